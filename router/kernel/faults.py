@@ -1,0 +1,38 @@
+"""What is wrong with an input, said so that its owner can mend it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault: the file, the place in it, what stands there and what would be right."""
+
+    file: str
+    where: str
+    """Row, record or path inside the file, e.g. ``row 14`` or ``machines[3]``."""
+    field: str
+    found: str
+    expected: str
+
+    def sentence(self) -> str:
+        place = ", ".join(x for x in (self.file, self.where, self.field) if x)
+        return f"{place}: found {self.found}; expected {self.expected}"
+
+
+class PlatewrightError(Exception):
+    """Base of the errors this package raises on purpose."""
+
+
+class FaultyInput(PlatewrightError):
+    """An input with faults; all of them are carried, none of the input was used."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(f.sentence() for f in self.faults))
+
+
+class NotFound(PlatewrightError):
+    """Something was asked for by name that is not there."""
