@@ -1,0 +1,252 @@
+"""Putting a line into the plan: every open plate it may join and every place for a plate of its own.
+
+Candidates are priced cheaply first (closed forms and the line's own delivery, knock-on delays left out); the few
+best are then tried for real: pieces nested, machine re-timed, all lines behind it re-delivered. The true
+difference of the plan's landed cost decides.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from router.kernel.moments import Minute
+from router.nesting import Nest
+from router.planning.eligibility import Choice
+from router.planning.plate_state import Item, PlateState
+from router.planning.problem import Problem
+from router.planning.state import State, Undo, build_times
+
+TRIES = 4
+"""Candidates tried for real at each step."""
+_ROOM_FACTOR = 0.92
+"""Share of the free area that an estimate counts on; only orders the candidates."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A place for pieces of a line: a plate to join, or a position for a new plate."""
+
+    estimate_cents: float
+    machine: int
+    choice: Choice
+    plate_id: int | None
+    position: int
+    pieces: int
+
+
+class Inserter:
+    """Inserts lines into a state. ``blink`` is the chance of overlooking a candidate, for variety."""
+
+    def __init__(self, state: State, rng: random.Random, blink: float = 0.0, tries: int = TRIES) -> None:
+        self.state = state
+        self.problem = state.problem
+        self.rng = rng
+        self.blink = blink
+        self.tries = tries
+        self._lone: dict[tuple[int, int, str, int], PlateState] = {}
+
+    def insert(self, line: int, journal: list[Undo], sites: Collection[str] | None = None) -> bool:
+        """Place all pieces of a line that are not on plates yet. On failure everything is taken back."""
+        state = self.state
+        mark = len(journal)
+        while (missing := self.problem.lines[line].quantity - state.placed(line)) > 0:
+            allowed = sites
+            if not self.problem.lines[line].may_split_sites and state.on[line]:
+                site = state.site_of(line)
+                allowed = (site,) if site is not None and (sites is None or site in sites) else ()
+            if not self._insert_some(line, missing, allowed, journal):
+                state.undo_to(journal, mark)
+                return False
+        return True
+
+    def _insert_some(self, line: int, missing: int, sites: Collection[str] | None, journal: list[Undo]) -> bool:
+        """Place some of the missing pieces at the best place found; False when there is none."""
+        candidates = self.candidates(line, missing, sites)
+        if self.blink > 0 and len(candidates) > 1:
+            kept = [c for c in candidates if self.rng.random() >= self.blink]
+            candidates = kept or candidates
+        candidates.sort(key=lambda c: (c.estimate_cents, c.machine, c.plate_id or 0, c.position, c.choice.orientation))
+        best: tuple[float, Candidate, PlateState, int] | None = None
+        tried = 0
+        for candidate in candidates:
+            if tried >= self.tries and best is not None:
+                break
+            if best is not None and candidate.estimate_cents > best[0] * 1.5 + 10_000:
+                break
+            outcome = self.nested(line, candidate, missing)
+            if outcome is None:
+                continue
+            plate, placed = outcome
+            undo = self.apply(candidate, plate)
+            if undo is None:
+                continue
+            tried += 1
+            cost = float(self.state.total_cents - undo.total_cents)
+            cost += (missing - placed) * self.problem.unit_cents(line, self.problem.machines[candidate.machine].site_id)
+            self.state.undo(undo)
+            if best is None or cost < best[0]:
+                best = (cost, candidate, plate, placed)
+        if best is None:
+            return False
+        done = self.apply(best[1], best[2])
+        if done is None:
+            return False
+        journal.append(done)
+        return True
+
+    def candidates(self, line: int, missing: int, sites: Collection[str] | None) -> list[Candidate]:
+        """Every place for pieces of a line, with a quick estimate of what the plan's cost rises by."""
+        found: list[Candidate] = []
+        for machine in self.problem.machines_for(line):
+            site_id = self.problem.machines[machine].site_id
+            if sites is not None and site_id not in sites:
+                continue
+            unit = self.problem.unit_cents(line, site_id)
+            sequence = self.state.sequence[machine]
+            for position, plate_id in enumerate(sequence):
+                plate = self.state.plates[plate_id]
+                if plate.accepts(self.problem, line):
+                    self._joins(line, machine, position, plate, missing, unit, found)
+            self._new_plates(line, machine, missing, unit, found)
+        return found
+
+    def _joins(
+        self,
+        line: int,
+        machine: int,
+        position: int,
+        plate: PlateState,
+        missing: int,
+        unit: float,
+        found: list[Candidate],
+    ) -> None:
+        problem, state = self.problem, self.state
+        room = plate.nest.free_area_mm2
+        held = plate.items.get(line)
+        times = state.times[plate.plate_id]
+        terms = problem.build_terms(machine, plate.parameter_set_id)
+        site_id = problem.machines[machine].site_id
+        for choice in problem.choices(line, machine):
+            if held is not None and held.choice.orientation != choice.orientation:
+                continue
+            if choice.shape.area_mm2 > room:
+                continue
+            pieces = min(missing, max(1, int(_ROOM_FACTOR * room / choice.bound_area_mm2)))
+            run_min, cents = terms.price(
+                max(plate.layers, choice.layers),
+                plate.exposure_h + pieces * choice.load.exposure_h,
+                plate.melted_kg + pieces * choice.load.melted_kg,
+                plate.codes,
+            )
+            run_start = times.run_start
+            if problem.release[line] > times.load_start:
+                run_start = problem.staffed[site_id].attended(
+                    problem.release[line], problem.machines[machine].load_min
+                )[1]
+            unload_end = problem.staffed[site_id].attended(run_start + run_min, problem.machines[machine].unload_min)[1]
+            delivery, _ = self._delivery(line, plate, pieces, unload_end, choice)
+            estimate = cents - plate.cost_cents + delivery + (missing - pieces) * unit
+            found.append(Candidate(estimate, machine, choice, plate.plate_id, position, pieces))
+
+    def _new_plates(self, line: int, machine: int, missing: int, unit: float, found: list[Candidate]) -> None:
+        problem, state = self.problem, self.state
+        parameter_set_id = problem.lines[line].parameter_set_id
+        alloy_id = problem.alloy_of(parameter_set_id)
+        sequence = state.sequence[machine]
+        choices = [(c, min(missing, problem.capacity(machine, c))) for c in problem.choices(line, machine)]
+        in_time = False
+        for position in range(len(sequence), -1, -1):
+            loaded = state.alloy_before(machine, position)
+            if in_time and loaded != alloy_id:
+                continue  # a later place is in time already; only powder that is loaded could make this one cheaper
+            terms = problem.changeover_terms(machine, loaded, alloy_id)
+            if terms is None:
+                continue
+            extra = terms.cost_cents
+            if position < len(sequence):
+                # The plate behind now follows this alloy instead of the one before.
+                behind_id = problem.alloy_of(state.plates[sequence[position]].parameter_set_id)
+                before = problem.changeover_terms(machine, loaded, behind_id)
+                after = problem.changeover_terms(machine, alloy_id, behind_id)
+                if after is None:
+                    continue
+                extra += after.cost_cents - (before.cost_cents if before is not None else 0)
+            free_at = state.free_at(machine, position)
+            for choice, pieces in choices:
+                if pieces <= 0:
+                    continue
+                plate = self._lone_plate(line, machine, choice, pieces)
+                times = build_times(problem, machine, plate, free_at, loaded)
+                if times is None:
+                    continue
+                delivery, late = self._delivery(line, plate, pieces, times.unload_end, choice)
+                in_time = in_time or not late
+                push = self._push_cents(machine, position, free_at, times.unload_end)
+                estimate = plate.cost_cents + extra + delivery + push + (missing - pieces) * unit
+                found.append(Candidate(estimate, machine, choice, None, position, pieces))
+
+    def _push_cents(self, machine: int, position: int, free_at: Minute, unload_end: Minute) -> float:
+        """Rough cost of delaying what stands behind: a daily rate of the lines on those plates."""
+        sequence = self.state.sequence[machine]
+        if position >= len(sequence):
+            return 0.0
+        days = (unload_end - free_at) / 1440
+        late = sum(
+            self.problem.lines[i].late_cents_per_day
+            for plate_id in sequence[position:]
+            for i in self.state.plates[plate_id].items
+            if self.problem.due_soon(i, self.state.times[plate_id].unload_end + unload_end - free_at)
+        )
+        return days * late
+
+    def _lone_plate(self, line: int, machine: int, choice: Choice, pieces: int) -> PlateState:
+        """A plate with pieces of one line that are counted but not nested, to price and time it."""
+        key = (line, machine, choice.orientation, pieces)
+        plate = self._lone.get(key)
+        if plate is None:
+            problem = self.problem
+            plate = PlateState(0, machine, problem.lines[line].parameter_set_id, Nest(problem.specs[machine]))
+            plate.items[line] = Item(choice, pieces)
+            plate.coupons = problem.lines[line].coupons
+            plate.refresh(problem)
+            self._lone[key] = plate
+        return plate
+
+    def _delivery(
+        self, line: int, plate: PlateState, pieces: int, unload_end: Minute, choice: Choice
+    ) -> tuple[int, bool]:
+        """What delivering the pieces adds to the line's cost, and whether it is late; other lots come along."""
+        state, problem = self.state, self.problem
+        site_id = problem.machines[plate.machine].site_id
+        lots = [(pieces, state.plate_done(plate, unload_end), choice.support_cm3)]
+        before = 0
+        for plate_id in state.on[line]:
+            if problem.machines[state.plates[plate_id].machine].site_id == site_id:
+                lots.append(state.lot(line, plate_id))
+        if len(lots) > 1:
+            before = problem.delivery(line, site_id, tuple(lots[1:])).cents
+        delivery = problem.delivery(line, site_id, tuple(lots))
+        return delivery.cents - before, delivery.late_days > 0
+
+    def nested(self, line: int, candidate: Candidate, missing: int) -> tuple[PlateState, int] | None:
+        """The candidate's plate with pieces really in place; None when none finds room."""
+        if candidate.plate_id is not None:
+            return self.state.plates[candidate.plate_id].with_pieces(self.problem, line, candidate.choice, missing)
+        return new_plate(self.problem, line, candidate.machine, candidate.choice, missing, self.state.new_plate_id())
+
+    def apply(self, candidate: Candidate, plate: PlateState) -> Undo | None:
+        """Change the state as the candidate says."""
+        sequence = self.state.sequence[candidate.machine]
+        if candidate.plate_id is None:
+            sequence = (*sequence[: candidate.position], plate.plate_id, *sequence[candidate.position :])
+        return self.state.change(candidate.machine, sequence, {plate.plate_id: plate})
+
+
+def new_plate(
+    problem: Problem, line: int, machine: int, choice: Choice, missing: int, plate_id: int
+) -> tuple[PlateState, int] | None:
+    """A fresh plate with as many of the missing pieces as find room; None when not even one does."""
+    empty = PlateState(plate_id, machine, problem.lines[line].parameter_set_id, Nest(problem.specs[machine]))
+    return empty.with_pieces(problem, line, choice, missing)

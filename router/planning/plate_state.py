@@ -1,0 +1,165 @@
+"""A plate while the optimizer works on it: which lines, how many pieces, where, what it costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from router.kernel.moments import Minute
+from router.nesting import Nest
+from router.planning.eligibility import FAR_FUTURE, Choice
+from router.planning.problem import Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """Pieces of one line on a plate, all in one orientation."""
+
+    choice: Choice
+    pieces: int
+
+
+class PlateState:
+    """Pieces in place and the figures that follow from them. Treated as a value: change a ``clone``."""
+
+    __slots__ = (
+        "plate_id",
+        "machine",
+        "parameter_set_id",
+        "items",
+        "nest",
+        "coupons",
+        "layers",
+        "exposure_h",
+        "melted_kg",
+        "release",
+        "run_from",
+        "run_before",
+        "own_plate",
+        "codes",
+        "run_min",
+        "cost_cents",
+    )
+
+    def __init__(self, plate_id: int, machine: int, parameter_set_id: str, nest: Nest) -> None:
+        self.plate_id = plate_id
+        self.machine = machine
+        self.parameter_set_id = parameter_set_id
+        self.items: dict[int, Item] = {}
+        self.nest = nest
+        self.coupons = 0
+        self.layers = 0
+        self.exposure_h = 0.0
+        self.melted_kg = 0.0
+        self.release: Minute = 0
+        self.run_from: Minute = 0
+        self.run_before: Minute = FAR_FUTURE
+        self.own_plate = False
+        self.codes: tuple[str, ...] = ()
+        self.run_min = 0
+        self.cost_cents = 0
+
+    def clone(self) -> PlateState:
+        """A copy to change; the nest is shared until it is replaced by a copy of its own."""
+        twin = PlateState(self.plate_id, self.machine, self.parameter_set_id, self.nest)
+        twin.items = dict(self.items)
+        twin.coupons = self.coupons
+        twin.own_plate = self.own_plate
+        return twin
+
+    def refresh(self, problem: Problem) -> None:
+        """Recompute every figure from ``items`` and ``coupons``."""
+        machine = problem.machines[self.machine]
+        layers = 0
+        exposure_h = 0.0
+        melted_kg = 0.0
+        release: Minute = 0
+        run_from: Minute = 0
+        run_before: Minute = FAR_FUTURE
+        for line, item in self.items.items():
+            choice = item.choice
+            layers = max(layers, choice.layers)
+            exposure_h += choice.load.exposure_h * item.pieces
+            melted_kg += choice.load.melted_kg * item.pieces
+            release = max(release, problem.release[line])
+            verdict = problem.site_verdict(line, machine.site_id)
+            run_from = max(run_from, verdict.run_from)
+            run_before = min(run_before, verdict.run_before)
+        if self.coupons:
+            coupon = problem.coupon(self.machine, self.parameter_set_id)
+            layers = max(layers, coupon.n_layers)
+            exposure_h += coupon.exposure_h * self.coupons
+            melted_kg += coupon.melted_kg * self.coupons
+        self.layers = layers
+        self.exposure_h = exposure_h
+        self.melted_kg = melted_kg
+        self.release = release
+        self.run_from = run_from
+        self.run_before = run_before
+        self.own_plate = any(problem.lines[i].own_plate for i in self.items)
+        self.codes = tuple(sorted({code for i in self.items if (code := problem.lines[i].export_control)}))
+        self.run_min, self.cost_cents = problem.build_terms(self.machine, self.parameter_set_id).price(
+            layers, exposure_h, melted_kg, self.codes
+        )
+
+    def accepts(self, problem: Problem, line: int) -> bool:
+        """Whether the rules on sharing let the line onto this plate (room aside)."""
+        wanted = problem.lines[line]
+        if wanted.parameter_set_id != self.parameter_set_id:
+            return False
+        if line in self.items:
+            return True
+        return not self.items or not (self.own_plate or wanted.own_plate)
+
+    def with_pieces(self, problem: Problem, line: int, choice: Choice, pieces: int) -> tuple[PlateState, int] | None:
+        """This plate with up to ``pieces`` more of a line; and how many found room. None when none did.
+
+        Room for missing coupons is taken first: without them the line may not be on the plate.
+        """
+        held = self.items.get(line)
+        if held is not None and held.choice.orientation != choice.orientation:
+            choice = held.choice
+        nest = self.nest.copy()
+        coupons = max(self.coupons, problem.lines[line].coupons)
+        if coupons > self.coupons and nest.add(problem.coupon_shape, coupons - self.coupons) < coupons - self.coupons:
+            return None
+        placed = nest.add(choice.shape, pieces)
+        if placed == 0:
+            return None
+        twin = self.clone()
+        twin.nest = nest
+        twin.coupons = coupons
+        twin.items[line] = Item(choice, placed + (held.pieces if held else 0))
+        twin.refresh(problem)
+        return twin, placed
+
+    def without_lines(self, problem: Problem, lines: set[int]) -> PlateState | None:
+        """This plate without some lines (and coupons nobody needs any more); None when nothing is left."""
+        kept = {i: item for i, item in self.items.items() if i not in lines}
+        if not kept:
+            return None
+        twin = self.clone()
+        twin.items = kept
+        twin.coupons = max(problem.lines[i].coupons for i in kept)
+        drop: dict[str, int] = {}
+        for i, item in self.items.items():
+            if i in lines:
+                drop[item.choice.shape.key] = drop.get(item.choice.shape.key, 0) + item.pieces
+        if twin.coupons < self.coupons:
+            key = problem.coupon_shape.key
+            drop[key] = drop.get(key, 0) + self.coupons - twin.coupons
+        indices: list[int] = []
+        for index in range(len(self.nest.placements) - 1, -1, -1):
+            key = self.nest.placements[index].shape_key
+            if drop.get(key, 0) > 0:
+                drop[key] -= 1
+                indices.append(index)
+        nest = self.nest.copy()
+        nest.remove(indices)
+        twin.nest = nest
+        twin.refresh(problem)
+        return twin
+
+    @property
+    def pieces(self) -> int:
+        """Pieces on the plate, coupons aside."""
+        return sum(item.pieces for item in self.items.values())

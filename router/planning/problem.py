@@ -1,0 +1,301 @@
+"""A scenario compiled for the optimizer: lines and machines by index, prices and calendars remembered.
+
+Nothing here decides; everything is looked up or computed once by the formulas of router/costing, router/freight and
+router/worktime. Prices are whole cents, moments whole minutes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, time
+
+from router.costing import (
+    BuildRates,
+    ChangeoverTerms,
+    LotWalk,
+    Passage,
+    PieceLoad,
+    PlateWalk,
+    changeover,
+    coupon_load,
+    plate_route,
+)
+from router.domain.network import Scenario
+from router.domain.orders import OrderLine
+from router.freight import FreightDesk, Quote, freight_desk
+from router.freight.journey import arrival_date
+from router.kernel.moments import Minute, to_minute
+from router.kernel.money import round_cents
+from router.nesting import Shape, capacity
+from router.planning.eligibility import Choice, Eligibility, SiteVerdict, plate_spec
+from router.worktime import StaffedTime
+
+DAY_MIN = 1440
+_COMFORT_DAYS = 6
+"""Days between unloading and the due date below which a line counts as pressed."""
+
+Lots = tuple[tuple[int, Minute, float], ...]
+"""Pieces, moment the plate is through its steps, support cm3 of a piece; one entry a lot."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """How the pieces of one line leave one site."""
+
+    passages: tuple[Passage, ...]
+    ready: Minute
+    quote: Quote
+    dispatch_date: date
+    arrive_date: date
+    late_days: int
+    late_cents: int
+    cents: int
+    """Steps after the plate, freight, carbon and lateness together."""
+
+
+class Problem:
+    """Index-based view of a scenario; immutable but for what it remembers."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        network = scenario.network
+        self.scenario = scenario
+        self.network = network
+        self.lines: tuple[OrderLine, ...] = scenario.lines
+        self.machines = network.machines
+        self.staffed = {s.site_id: StaffedTime(s) for s in network.sites}
+        self.eligibility = Eligibility(scenario, self.staffed)
+        self.specs = [plate_spec(m) for m in self.machines]
+        self.desk: FreightDesk = freight_desk(network)
+        now = to_minute(network.now)
+        self.now = now
+        self.available = [max(now, to_minute(m.available_from)) for m in self.machines]
+        self.maintenance = [
+            sorted((to_minute(w.start), to_minute(w.end)) for w in m.maintenance) for m in self.machines
+        ]
+        self.release = [max(now, to_minute(x.release_at)) for x in self.lines]
+        self.due = [x.due_date.toordinal() for x in self.lines]
+        self.due_minute = [
+            to_minute(datetime.combine(x.due_date, time(12), tzinfo=network.now.tzinfo)) for x in self.lines
+        ]
+        self.part_kg = [
+            scenario.parts[x.model].volume_mm3 / 1e6 * network.alloy[x.alloy_id].density_g_cm3 for x in self.lines
+        ]
+        self.box_cm3 = [
+            scenario.parts[x.model].bbox_mm[0]
+            * scenario.parts[x.model].bbox_mm[1]
+            * scenario.parts[x.model].bbox_mm[2]
+            / 1000
+            for x in self.lines
+        ]
+        side = network.coupon.side_mm
+        self.coupon_shape = Shape.make(((((0.0, 0.0), (side, 0.0), (side, side), (0.0, side)), ()),), (0.0,))
+        self._choices = [[self.eligibility.possible(x.line_id, m) for m in self.machines] for x in self.lines]
+        self._machines_for = [[m for m, c in enumerate(per) if c] for per in self._choices]
+        self._powder: dict[str, list[int]] = {}
+        for i, x in enumerate(self.lines):
+            self._powder.setdefault(x.parameter_set_id, []).append(i)
+        self.bulk = [
+            min((c.bound_area_mm2 for m in per for c in self._choices[i][m]), default=0.0) * self.lines[i].quantity
+            for i, per in enumerate(self._machines_for)
+        ]
+        self._like: list[list[int]] = [
+            [other for other, spec in enumerate(self.specs) if spec == mine] for mine in self.specs
+        ]
+        self._rates: dict[tuple[int, str], BuildTerms] = {}
+        self._coupons: dict[tuple[int, str], PieceLoad] = {}
+        self._changeovers: dict[tuple[int, str | None, str], ChangeoverTerms | None] = {}
+        self._plate_walks: dict[tuple[str, str, tuple[str, ...]], tuple[PlateWalk, bool]] = {}
+        self._plate_passages: dict[tuple[object, ...], Passage] = {}
+        self._lot_walks: dict[tuple[int, str, float], LotWalk] = {}
+        self._lots: dict[tuple[int, str, float, int, Minute], Passage] = {}
+        self._collected: dict[tuple[str, time, Minute], date] = {}
+        self._deliveries: dict[tuple[int, str, Lots], Delivery] = {}
+        self._unit: dict[tuple[int, str], float] = {}
+
+    # --- who may build what ---------------------------------------------------------------------------------
+
+    def choices(self, line: int, machine: int) -> tuple[Choice, ...]:
+        """Orientations in which a machine may build the line; () when it may not."""
+        return self._choices[line][machine]
+
+    def machines_for(self, line: int) -> list[int]:
+        """Machines that may build the line."""
+        return self._machines_for[line]
+
+    def site_verdict(self, line: int, site_id: str) -> SiteVerdict:
+        """The window of moments a site's credentials leave for the line's builds."""
+        return self.eligibility.sites[self.lines[line].line_id, site_id]
+
+    def sites_for(self, line: int) -> list[str]:
+        """Sites with a machine that may build the line, in the network's order."""
+        return list(dict.fromkeys(self.machines[m].site_id for m in self._machines_for[line]))
+
+    def sites_by_distance(self, line: int) -> list[str]:
+        """Sites that may build the line, nearest to its customer first."""
+        place = self.lines[line].ship_to
+        return sorted(self.sites_for(line), key=lambda s: (self.desk.lane(s, place).straight_km, s))
+
+    def same_powder(self, line: int) -> list[int]:
+        """Lines of the same parameter set, the line itself among them."""
+        return self._powder[self.lines[line].parameter_set_id]
+
+    def machines_like(self, machine: int) -> list[int]:
+        """Machines with exactly the same plate, the machine itself among them."""
+        return self._like[machine]
+
+    def alloy_of(self, parameter_set_id: str) -> str:
+        """Alloy of a parameter set."""
+        return self.network.parameter_set[parameter_set_id].alloy_id
+
+    def capacity(self, machine: int, choice: Choice) -> int:
+        """Copies of a piece that stand on an empty plate of the machine."""
+        return capacity(self.specs[machine], choice.shape)
+
+    # --- builds ---------------------------------------------------------------------------------------------
+
+    def build_terms(self, machine: int, parameter_set_id: str) -> BuildTerms:
+        """How a machine prices builds of a parameter set."""
+        key = (machine, parameter_set_id)
+        terms = self._rates.get(key)
+        if terms is None:
+            terms = BuildTerms(self, machine, parameter_set_id)
+            self._rates[key] = terms
+        return terms
+
+    def coupon(self, machine: int, parameter_set_id: str) -> PieceLoad:
+        """Load of one witness coupon."""
+        key = (machine, parameter_set_id)
+        if key not in self._coupons:
+            self._coupons[key] = coupon_load(
+                self.network, self.machines[machine], self.network.parameter_set[parameter_set_id]
+            )
+        return self._coupons[key]
+
+    def changeover_terms(self, machine: int, leaving: str | None, entering: str) -> ChangeoverTerms | None:
+        """Terms of a change of alloy; None when it is never made."""
+        key = (machine, leaving, entering)
+        if key not in self._changeovers:
+            self._changeovers[key] = changeover(self.network, leaving, entering, self.machines[machine])
+        return self._changeovers[key]
+
+    def plate_passage(
+        self, site_id: str, alloy_id: str, codes: tuple[str, ...], unload_end: Minute, melted_kg: float
+    ) -> Passage:
+        """The walk of an unloaded plate through its steps."""
+        where = (site_id, alloy_id, codes)
+        if where not in self._plate_walks:
+            walk = PlateWalk(self.network, site_id, self.network.alloy[alloy_id], codes)
+            bought = any(
+                (site_id, step) not in self.network.work_centre for step in plate_route(self.network.alloy[alloy_id])
+            )
+            self._plate_walks[where] = (walk, bought)
+        walk, bought = self._plate_walks[where]
+        key = (where, unload_end, melted_kg if bought else None)
+        passage = self._plate_passages.get(key)
+        if passage is None:
+            passage = walk.walk(self.staffed[site_id], unload_end, melted_kg)
+            self._plate_passages[key] = passage
+        return passage
+
+    # --- after the plate ------------------------------------------------------------------------------------
+
+    def lot_passage(self, line: int, site_id: str, support_cm3: float, pieces: int, t: Minute) -> Passage:
+        """The walk of a lot from the end of its plate's steps to ready."""
+        key = (line, site_id, support_cm3, pieces, t)
+        passage = self._lots.get(key)
+        if passage is None:
+            where = (line, site_id, support_cm3)
+            walk = self._lot_walks.get(where)
+            if walk is None:
+                walk = LotWalk(self.network, site_id, self.lines[line], self.part_kg[line], support_cm3)
+                self._lot_walks[where] = walk
+            passage = walk.walk(self.staffed[site_id], t, pieces)
+            self._lots[key] = passage
+        return passage
+
+    def delivery(self, line: int, site_id: str, lots: Lots) -> Delivery:
+        """The cheapest way to finish and ship lots of a line from a site that may build it.
+
+        Raises ValueError where no carrier takes them: such a line is never eligible there.
+        """
+        key = (line, site_id, lots)
+        found = self._deliveries.get(key)
+        if found is not None:
+            return found
+        passages = tuple(self.lot_passage(line, site_id, support, pieces, t) for pieces, t, support in lots)
+        ready = max(p.ready for p in passages)
+        pieces = sum(n for n, _, _ in lots)
+        steps_cents = sum(p.cost_cents for p in passages)
+        wanted = self.lines[line]
+        best: Delivery | None = None
+        for quote in self.desk.quotes(site_id, wanted.ship_to, self.part_kg[line], self.box_cm3[line], pieces):
+            base = steps_cents + quote.freight_cents + quote.carbon_cents
+            if best is not None and base >= best.cents:
+                break  # quotes come cheapest first
+            dispatched = self._dispatch(site_id, self.network.carrier[quote.carrier_id].cutoff, ready)
+            arrives = arrival_date(dispatched, quote.transit_working_days, wanted.ship_to)
+            late = max(0, (arrives - wanted.due_date).days)
+            late_cents = round_cents(wanted.late_cents_per_day * late * pieces / wanted.quantity)
+            if best is None or base + late_cents < best.cents:
+                best = Delivery(passages, ready, quote, dispatched, arrives, late, late_cents, base + late_cents)
+        if best is None:
+            raise ValueError(f"no carrier takes line {wanted.line_id} from {site_id}")
+        self._deliveries[key] = best
+        return best
+
+    def _dispatch(self, site_id: str, cutoff: time, ready: Minute) -> date:
+        key = (site_id, cutoff, ready)
+        day = self._collected.get(key)
+        if day is None:
+            day = self.staffed[site_id].collected(ready, cutoff)
+            self._collected[key] = day
+        return day
+
+    # --- reference figures for estimates --------------------------------------------------------------------
+
+    def unit_cents(self, line: int, site_id: str) -> float:
+        """What one more piece of the line costs at a site on full plates of its own; orders candidates only."""
+        key = (line, site_id)
+        if key not in self._unit:
+            best = float("inf")
+            wanted = self.lines[line]
+            for machine in self._machines_for[line]:
+                if self.machines[machine].site_id != site_id:
+                    continue
+                terms = self.build_terms(machine, wanted.parameter_set_id)
+                for choice in self._choices[line][machine]:
+                    full = max(1, self.capacity(machine, choice))
+                    cents = terms.price(choice.layers, full * choice.load.exposure_h, full * choice.load.melted_kg, ())[
+                        1
+                    ]
+                    best = min(best, cents / full)
+            quotes = self.desk.quotes(site_id, wanted.ship_to, self.part_kg[line], self.box_cm3[line], wanted.quantity)
+            freight = quotes[0].total_cents / wanted.quantity if quotes else 0.0
+            self._unit[key] = best + freight
+        return self._unit[key]
+
+    def due_soon(self, line: int, unload_end: Minute) -> bool:
+        """Whether pieces unloaded then are pressed for their due date."""
+        return unload_end + _COMFORT_DAYS * DAY_MIN > self.due_minute[line]
+
+
+class BuildTerms:
+    """Price and length of builds of one parameter set on one machine, plate steps and carbon included."""
+
+    __slots__ = ("_alloy_id", "_problem", "_site_id", "rates")
+
+    def __init__(self, problem: Problem, machine: int, parameter_set_id: str) -> None:
+        made = problem.machines[machine]
+        self.rates = BuildRates(problem.network, made, problem.network.parameter_set[parameter_set_id])
+        self._problem = problem
+        self._site_id = made.site_id
+        self._alloy_id = problem.alloy_of(parameter_set_id)
+
+    def price(self, n_layers: int, exposure_h: float, melted_kg: float, codes: tuple[str, ...] = ()) -> tuple[int, int]:
+        """Run minutes, and cents of the build, its plate steps and its carbon."""
+        exposure_s = exposure_h * 3600
+        steps = self._problem.plate_passage(self._site_id, self._alloy_id, codes, self._problem.now, melted_kg)
+        return (
+            self.rates.run_min(n_layers, exposure_s),
+            self.rates.with_carbon_cents(n_layers, exposure_s, melted_kg) + steps.cost_cents,
+        )

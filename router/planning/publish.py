@@ -1,0 +1,186 @@
+"""From the optimizer's state to a plan in the terms of router/domain: exact positions, times, shares, shipments."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+from router.costing import PlateMember, line_shares
+from router.domain.plan import (
+    Build,
+    Changeover,
+    Lot,
+    PlacedPiece,
+    Plan,
+    Shipment,
+    Totals,
+    Unplanned,
+)
+from router.kernel.moments import to_datetime
+from router.planning.plate_state import PlateState
+from router.planning.problem import Problem
+from router.planning.state import State
+
+
+def publish(state: State, made_by: str, seed: int) -> Plan:
+    """The plan a state stands for. Builds are numbered by machine and start; shipments by line."""
+    problem = state.problem
+    builds: list[Build] = []
+    names: dict[int, str] = {}
+    for machine, sequence in enumerate(state.sequence):
+        machine_id = problem.machines[machine].machine_id
+        for number, plate_id in enumerate(sequence, start=1):
+            names[plate_id] = f"{machine_id}-{number:02d}"
+            builds.append(_build(state, plate_id, names[plate_id], state.alloy_before(machine, number - 1)))
+    lots: list[Lot] = []
+    shipments: list[Shipment] = []
+    unplanned: list[Unplanned] = []
+    for line, wanted in enumerate(problem.lines):
+        if not state.on[line]:
+            unplanned.append(Unplanned(wanted.line_id, _all_reasons(problem, line)))
+            continue
+        for number, (site_id, plate_ids, delivery) in enumerate(state.deliveries(line), start=1):
+            pieces = 0
+            for plate_id, passage in zip(plate_ids, delivery.passages, strict=True):
+                count = state.plates[plate_id].items[line].pieces
+                pieces += count
+                lots.append(
+                    Lot(
+                        line_id=wanted.line_id,
+                        build_id=names[plate_id],
+                        pieces=count,
+                        ready_at=to_datetime(passage.ready),
+                        outside=passage.outside,
+                        cost_cents=passage.cost_cents,
+                    )
+                )
+            quote = delivery.quote
+            shipments.append(
+                Shipment(
+                    shipment_id=f"{wanted.line_id}-{number}",
+                    line_id=wanted.line_id,
+                    site_id=site_id,
+                    build_ids=tuple(names[p] for p in plate_ids),
+                    pieces=pieces,
+                    carrier_id=quote.carrier_id,
+                    ready_at=to_datetime(delivery.ready),
+                    dispatch_date=delivery.dispatch_date,
+                    arrive_date=delivery.arrive_date,
+                    late_days=delivery.late_days,
+                    mass_kg=quote.mass_kg,
+                    chargeable_kg=quote.chargeable_kg,
+                    distance_km=quote.distance_km,
+                    freight_cents=quote.freight_cents,
+                    co2e_kg=quote.co2e_kg,
+                    carbon_cents=quote.carbon_cents,
+                    late_cents=delivery.late_cents,
+                )
+            )
+    plan = Plan(
+        scenario_fingerprint=problem.scenario.fingerprint,
+        made_by=made_by,
+        seed=seed,
+        now=problem.network.now,
+        builds=tuple(builds),
+        lots=tuple(lots),
+        shipments=tuple(shipments),
+        unplanned=tuple(unplanned),
+        totals=Totals(0, 0, 0, 0, 0, 0),
+    )
+    return replace(plan, totals=_totals(plan))
+
+
+def _build(state: State, plate_id: int, name: str, loaded: str | None) -> Build:
+    problem = state.problem
+    plate = state.plates[plate_id]
+    times = state.times[plate_id]
+    machine = problem.machines[plate.machine]
+    alloy_id = problem.alloy_of(plate.parameter_set_id)
+    rates = problem.build_terms(plate.machine, plate.parameter_set_id).rates
+    members = [PlateMember(problem.lines[i].line_id, item.choice.load, item.pieces) for i, item in plate.items.items()]
+    coupon = problem.coupon(plate.machine, plate.parameter_set_id)
+    if plate.coupons:
+        members.append(PlateMember(None, coupon, plate.coupons))
+    figures = rates.figures([m.load for m in members for _ in range(m.pieces)])
+    steps = problem.plate_passage(machine.site_id, alloy_id, plate.codes, times.unload_end, figures.melted_kg)
+    shares = line_shares(
+        rates,
+        figures.cost.total_cents,
+        steps.cost_cents,
+        members,
+        {problem.lines[i].line_id for i in plate.items if problem.lines[i].coupons},
+    )
+    changeover = None
+    if loaded is not None and loaded != alloy_id:
+        changeover = Changeover(
+            leaving_alloy_id=loaded,
+            entering_alloy_id=alloy_id,
+            start=to_datetime(times.changeover_start),
+            end=to_datetime(times.changeover_end),
+            cost_cents=times.changeover_cents,
+        )
+    return Build(
+        build_id=name,
+        machine_id=machine.machine_id,
+        parameter_set_id=plate.parameter_set_id,
+        changeover=changeover,
+        load_start=to_datetime(times.load_start),
+        run_start=to_datetime(times.run_start),
+        run_end=to_datetime(times.run_end),
+        unload_start=to_datetime(times.unload_start),
+        unload_end=to_datetime(times.unload_end),
+        pieces=_placed(problem, plate),
+        height_mm=max(m.load.height_mm for m in members),
+        layers=figures.n_layers,
+        exposure_s=figures.exposure_s,
+        fill=plate.nest.fill,
+        cost=figures.cost,
+        plate_steps_cents=steps.cost_cents,
+        kwh=figures.kwh,
+        co2e_kg=figures.co2e_kg,
+        carbon_cents=figures.carbon_cents,
+        shares=shares,
+    )
+
+
+def _placed(problem: Problem, plate: PlateState) -> tuple[PlacedPiece, ...]:
+    """Positions handed out to the lines: pieces of one shape are alike, so any of them will do."""
+    wanted: dict[str, list[tuple[str | None, str, int]]] = {}
+    for i, item in plate.items.items():
+        wanted.setdefault(item.choice.shape.key, []).append(
+            (problem.lines[i].line_id, item.choice.orientation, item.pieces)
+        )
+    if plate.coupons:
+        wanted.setdefault(problem.coupon_shape.key, []).append((None, "coupon", plate.coupons))
+    queue = {
+        key: [(line_id, orientation) for line_id, orientation, pieces in entries for _ in range(pieces)]
+        for key, entries in wanted.items()
+    }
+    taken: Counter[str] = Counter()
+    pieces = []
+    for placement in plate.nest.placements:
+        line_id, orientation = queue[placement.shape_key][taken[placement.shape_key]]
+        taken[placement.shape_key] += 1
+        pieces.append(PlacedPiece(line_id, orientation, placement.x_mm, placement.y_mm, placement.angle_deg))
+    if any(taken[key] != len(entries) for key, entries in queue.items()):
+        raise ValueError(f"plate {plate.plate_id}: the nest does not hold what the plate carries")
+    return tuple(pieces)
+
+
+def _all_reasons(problem: Problem, line: int) -> tuple[str, ...]:
+    line_id = problem.lines[line].line_id
+    reasons = []
+    for site in problem.network.sites:
+        reasons += [f"{site.name}: {why}" for why in problem.eligibility.why_not(line_id, site.site_id)]
+    return tuple(reasons) or ("no machine sequence was found that can take it",)
+
+
+def _totals(plan: Plan) -> Totals:
+    return Totals(
+        build_cents=sum(b.cost.total_cents for b in plan.builds),
+        changeover_cents=sum(b.changeover.cost_cents for b in plan.builds if b.changeover),
+        after_build_cents=sum(b.plate_steps_cents for b in plan.builds) + sum(x.cost_cents for x in plan.lots),
+        freight_cents=sum(s.freight_cents for s in plan.shipments),
+        carbon_cents=sum(b.carbon_cents for b in plan.builds) + sum(s.carbon_cents for s in plan.shipments),
+        lateness_cents=sum(s.late_cents for s in plan.shipments),
+    )

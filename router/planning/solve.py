@@ -1,0 +1,174 @@
+"""One planning run: compile, today's habit, bound, first plan, search, trade-offs, result."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+import random
+import threading
+import time
+from dataclasses import dataclass, field
+
+from router.domain.network import Scenario
+from router.domain.result import Result
+from router.kernel.run import AnyOf, Cancelled, GapReached, Listener, Silent, Status, Stop, TimeLimit, WorkLimit
+from router.kernel.seeds import child_seed
+from router.planning.bound import Bound, lower_bound
+from router.planning.habit import habit_state
+from router.planning.insertion import Inserter
+from router.planning.key_figures import key_figures
+from router.planning.problem import Problem
+from router.planning.publish import publish
+from router.planning.search import Search, SearchParams
+from router.planning.state import State, Undo
+from router.planning.trade_offs import trade_offs
+
+
+@dataclass(frozen=True, slots=True)
+class RunParams:
+    """How long and how a run searches."""
+
+    seed: int = 0
+    seconds: float | None = 30.0
+    """Wall-clock budget of the whole run up to the end of the search; None for no time limit."""
+    work: int | None = None
+    """Search iterations; with one and no time limit, equal seeds give equal plans bit for bit."""
+    search: SearchParams = field(default_factory=SearchParams)
+
+    def __post_init__(self) -> None:
+        if self.seconds is None and self.work is None:
+            raise ValueError("a run needs a time limit, a work limit or both")
+        if self.seconds is not None and self.seconds <= 0:
+            raise ValueError(f"seconds must be above 0, found {self.seconds:g}")
+        if self.work is not None and self.work < 0:
+            raise ValueError(f"work must not be negative, found {self.work}")
+
+
+def plan_scenario(
+    scenario: Scenario,
+    params: RunParams | None = None,
+    listener: Listener | None = None,
+    cancel: threading.Event | None = None,
+) -> Result:
+    """Plan a scenario. Lines nobody can build come back unplanned with reasons; that is a result, not an error."""
+    params = params or RunParams()
+    listener = listener or Silent()
+    started = time.monotonic()
+    listener.phase("who may build what", None)
+    problem = Problem(scenario)
+    listener.phase("today's habit", None)
+    habit = habit_state(problem)
+    habit_plan = publish(habit, "today's habit", params.seed)
+    listener.phase("lower bound", None)
+    bound = lower_bound(problem)
+    if bound is not None:
+        listener.bound(bound.cents, time.monotonic() - started)
+    listener.phase("first plan", len(problem.lines))
+    state = first_plan(problem, params.seed, listener)
+    if len(habit_plan.unplanned) < _missing(state) or (
+        len(habit_plan.unplanned) == _missing(state) and habit.total_cents < state.total_cents
+    ):
+        state = habit
+    stop, fraction = _budget(params, started, cancel)
+    listener.phase("search", params.work)
+    search = Search(
+        state,
+        child_seed(params.seed, "search"),
+        stop,
+        fraction,
+        listener,
+        started,
+        bound.cents if bound else None,
+        params.search,
+    )
+    log = search.run()
+    plan = publish(state, "optimizer", params.seed)
+    if plan.totals.landed_cents != state.total_cents:
+        raise AssertionError(
+            f"the published plan costs {plan.totals.landed_cents}, the search holds {state.total_cents}"
+        )
+    listener.phase("ship or print local", len(problem.lines))
+    options = trade_offs(state, listener.step)
+    status = _status(log.stop_reason, plan.totals.landed_cents, bound)
+    listener.ended(status, log.stop_reason)
+    gap = None
+    if bound is not None and plan.totals.landed_cents > 0:
+        gap = (plan.totals.landed_cents - bound.cents) / plan.totals.landed_cents
+    return Result(
+        plan=plan,
+        kpis=key_figures(problem, plan),
+        habit=habit_plan,
+        habit_kpis=key_figures(problem, habit_plan),
+        bound_cents=bound.cents if bound else None,
+        gap=gap,
+        status=status.value,
+        stop_reason=log.stop_reason,
+        seed=params.seed,
+        work=log.work,
+        seconds=round(time.monotonic() - started, 3),
+        workers=1,
+        trace=tuple(log.trace),
+        options=options,
+        versions=_versions(),
+    )
+
+
+def first_plan(problem: Problem, seed: int, listener: Listener) -> State:
+    """Constructive insertion: lines with fewest places first, then by due date; each at its cheapest place."""
+    state = State(problem)
+    inserter = Inserter(state, random.Random(child_seed(seed, "first plan")))
+    order = sorted(
+        (i for i in range(len(problem.lines)) if problem.machines_for(i)),
+        key=lambda i: (problem.due[i] // 4, len(problem.sites_for(i)), -problem.bulk[i], i),
+    )
+    journal: list[Undo] = []
+    for done, line in enumerate(order, start=1):
+        inserter.insert(line, journal)
+        journal.clear()
+        listener.step(done)
+    return state
+
+
+def _missing(state: State) -> int:
+    return sum(1 for on in state.on if not on)
+
+
+def _budget(params: RunParams, started: float, cancel: threading.Event | None) -> tuple[Stop, _Fraction]:
+    rules: list[Stop] = [GapReached(0.0)]
+    if params.seconds is not None:
+        rules.append(TimeLimit(params.seconds - (time.monotonic() - started)))
+    if params.work is not None:
+        rules.append(WorkLimit(params.work))
+    if cancel is not None:
+        rules.append(Cancelled(cancel))
+    return AnyOf(rules), _Fraction(params, started, time.monotonic())
+
+
+class _Fraction:
+    """How much of the search's budget is used."""
+
+    def __init__(self, params: RunParams, started: float, begun: float) -> None:
+        self._begun = begun
+        self._seconds = None if params.seconds is None else max(0.001, params.seconds - (begun - started))
+        self._work = params.work
+
+    def __call__(self, work: int) -> float:
+        # With a work limit the clock has no say, so that equal seeds anneal alike.
+        if self._work is not None:
+            return work / max(1, self._work)
+        if self._seconds is None:
+            return 1.0
+        return (time.monotonic() - self._begun) / self._seconds
+
+
+def _status(reason: str, landed_cents: int, bound: Bound | None) -> Status:
+    if bound is not None and landed_cents <= bound.cents:
+        return Status.OPTIMAL
+    return Status.CANCELLED if reason == "cancelled" else Status.FEASIBLE
+
+
+def _versions() -> tuple[tuple[str, str], ...]:
+    names = ("platewright", "numpy", "scipy", "numba", "shapely", "trimesh", "manifold3d", "holidays", "tzdata")
+    found = [("python", platform.python_version())]
+    found += [(n, importlib.metadata.version(n)) for n in names]
+    return tuple(found)

@@ -1,0 +1,217 @@
+"""Ship or print local: for every line, every site that could build it, given the rest of the plan.
+
+The line is taken out of the plan and put back at each site in turn, at the best place found there. The difference of
+the whole plan's landed cost is the marginal cost; what the line would bear on fair shares of its plates is the
+fair cost. The plan itself is left as it was.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import replace
+
+from router.costing import PlateMember, line_shares
+from router.domain.result import LineOptions, SiteOption
+from router.kernel.moments import to_datetime
+from router.planning.insertion import Inserter
+from router.planning.plate_state import PlateState
+from router.planning.problem import Problem
+from router.planning.removal import remove, whole_lines
+from router.planning.state import State, Undo
+
+
+def trade_offs(
+    state: State, progress: Callable[[int], None] | None = None, lines: list[int] | None = None
+) -> tuple[LineOptions, ...]:
+    """The options of every line (or of those named by index), in the order of the book."""
+    inserter = Inserter(state, random.Random(0))
+    wanted = range(len(state.problem.lines)) if lines is None else lines
+    tables = []
+    names = build_names(state)
+    for done, line in enumerate(wanted, start=1):
+        tables.append(_options(state, inserter, line, names))
+        if progress is not None:
+            progress(done)
+    return tuple(tables)
+
+
+def build_names(state: State) -> dict[int, str]:
+    """Names of the plates as the published plan gives them."""
+    return {
+        plate_id: f"{state.problem.machines[machine].machine_id}-{number:02d}"
+        for machine, sequence in enumerate(state.sequence)
+        for number, plate_id in enumerate(sequence, start=1)
+    }
+
+
+def _options(state: State, inserter: Inserter, line: int, names: dict[int, str]) -> LineOptions:
+    problem = state.problem
+    line_id = problem.lines[line].line_id
+    able = set(problem.sites_for(line))
+    chosen = tuple(site_id for site_id, _, _ in state.deliveries(line))
+    with_cents = state.total_cents
+    found: dict[str, SiteOption] = {}
+    journal: list[Undo] = []
+    here = _describe(state, line, names, {}, True, None)
+    taken_out = not chosen or remove(state, whole_lines(state, [line]), journal)
+    without_cents = state.total_cents
+    fill_before = {p: plate.nest.fill for p, plate in state.plates.items()}
+    for site_id in able:
+        if site_id in chosen or not taken_out:
+            continue
+        mark = len(journal)
+        if inserter.insert(line, journal, (site_id,)):
+            found[site_id] = _describe(state, line, names, fill_before, False, state.total_cents - without_cents)[
+                site_id
+            ]
+        state.undo_to(journal, mark)
+    state.undo_to(journal, 0)
+    for site_id in chosen:
+        marginal = with_cents - without_cents if taken_out else None
+        found[site_id] = replace(here[site_id], marginal_cents=marginal)
+    sites = []
+    for site in problem.network.sites:
+        option = found.get(site.site_id)
+        if option is None:
+            why = problem.eligibility.why_not(line_id, site.site_id)
+            why = why or ("no place in the plan was found for it there",)
+            option = _impossible(site.site_id, why)
+        sites.append(option)
+    return LineOptions(line_id, chosen, _sentence(problem, line, chosen, sites), tuple(sites))
+
+
+def _impossible(site_id: str, reasons: tuple[str, ...]) -> SiteOption:
+    return SiteOption(
+        site_id=site_id,
+        possible=False,
+        reasons=reasons,
+        chosen=False,
+        fair_cents=None,
+        marginal_cents=None,
+        ready_at=None,
+        arrive_date=None,
+        late_days=None,
+        co2e_kg=None,
+        distance_km=None,
+        carrier_id=None,
+        machine_id=None,
+        orientation=None,
+        joins_build_id=None,
+        fill_before=None,
+        fill_after=None,
+    )
+
+
+def _describe(
+    state: State,
+    line: int,
+    names: dict[int, str],
+    fills: dict[int, float],
+    chosen: bool,
+    marginal: int | None,
+) -> dict[str, SiteOption]:
+    """The line as it stands now in the state, by site."""
+    problem = state.problem
+    described = {}
+    for site_id, plate_ids, delivery in state.deliveries(line):
+        fair = delivery.cents
+        co2e = delivery.quote.co2e_kg
+        for plate_id in plate_ids:
+            plate = state.plates[plate_id]
+            build_cents, emitted = _share(state, plate, line)
+            fair += build_cents
+            co2e += emitted
+        main = max(plate_ids, key=lambda p: (state.plates[p].items[line].pieces, -p))
+        plate = state.plates[main]
+        alone = len(plate.items) == 1
+        before = fills.get(main)
+        if chosen:
+            rest = plate.nest.net_area_mm2 - plate.items[line].pieces * plate.items[line].choice.shape.area_mm2
+            before = None if alone else max(0.0, rest) / problem.specs[plate.machine].usable_area_mm2
+        described[site_id] = SiteOption(
+            site_id=site_id,
+            possible=True,
+            reasons=(),
+            chosen=chosen,
+            fair_cents=fair,
+            marginal_cents=marginal,
+            ready_at=to_datetime(delivery.ready),
+            arrive_date=delivery.arrive_date,
+            late_days=delivery.late_days,
+            co2e_kg=co2e,
+            distance_km=delivery.quote.distance_km,
+            carrier_id=delivery.quote.carrier_id,
+            machine_id=problem.machines[plate.machine].machine_id,
+            orientation=plate.items[line].choice.orientation,
+            joins_build_id=None if alone else names.get(main),
+            fill_before=before,
+            fill_after=plate.nest.fill,
+        )
+    return described
+
+
+def _share(state: State, plate: PlateState, line: int) -> tuple[int, float]:
+    """Fair share of a line of its plate's build, plate steps and carbon; and of its emissions by footprint."""
+    problem = state.problem
+    rates = problem.build_terms(plate.machine, plate.parameter_set_id).rates
+    members = [PlateMember(problem.lines[i].line_id, item.choice.load, item.pieces) for i, item in plate.items.items()]
+    if plate.coupons:
+        members.append(PlateMember(None, problem.coupon(plate.machine, plate.parameter_set_id), plate.coupons))
+    exposure_s = plate.exposure_h * 3600
+    build_cents = rates.cost(plate.layers, exposure_s, plate.melted_kg).total_cents
+    shares = line_shares(
+        rates,
+        build_cents,
+        plate.cost_cents - build_cents,
+        members,
+        {problem.lines[i].line_id for i in plate.items if problem.lines[i].coupons},
+    )
+    line_id = problem.lines[line].line_id
+    share = next(s for s in shares if s.line_id == line_id)
+    part = share.build_cents / build_cents if build_cents else 0.0
+    return share.build_cents + share.plate_steps_cents, rates.co2e_kg(plate.layers, exposure_s) * part
+
+
+def _sentence(problem: Problem, line: int, chosen: tuple[str, ...], sites: list[SiteOption]) -> str:
+    """Why the chosen site won, in one plain sentence."""
+    name = {s.site_id: s.name for s in problem.network.sites}
+    if not chosen:
+        return "It cannot be built anywhere in this network; the reasons stand beside each site."
+    own = [s for s in sites if s.chosen]
+    others = [s for s in sites if s.possible and not s.chosen]
+    place = " and ".join(name[s] for s in chosen)
+    nearest = problem.sites_by_distance(line)[0]
+    local = nearest in chosen
+    lead = own[0]
+    joined = (
+        f"it joins plate {lead.joins_build_id}, raising its fill from {lead.fill_before or 0:.0%}"
+        f" to {lead.fill_after:.0%}"
+        if lead.joins_build_id
+        else f"it fills a plate of its own to {lead.fill_after:.0%}"
+    )
+    due = "in time" if not lead.late_days else f"{lead.late_days} day{'s' if lead.late_days != 1 else ''} late"
+    if len(chosen) > 1:
+        return f"Split between {place}: {joined}, and all of it arrives {due}."
+    if not others:
+        only = "the only site that can build it"
+        return f"{place} is {only}; {joined}, and it arrives {due}."
+    rival = min(others, key=lambda s: (s.marginal_cents or 0, s.site_id))
+    where = (
+        "Printed at the nearest able site" if local else f"Shipped from {place} rather than printed in {name[nearest]}"
+    )
+    own_cents, rival_cents = lead.marginal_cents, rival.marginal_cents
+    if own_cents is None or rival_cents is None:
+        return f"{where}{f', {place}' if local else ''}: {joined}, and it arrives {due}."
+    difference = (rival_cents - own_cents) / 100
+    currency = problem.network.currency
+    place_part = f", {place}" if local else ""
+    if difference >= 0:
+        return (
+            f"{where}{place_part}: the whole plan costs {difference:,.2f} {currency} less than with it at "
+            f"{name[rival.site_id]}, the next best; {joined}, and it arrives {due}."
+        )
+    return (
+        f"{where}{place_part}: {joined}, and it arrives {due}. Moved alone to {name[rival.site_id]} the plan would"
+        f" cost {-difference:,.2f} {currency} less; the search did not get to that move."
+    )
