@@ -1,0 +1,1 @@
+"""The command line: translate in, call one use case, translate out."""

@@ -1,0 +1,147 @@
+"""Commands of platewright. Exit codes: 0 done, 1 the auditor found faults, 2 faulty input, 130 interrupted."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+from pathlib import Path
+from types import FrameType
+from typing import Annotated
+
+import platformdirs
+import typer
+from rich.console import Console
+
+from router.cli.progress import ProgressListener
+from router.cli.tables import faults_table, findings_table, kpis_table, option_tables
+from router.kernel.faults import FaultyInput, NotFound
+from router.planning import RunParams
+from router.service.audit_plan import audit_plan_file
+from router.service.check_folder import check_folder
+from router.service.demo import demo_folder
+from router.service.explain import explain_line
+from router.service.plan_folder import Planned, plan_folder
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Decides which site builds an order, which jobs share a plate, on which machine and when, and how it ships.",
+)
+out = Console()
+err = Console(stderr=True)
+
+FolderArgument = Annotated[Path, typer.Argument(help="Scenario folder: network.yaml, orders.csv or .xlsx, models/.")]
+OutOption = Annotated[Path, typer.Option("--out", "-o", help="Where the result folder is written.")]
+SecondsOption = Annotated[float, typer.Option("--seconds", "-s", min=1.0, help="Time for planning, in seconds.")]
+SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the search; equal seeds and --work give equal plans.")]
+WorkOption = Annotated[
+    int | None, typer.Option("--work", min=0, help="Stop after so many search rounds instead of after --seconds.")
+]
+
+
+def cache_dir() -> Path:
+    """Where measured models are remembered between runs."""
+    return Path(platformdirs.user_cache_dir("platewright"))
+
+
+@app.command()
+def demo(
+    out_folder: OutOption = Path("results/demo"),
+    seconds: SecondsOption = 30.0,
+    seed: SeedOption = 1,
+    work: WorkOption = None,
+) -> None:
+    """Plan the demonstration scenario (invented data) and say where the result lies."""
+    _run(demo_folder(), out_folder, seconds, seed, work)
+
+
+@app.command()
+def plan(
+    folder: FolderArgument,
+    out_folder: OutOption = Path("results/plan"),
+    seconds: SecondsOption = 60.0,
+    seed: SeedOption = 1,
+    work: WorkOption = None,
+) -> None:
+    """Plan a scenario folder."""
+    _run(folder, out_folder, seconds, seed, work)
+
+
+@app.command()
+def check(folder: FolderArgument) -> None:
+    """Look for faults in a scenario folder without planning it."""
+    faults = check_folder(folder, cache_dir())
+    if faults:
+        err.print(faults_table(faults))
+        raise typer.Exit(2)
+    out.print(f"{folder}: no fault found")
+
+
+@app.command()
+def explain(
+    line: Annotated[str, typer.Argument(help="Order line as the order book names it.")],
+    result: Annotated[Path, typer.Option("--result", "-r", help="Result folder of a run.")] = Path("results/demo"),
+) -> None:
+    """Show every site that could build an order line, what it would cost there, and why one was chosen."""
+    try:
+        explained = explain_line(result, line)
+    except NotFound as error:
+        err.print(str(error), markup=False, highlight=False)
+        raise typer.Exit(2) from error
+    for table in option_tables(explained):
+        out.print(table)
+
+
+@app.command()
+def audit(
+    folder: FolderArgument,
+    plan_file: Annotated[Path, typer.Argument(help="plan.json of a result folder.")],
+) -> None:
+    """Re-derive a plan's feasibility and cost from the scenario alone and list everything that is wrong."""
+    report = audit_plan_file(folder, plan_file, cache_dir())
+    out.print(findings_table(report))
+    if not report.clean:
+        raise typer.Exit(1)
+
+
+def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None) -> None:
+    cancel = threading.Event()
+
+    def interrupted(number: int, frame: FrameType | None) -> None:
+        if cancel.is_set():
+            raise KeyboardInterrupt
+        cancel.set()
+        err.print("stopping; the best plan so far is kept (interrupt again to give up)")
+
+    params = RunParams(seed=seed, seconds=None if work is not None else seconds, work=work)
+    before = signal.signal(signal.SIGINT, interrupted)
+    try:
+        with ProgressListener(err, seconds=seconds) as listener:
+            planned = plan_folder(folder, out_folder, params, listener, cache_dir(), cancel)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    _say(planned)
+    if not planned.audited.clean:
+        err.print(findings_table(planned.audited))
+        raise typer.Exit(1)
+
+
+def _say(planned: Planned) -> None:
+    out.print(kpis_table(planned.scenario, planned.result))
+    checks = sum(count for _, count in planned.audited.checked)
+    verdict = "found nothing wrong" if planned.audited.clean else f"found {len(planned.audited.findings)} faults"
+    out.print(f"The independent auditor made {checks:,} checks and {verdict}.")
+    out.print(f"Report: {planned.report.resolve()}", soft_wrap=True, highlight=False)
+
+
+def main() -> None:
+    """Entry point: faulty input ends with code 2 and the whole list of faults."""
+    try:
+        app()
+    except FaultyInput as error:
+        err.print(faults_table(error.faults))
+        sys.exit(2)
+    except KeyboardInterrupt:
+        sys.exit(130)

@@ -1,0 +1,124 @@
+"""Values as terminal tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich import box
+from rich.console import Group, RenderableType
+from rich.markup import escape
+from rich.table import Table
+
+from router.audit import AuditReport
+from router.domain.network import Scenario
+from router.domain.result import Kpis, LineOptions, Result, SiteOption
+from router.kernel.faults import Fault
+
+
+def faults_table(faults: Sequence[Fault]) -> Table:
+    """Every fault of an input: where, what was found, what would be right."""
+    table = Table(title=f"{len(faults)} fault{'s' if len(faults) != 1 else ''}", box=box.SIMPLE_HEAD, title_justify="left")
+    for head in ("File", "Where", "Field", "Found", "Expected"):
+        table.add_column(head, overflow="fold")
+    for fault in faults:
+        table.add_row(*map(escape, (fault.file, fault.where, fault.field, fault.found, fault.expected)))
+    return table
+
+
+def findings_table(report: AuditReport) -> RenderableType:
+    """The auditor's findings, or that there are none."""
+    checks = sum(count for _, count in report.checked)
+    if report.clean:
+        return f"{checks:,} checks, nothing wrong"
+    table = Table(title=f"{len(report.findings)} findings in {checks:,} checks", box=box.SIMPLE_HEAD)
+    for head in ("Code", "Where", "Found", "Expected"):
+        table.add_column(head, overflow="fold")
+    for finding in report.findings:
+        table.add_row(*map(escape, (finding.code, finding.where, finding.found, finding.expected)))
+    return table
+
+
+def kpis_table(scenario: Scenario, result: Result) -> Table:
+    """The plan's key figures beside today's habit."""
+    currency = scenario.network.currency
+    plan, habit = result.kpis, result.habit_kpis
+    title = scenario.network.name + (" (invented data)" if scenario.network.invented else "")
+    table = Table(title=escape(title), box=box.SIMPLE_HEAD, title_justify="left")
+    table.add_column("Key figure")
+    for head in ("this plan", "today's habit", "difference"):
+        table.add_column(head, justify="right")
+    for label, field in (
+        (f"Landed cost, {currency}", "landed_cents"),
+        ("  builds", "build_cents"),
+        ("  changeovers", "changeover_cents"),
+        ("  after the build", "after_build_cents"),
+        ("  freight", "freight_cents"),
+        ("  carbon", "carbon_cents"),
+        ("  lateness", "lateness_cents"),
+    ):
+        mine, theirs = getattr(plan, field), getattr(habit, field)
+        table.add_row(label, _money(mine), _money(theirs), _percent(mine, theirs))
+    for label, mine_text, theirs_text in _plain_rows(plan, habit):
+        table.add_row(label, mine_text, theirs_text, "")
+    if result.bound_cents is not None:
+        gap = f"gap {result.gap:.1%}" if result.gap is not None else ""
+        table.add_row("No plan can cost less than", _money(result.bound_cents), "", gap)
+    return table
+
+
+def _plain_rows(plan: Kpis, habit: Kpis) -> list[tuple[str, str, str]]:
+    return [
+        ("Late lines", str(plan.late_lines), str(habit.late_lines)),
+        ("Late days, all lines", str(plan.late_days), str(habit.late_days)),
+        ("Builds", str(plan.builds), str(habit.builds)),
+        ("Mean plate fill", f"{plan.mean_fill:.1%}", f"{habit.mean_fill:.1%}"),
+        ("Machine hours", f"{plan.machine_h:,.0f}", f"{habit.machine_h:,.0f}"),
+        ("Shipment km", f"{plan.shipment_km:,.0f}", f"{habit.shipment_km:,.0f}"),
+        ("kg CO2e", f"{plan.co2e_kg:,.0f}", f"{habit.co2e_kg:,.0f}"),
+        ("At the nearest able site", f"{plan.nearest_site_share:.0%}", f"{habit.nearest_site_share:.0%}"),
+        ("Lines nobody can build", str(plan.lines_unplanned), str(habit.lines_unplanned)),
+    ]
+
+
+def option_tables(options: LineOptions) -> list[RenderableType]:
+    """The ship-versus-local table of one line and the reasons of the sites that cannot build it."""
+    table = Table(title=escape(f"Line {options.line_id}"), box=box.SIMPLE_HEAD, title_justify="left")
+    for head in ("Site", "Fair", "Marginal", "Arrives", "Late days", "km", "kg CO2e", "Carrier", "Machine", "Plate"):
+        table.add_column(head, justify="left" if head in ("Site", "Carrier", "Machine", "Plate") else "right")
+    for site in options.sites:
+        if site.possible:
+            table.add_row(*map(escape, _option_row(site)))
+    said: list[RenderableType] = [Group(table, escape(options.sentence))]
+    refused = [s for s in options.sites if not s.possible]
+    if refused:
+        why = Table(title="Not possible", box=box.SIMPLE_HEAD, title_justify="left")
+        why.add_column("Site")
+        why.add_column("Why not", overflow="fold")
+        for site in refused:
+            why.add_row(escape(site.site_id), escape("; ".join(site.reasons)))
+        said.append(why)
+    return said
+
+
+def _option_row(site: SiteOption) -> tuple[str, ...]:
+    before = "new plate" if site.joins_build_id is None else f"{site.joins_build_id} {site.fill_before or 0:.0%}"
+    return (
+        f"{site.site_id} *" if site.chosen else site.site_id,
+        _money(site.fair_cents),
+        _money(site.marginal_cents),
+        "" if site.arrive_date is None else site.arrive_date.isoformat(),
+        "" if site.late_days is None else str(site.late_days),
+        "" if site.distance_km is None else f"{site.distance_km:,.0f}",
+        "" if site.co2e_kg is None else f"{site.co2e_kg:,.1f}",
+        site.carrier_id or "",
+        site.machine_id or "",
+        f"{before} -> {site.fill_after or 0:.0%}",
+    )
+
+
+def _money(cents: int | None) -> str:
+    return "" if cents is None else f"{cents / 100:,.2f}"
+
+
+def _percent(mine: int, theirs: int) -> str:
+    return "" if theirs == 0 else f"{(mine - theirs) / theirs:+.1%}"

@@ -1,0 +1,1 @@
+"""Use cases: what the product does, whoever asks for it."""
