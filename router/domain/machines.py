@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -28,8 +29,17 @@ class Plate:
 
     @property
     def area_mm2(self) -> float:
-        gross = self.width_mm * self.depth_mm
-        return gross * 3.141592653589793 / 4 if self.round else gross
+        """Area of the whole plate."""
+        return self._area(0.0)
+
+    @property
+    def inner_area_mm2(self) -> float:
+        """Area inside the edge margin, keep-outs not taken off."""
+        return self._area(self.edge_margin_mm)
+
+    def _area(self, margin_mm: float) -> float:
+        width, depth = self.width_mm - 2 * margin_mm, self.depth_mm - 2 * margin_mm
+        return width * depth * (math.pi / 4 if self.round else 1.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,7 +82,7 @@ class Build:
     layers: int
     exposure_s: float
     fill: float
-    """Net footprint area over usable plate area."""
+    """Net footprint area over the plate's area inside the edge margin."""
     cost: BuildCost
     plate_steps_cents: int
     kwh: float

@@ -27,7 +27,7 @@ class Kpis:
     on_time_share: float
     builds: int
     mean_fill: float
-    """Net footprint area over usable plate area, all builds together."""
+    """Net footprint area over plate area inside the edge margin, all builds together."""
     machine_h: float
     changeover_h: float
     shipment_km: float

@@ -30,7 +30,7 @@ def key_figures(problem: Problem, plan: Plan) -> Kpis:
     late = sum(1 for days in late_days.values() if days > 0)
     usable = net = 0.0
     for build in plan.builds:
-        area = problem.specs[_machine_index(problem, build.machine_id)].usable_area_mm2
+        area = network.machine[build.machine_id].plate.inner_area_mm2
         usable += area
         net += build.fill * area
     changeovers = [b.changeover for b in plan.builds if b.changeover]
@@ -60,6 +60,3 @@ def key_figures(problem: Problem, plan: Plan) -> Kpis:
         last_unload=max((b.unload_end for b in plan.builds), default=None),
     )
 
-
-def _machine_index(problem: Problem, machine_id: str) -> int:
-    return next(i for i, m in enumerate(problem.machines) if m.machine_id == machine_id)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 
 from router.costing import PlateMember, line_shares
+from router.domain.machines import Plate
 from router.domain.plan import (
     Build,
     Changeover,
@@ -133,7 +136,7 @@ def _build(state: State, plate_id: int, name: str, loaded: str | None) -> Build:
         height_mm=max(m.load.height_mm for m in members),
         layers=figures.n_layers,
         exposure_s=figures.exposure_s,
-        fill=plate.nest.fill,
+        fill=plate_fill(machine.plate, members),
         cost=figures.cost,
         plate_steps_cents=steps.cost_cents,
         kwh=figures.kwh,
@@ -141,6 +144,11 @@ def _build(state: State, plate_id: int, name: str, loaded: str | None) -> Build:
         carbon_cents=figures.carbon_cents,
         shares=shares,
     )
+
+
+def plate_fill(plate: Plate, members: Sequence[PlateMember]) -> float:
+    """Net footprint area over the plate's area inside the edge margin."""
+    return math.fsum(m.load.footprint_mm2 * m.pieces for m in members) / plate.inner_area_mm2
 
 
 def _placed(problem: Problem, plate: PlateState) -> tuple[PlacedPiece, ...]:

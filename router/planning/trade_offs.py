@@ -17,6 +17,7 @@ from router.kernel.moments import to_datetime
 from router.planning.insertion import Inserter
 from router.planning.plate_state import PlateState
 from router.planning.problem import Problem
+from router.planning.publish import plate_fill
 from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 
@@ -56,7 +57,7 @@ def _options(state: State, inserter: Inserter, line: int, names: dict[int, str])
     here = _describe(state, line, names, {}, True, None)
     taken_out = not chosen or remove(state, whole_lines(state, [line]), journal)
     without_cents = state.total_cents
-    fill_before = {p: plate.nest.fill for p, plate in state.plates.items()}
+    fill_before = {p: _fill(problem, plate) for p, plate in state.plates.items()}
     for site_id in able:
         if site_id in chosen or not taken_out:
             continue
@@ -127,8 +128,7 @@ def _describe(
         alone = len(plate.items) == 1
         before = fills.get(main)
         if chosen:
-            rest = plate.nest.net_area_mm2 - plate.items[line].pieces * plate.items[line].choice.shape.area_mm2
-            before = None if alone else max(0.0, rest) / problem.specs[plate.machine].usable_area_mm2
+            before = None if alone else _fill(problem, plate, without=line)
         described[site_id] = SiteOption(
             site_id=site_id,
             possible=True,
@@ -146,9 +146,20 @@ def _describe(
             orientation=plate.items[line].choice.orientation,
             joins_build_id=None if alone else names.get(main),
             fill_before=before,
-            fill_after=plate.nest.fill,
+            fill_after=_fill(problem, plate),
         )
     return described
+
+
+def _fill(problem: Problem, plate: PlateState, without: int | None = None) -> float:
+    members = [
+        PlateMember(problem.lines[i].line_id, item.choice.load, item.pieces)
+        for i, item in plate.items.items()
+        if i != without
+    ]
+    if plate.coupons:
+        members.append(PlateMember(None, problem.coupon(plate.machine, plate.parameter_set_id), plate.coupons))
+    return plate_fill(problem.machines[plate.machine].plate, members)
 
 
 def _share(state: State, plate: PlateState, line: int) -> tuple[int, float]:

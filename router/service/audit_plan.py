@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from router.audit import AuditReport, audit
-from router.formats import plan_from_json, read_scenario
-from router.kernel.faults import Fault, FaultyInput
+from router.formats import read_plan, read_scenario
 
 
 def audit_plan_file(folder: Path, plan_file: Path, cache_dir: Path | None = None) -> AuditReport:
@@ -14,11 +13,5 @@ def audit_plan_file(folder: Path, plan_file: Path, cache_dir: Path | None = None
 
     Raises FaultyInput for a faulty folder or a plan file that cannot be read as one.
     """
-    try:
-        text = plan_file.read_bytes()
-    except OSError as error:
-        raise FaultyInput(
-            [Fault(str(plan_file), "", "", error.strerror or "an unreadable file", "a plan.json written by a run")]
-        ) from error
-    plan = plan_from_json(text, plan_file.name)
+    plan = read_plan(plan_file)
     return audit(read_scenario(folder, cache_dir), plan)

@@ -6,20 +6,16 @@ import difflib
 from pathlib import Path
 
 from router.domain.result import LineOptions
-from router.formats import result_from_json
+from router.formats import read_result
 from router.kernel.faults import NotFound
-from router.service.plan_folder import RESULT_FILE
 
 
 def explain_line(result_folder: Path, line_id: str) -> LineOptions:
-    """The options of one line of a finished run. Raises NotFound, naming near misses, for an unknown line or folder."""
-    path = result_folder / RESULT_FILE
-    if not path.is_file():
-        raise NotFound(f"{path} is not there; expected the result folder of a run (see --result)")
-    result = result_from_json(path.read_bytes(), path.name)
+    """The options of one line of a finished run. Raises NotFound, naming near misses, for an unknown line."""
+    result = read_result(result_folder)
     for options in result.options:
         if options.line_id == line_id:
             return options
     near = difflib.get_close_matches(line_id, [o.line_id for o in result.options], 3, 0.5)
     hint = f"; did you mean {', '.join(near)}?" if near else ""
-    raise NotFound(f"no line {line_id!r} in {path}{hint}")
+    raise NotFound(f"no line {line_id!r} in {result_folder}{hint}")

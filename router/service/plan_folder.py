@@ -9,13 +9,20 @@ from pathlib import Path
 from router.audit import AuditReport, audit
 from router.domain.network import Scenario
 from router.domain.result import Result
-from router.formats import all_tables, plan_to_json, read_scenario, result_to_json, write_result
+from router.formats import (
+    PLAN_FILE,
+    RESULT_FILE,
+    all_tables,
+    plan_to_json,
+    read_scenario,
+    refuse_foreign,
+    result_to_json,
+    write_result,
+)
 from router.kernel.run import Listener
 from router.planning import RunParams, plan_scenario
 from router.report import write_report
 
-PLAN_FILE = "plan.json"
-RESULT_FILE = "result.json"
 REPORT_FILE = "report.html"
 
 
@@ -47,6 +54,7 @@ def plan_folder(
     The result folder appears whole or not at all. The auditor's findings are part of the result: a plan that breaks
     a rule is written, and says so.
     """
+    refuse_foreign(out)
     scenario = open_scenario(folder, listener, cache_dir)
     result = plan_scenario(scenario, params, listener, cancel)
     listener.phase("audit", None)

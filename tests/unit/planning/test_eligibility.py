@@ -1,0 +1,112 @@
+"""Every refusal has its reason; nothing is dropped silently."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+from toy_scenario import box_part, toy_scenario
+
+from router.domain.network import Scenario
+from router.domain.orders import OrderLine
+from router.domain.sites import Credential, Step
+from router.planning.eligibility import FAR_FUTURE
+from router.planning.problem import Problem
+
+
+def one_line(**changes: object) -> Scenario:
+    """A scenario of one plain nickel line with some fields changed."""
+    scenario = toy_scenario(1, 5)
+    plain = replace(
+        scenario.lines[0],
+        alloy_id="NI",
+        parameter_set_id="NI-40",
+        steps=(),
+        accreditations=(),
+        approved_sites=(),
+        as_modelled=False,
+        quantity=1,
+    )
+    return replace(scenario, lines=(replace(plain, **changes),))  # type: ignore[arg-type]
+
+
+def why(scenario: Scenario, site_id: str) -> str:
+    line: OrderLine = scenario.lines[0]
+    return " | ".join(Problem(scenario).eligibility.why_not(line.line_id, site_id))
+
+
+def test_a_plain_line_is_possible_at_every_site_with_the_alloy() -> None:
+    problem = Problem(one_line())
+    assert problem.sites_for(0) == ["S1", "S2", "S3"]
+    assert all(problem.eligibility.why_not("L0000", s) == () for s in ("S1", "S2", "S3"))
+
+
+def test_an_alloy_no_machine_of_the_site_runs() -> None:
+    scenario = one_line(alloy_id="SS", parameter_set_id="SS-40")
+    assert "M2: not qualified for SS" in why(
+        replace(scenario, network=replace(scenario.network, machines=scenario.network.machines[1:2])), "S1"
+    )
+
+
+def test_a_machine_that_never_leaves_its_alloy() -> None:
+    # M5 is loaded with titanium, and titanium is never left.
+    problem = Problem(one_line())
+    reasons = problem.eligibility.machines["L0000", "M5"].reasons
+    assert [r.code for r in reasons] == ["changeover"]
+    assert "from TI to NI is never made" in reasons[0].sentence
+
+
+def test_too_tall_and_too_wide_name_the_measures() -> None:
+    scenario = one_line(model="tall.stl")
+    parts = {**scenario.parts, "tall.stl": box_part("tall", 400.0, 300.0, 320.0)}
+    text = why(replace(scenario, parts=parts), "S1")
+    assert "as modelled: 320.0 mm is taller than the machine's 280 mm" in text
+    flat = {**scenario.parts, "tall.stl": box_part("flat", 400.0, 300.0, 20.0)}
+    text = why(replace(scenario, parts=flat), "S1")
+    assert "400 x 300 mm does not fit the plate of 241 x 241 mm" in text
+
+
+def test_as_modelled_lines_keep_their_orientation() -> None:
+    problem = Problem(one_line(as_modelled=True))
+    assert {c.orientation for m in problem.machines_for(0) for c in problem.choices(0, m)} == {"a"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "site_id", "expected"),
+    [
+        ({"approved_sites": ("S3",)}, "S1", "the customer approves only S3"),
+        ({"accreditations": ("EN 9100",)}, "S2", "the site does not hold accreditation EN 9100"),
+        ({"export_control": "XC"}, "S1", "the site does not hold registration XC"),
+    ],
+)
+def test_reasons_of_a_whole_site(changes: dict[str, object], site_id: str, expected: str) -> None:
+    assert expected in why(one_line(**changes), site_id)
+
+
+def test_a_missing_step_is_named() -> None:
+    scenario = one_line(steps=(Step.HIP,))
+    bare = replace(scenario, network=replace(scenario.network, outside_services=()))
+    assert "no work centre and no outside service for hip" in why(bare, "S1")
+
+
+def test_a_spent_accreditation_says_when_it_expired() -> None:
+    scenario = one_line(accreditations=("EN 9100",))
+    sites = tuple(
+        replace(s, credentials=(Credential("EN 9100", None, date(2026, 1, 31)),)) for s in scenario.network.sites
+    )
+    text = why(replace(scenario, network=replace(scenario.network, sites=sites)), "S1")
+    assert "(expired 2026-01-31)" in text
+
+
+def test_an_accreditation_that_ends_limits_the_run() -> None:
+    problem = Problem(one_line(accreditations=("EN 9100",)))
+    verdict = problem.site_verdict(0, "S1")
+    assert verdict.run_before < FAR_FUTURE
+    day, minute = problem.staffed["S1"].local(verdict.run_before)
+    assert (day, minute) == (date(2026, 4, 21), 0)
+
+
+def test_no_carrier_is_a_reason_with_figures() -> None:
+    scenario = one_line(quantity=50_000)
+    assert "no carrier can take the shipment" in why(scenario, "S1")

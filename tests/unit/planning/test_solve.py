@@ -1,0 +1,144 @@
+"""The run as a whole: stop rules, cancelling, statuses, what cannot be planned."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import replace
+
+import pytest
+from toy_scenario import box_part, toy_scenario
+
+from router.audit import audit
+from router.kernel.run import Silent, Status
+from router.planning import RunParams, plan_scenario
+from router.planning.bound import lower_bound
+from router.planning.habit import habit_state
+from router.planning.problem import Problem
+from router.planning.solve import first_plan
+
+
+class Recorder(Silent):
+    """Remembers what a run said."""
+
+    def __init__(self) -> None:
+        self.phases: list[str] = []
+        self.incumbents: list[float] = []
+        self.bounds: list[float] = []
+        self.end: tuple[Status, str] | None = None
+
+    def phase(self, name: str, total: int | None) -> None:
+        self.phases.append(name)
+
+    def incumbent(self, value: float, seconds: float) -> None:
+        self.incumbents.append(value)
+
+    def bound(self, value: float, seconds: float) -> None:
+        self.bounds.append(value)
+
+    def ended(self, status: Status, reason: str) -> None:
+        self.end = (status, reason)
+
+
+def test_a_run_reports_itself_and_stops_at_its_work_limit() -> None:
+    heard = Recorder()
+    result = plan_scenario(toy_scenario(12, 1), RunParams(seed=3, seconds=None, work=30), heard)
+    assert heard.end == (Status.FEASIBLE, "work limit of 30 units")
+    assert result.work == 30
+    assert heard.bounds == [result.bound_cents]
+    assert heard.incumbents == [t.landed_cents for t in result.trace]
+    assert heard.incumbents == sorted(heard.incumbents, reverse=True)
+    assert heard.incumbents[-1] == result.plan.totals.landed_cents
+    assert "search" in heard.phases
+
+
+def test_cancelled_at_once_still_gives_a_plan() -> None:
+    cancel = threading.Event()
+    cancel.set()
+    scenario = toy_scenario(10, 2)
+    result = plan_scenario(scenario, RunParams(seconds=60), cancel=cancel)
+    assert result.status == Status.CANCELLED.value
+    assert result.stop_reason == "cancelled"
+    assert audit(scenario, result.plan).clean
+
+
+@pytest.mark.parametrize(
+    ("params", "message"),
+    [
+        ({"seconds": None, "work": None}, "a time limit, a work limit or both"),
+        ({"seconds": 0.0}, "above 0"),
+        ({"work": -1}, "not be negative"),
+    ],
+)
+def test_params_are_checked(params: dict[str, object], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        RunParams(**params)  # type: ignore[arg-type]
+
+
+def test_a_line_nobody_can_build_comes_back_with_reasons() -> None:
+    scenario = toy_scenario(4, 3)
+    parts = {**scenario.parts, "giant.stl": box_part("giant", 900.0, 900.0, 900.0)}
+    lines = (replace(scenario.lines[0], model="giant.stl"), *scenario.lines[1:])
+    scenario = replace(scenario, lines=lines, parts=parts)
+    result = plan_scenario(scenario, RunParams(seconds=None, work=5))
+    assert [u.line_id for u in result.plan.unplanned] == [lines[0].line_id]
+    reasons = " ".join(result.plan.unplanned[0].reasons)
+    assert "taller than" in reasons and "Northford" in reasons
+    assert audit(scenario, result.plan).clean
+    assert result.options[0].chosen_site_ids == ()
+    assert "cannot be built anywhere" in result.options[0].sentence
+
+
+def test_nothing_to_plan_is_a_plan() -> None:
+    scenario = toy_scenario(0)
+    result = plan_scenario(scenario, RunParams(seconds=None, work=5))
+    assert result.plan.builds == ()
+    assert result.bound_cents is None
+    assert result.kpis.landed_cents == 0
+    assert audit(scenario, result.plan).clean
+
+
+def test_the_bound_is_tight_for_a_plate_that_one_piece_fills() -> None:
+    """One piece that covers most of its plate: the relaxation leaves little on the table."""
+    scenario = toy_scenario(1, 5)
+    parts = {"slab.stl": box_part("slab", 215.0, 215.0, 30.0)}
+    line = replace(
+        scenario.lines[0],
+        model="slab.stl",
+        alloy_id="SS",
+        parameter_set_id="SS-40",
+        steps=(),
+        quantity=1,
+        coupons=0,
+        as_modelled=True,
+        accreditations=(),
+        approved_sites=(),
+    )
+    machines = tuple(m for m in scenario.network.machines if m.machine_id == "M4")
+    scenario = replace(scenario, lines=(line,), parts=parts, network=replace(scenario.network, machines=machines))
+    result = plan_scenario(scenario, RunParams(seconds=None, work=5))
+    assert result.gap is not None
+    assert 0 <= result.gap < 0.08
+
+
+def test_the_bound_without_capacity_is_never_above_the_one_with() -> None:
+    scenario = toy_scenario(20, 4)
+    bound = lower_bound(Problem(scenario))
+    assert bound is not None
+    # The closed form takes the solver's multipliers and may not claim more than the programme's value.
+    assert bound.cents <= bound.solver_cents + 1
+
+
+def test_the_first_plan_is_cheaper_than_habit_on_a_mixed_book() -> None:
+    problem = Problem(toy_scenario(30, 6))
+    assert first_plan(problem, 0, Silent()).total_cents < habit_state(problem).total_cents
+
+
+def test_habit_sends_each_line_to_its_nearest_able_site() -> None:
+    scenario = toy_scenario(25, 7)
+    # With every change of alloy permitted no queue can shut a line out of its nearest site.
+    network = replace(scenario.network, changeovers=scenario.network.changeovers[2:])
+    problem = Problem(replace(scenario, network=network))
+    state = habit_state(problem)
+    for line in range(len(problem.lines)):
+        if state.on[line]:
+            assert state.site_of(line) == problem.sites_by_distance(line)[0]
