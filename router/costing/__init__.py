@@ -12,11 +12,13 @@
 - Shares: ``fair_shares(rates, total_cents, members, coupon_lines)``, ``plate_step_shares(total_cents, members,
   coupon_lines)``, ``line_shares(...) -> LineShare``s; ``PlateMember(line_id|None, load, pieces)``;
   ``runway_shares(needs, weights=None)``.
-- Steps: ``route(line, alloy)``, ``plate_route``, ``lot_route``, ``plate_steps(...)``/``lot_steps(...) -> list[StepCost]``,
-  ``missing_steps(network, site_id, steps, export_code)``, ``choose_outside``, ``outside_cents``, ``centre_cents``.
+- Steps: ``route(line, alloy)``, ``plate_route``, ``lot_route``; ``plate_steps(...)`` and ``lot_steps(...)`` give
+  ``list[StepCost]``; ``missing_steps(network, site_id, steps, export_code)``, ``choose_outside``, ``outside_cents``,
+  ``centre_cents``.
 - Walks: ``PlateWalk(network, site_id, alloy, export_codes).walk(staffed, t, melted_kg) -> Passage`` and
   ``LotWalk(network, site_id, line, part_kg, support_cm3).walk(staffed, t, pieces) -> Passage`` with ``ready``,
-  ``cost_cents``, ``outside``, ``steps``; both have ``ready_and_cents(same) -> (Minute, cents)`` for inner loops; one-off ``pass_plate``, ``pass_lot``.
+  ``cost_cents``, ``outside``, ``steps``; for inner loops both have ``ready_and_cents(same) -> (Minute, cents)``;
+  one-off ``pass_plate``, ``pass_lot``.
 """
 
 from __future__ import annotations

@@ -11,6 +11,8 @@ from router.costing.loads import PieceLoad
 from router.domain.plan import LineShare
 from router.kernel.money import apportion
 
+_NO_WEIGHT = 1e-100
+
 
 @dataclass(frozen=True, slots=True)
 class PlateMember:
@@ -35,6 +37,10 @@ def runway_shares(needs: Sequence[float], weights: Sequence[float] | None = None
         raise ValueError(f"expected a weight for each of {len(needs)} needs, found {len(weighs)}")
     if any(not math.isfinite(x) or x < 0 for x in (*needs, *weighs)):
         raise ValueError("needs and weights must be finite and not negative")
+    heaviest = max(weighs, default=0.0)
+    if heaviest > 0:
+        # Only proportions count; a weight beyond all proportion to the heaviest is none (and would overflow).
+        weighs = [w / heaviest if w > _NO_WEIGHT * heaviest else 0.0 for w in weighs]
     order = sorted(range(len(needs)), key=needs.__getitem__)
     reach = 0.0
     reaching: list[float] = [0.0] * len(order)  # total weight of those from this place in the order on

@@ -1,6 +1,7 @@
 """Freight: lanes, weights, quotes and journeys (RULES.md, section 6).
 
-- ``lane(network, site_id, place) -> Lane``; ``straight_km(lat, lon, lat, lon)``; ``circuity(network, country, country)``.
+- ``lane(network, site_id, place) -> Lane``; ``straight_km(lat, lon, lat, lon)``;
+  ``circuity(network, country, country)``.
 - ``shipped_mass_kg(network, part_kg, pieces)``, ``chargeable_kg(network, carrier, part_kg, box_cm3, pieces)``,
   ``dimensional_kg``, ``half_kg_up``.
 - ``quotes(network, site_id, place, part_kg, box_cm3, pieces) -> tuple[Quote, ...]`` cheapest first (freight + carbon),

@@ -11,7 +11,7 @@ from router.geometry.facts import (
     facts_from_json,
     facts_to_json,
 )
-from router.geometry.measure import measure, measure_mesh
+from router.geometry.measuring import measure, measure_mesh
 from router.geometry.read import read_mesh
 
 __all__ = [

@@ -11,7 +11,7 @@ from router.geometry.stance import Estimate, Stance
 FEWEST = 3
 MOST = 6
 FINALISTS = 9
-FINALISTS_FINE_MESH = 6
+FINALISTS_FINE_MESH = 5
 
 _ALIKE = 0.01
 """Relative difference below which two figures count as equal (the support volume is known to about this)."""

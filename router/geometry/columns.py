@@ -6,6 +6,8 @@ order from the plate upwards.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -20,62 +22,77 @@ UP, DOWN, OVERHANG = 0, 1, 2
 _HEIGHT_STEPS = 2**40 - 1
 
 
-@compiled
 def crossings(points: Floats, faces: Ints, kind: npt.NDArray[np.int8], grid: tuple[int, int], size: Floats) -> Ints:
-    """Return every crossing of a facet with a column, packed and unsorted.
+    """Return every crossing of a facet with a column, packed and sorted.
 
-    `points` (V, 3) in mm lie between the origin and `size`; `grid` columns along x and y stand at cell centres. Limits are
-    half open and computed from the lower end of each edge, so two facets that share an edge cut it at the same place and
-    a column on the edge crosses exactly one of them.
+    `points` (V, 3) in mm lie between the origin and `size`; `grid` columns along x and y stand at cell centres.
     """
     across, along = grid
-    scale_x, scale_y = across / size[0], along / size[1]
-    found = np.empty(1 << 16, dtype=np.int64)
+    place_x = points[:, 0] * (across / size[0]) - 0.5  # columns at whole numbers
+    place_y = points[:, 1] * (along / size[1]) - 0.5
+    level = points[:, 2] * (_HEIGHT_STEPS / size[2])
+    nothing = np.empty(0, dtype=np.int64)
+    found = np.empty(_cut(place_x, place_y, level, faces, kind, across, along, nothing), dtype=np.int64)
+    _cut(place_x, place_y, level, faces, kind, across, along, found)
+    found.sort()
+    return found
+
+
+@compiled
+def _cut(
+    place_x: Floats,
+    place_y: Floats,
+    level: Floats,
+    faces: Ints,
+    kind: npt.NDArray[np.int8],
+    across: int,
+    along: int,
+    found: Ints,
+) -> int:
+    """Write the crossings into `found` if it has room, and return their number.
+
+    Limits are half open and computed from the lower end of each edge, so two facets that share an edge cut it at the
+    same place and a column on the edge crosses exactly one of them.
+    """
+    write = len(found) > 0
     count = 0
     for facet in range(len(faces)):
         i, j, k = faces[facet, 0], faces[facet, 1], faces[facet, 2]
-        ya, yb, yc = points[i, 1] * scale_y - 0.5, points[j, 1] * scale_y - 0.5, points[k, 1] * scale_y - 0.5
-        first = max(int(np.ceil(min(ya, yb, yc))), 0)
-        last = min(int(np.ceil(max(ya, yb, yc))), along)
+        ya, yb, yc = place_y[i], place_y[j], place_y[k]
+        first = max(math.ceil(min(ya, min(yb, yc))), 0)
+        last = min(math.ceil(max(ya, max(yb, yc))), along)
         if last <= first:
             continue
-        xa, xb, xc = points[i, 0] * scale_x - 0.5, points[j, 0] * scale_x - 0.5, points[k, 0] * scale_x - 0.5
+        xa, xb, xc = place_x[i], place_x[j], place_x[k]
         area = (xb - xa) * (yc - ya) - (xc - xa) * (yb - ya)
         if area == 0.0:
             continue
-        za, zb, zc = points[i, 2], points[j, 2], points[k, 2]
+        za, zb, zc = level[i], level[j], level[k]
         slope_x = ((zb - za) * (yc - ya) - (zc - za) * (yb - ya)) / area
         slope_y = ((xb - xa) * (zc - za) - (xc - xa) * (zb - za)) / area
-        low, high = min(za, zb, zc), max(za, zb, zc)
+        low, high = min(za, min(zb, zc)), max(za, max(zb, zc))
         for row in range(first, last):
-            left, right = np.inf, -np.inf
+            left, right = 1.0e300, -1.0e300
             for side in range(3):
-                if side == 0:
-                    x0, y0, x1, y1 = xa, ya, xb, yb
-                elif side == 1:
-                    x0, y0, x1, y1 = xb, yb, xc, yc
-                else:
-                    x0, y0, x1, y1 = xc, yc, xa, ya
-                if y0 > y1:
-                    x0, y0, x1, y1 = x1, y1, x0, y0
-                if y0 <= row < y1:
-                    x = x0 + (row - y0) / (y1 - y0) * (x1 - x0)
-                    left, right = min(left, x), max(right, x)
-            if right <= left:
+                tail, head = faces[facet, side], faces[facet, (side + 1) % 3]
+                if place_y[tail] > place_y[head]:
+                    tail, head = head, tail
+                if place_y[tail] <= row < place_y[head]:
+                    part = (row - place_y[tail]) / (place_y[head] - place_y[tail])
+                    x = place_x[tail] + part * (place_x[head] - place_x[tail])
+                    left = min(left, x)
+                    right = max(right, x)
+            begin = max(math.ceil(min(left, 1.0e9)), 0)
+            end = min(math.ceil(max(right, -1.0)), across)
+            if end <= begin:
                 continue
-            begin = max(int(np.ceil(left)), 0)
-            end = min(int(np.ceil(right)), across)
-            if count + end - begin > len(found):
-                larger = np.empty(2 * (count + end - begin), dtype=np.int64)
-                larger[:count] = found[:count]
-                found = larger
-            for column in range(begin, end):
-                z = za + slope_x * (column - xa) + slope_y * (row - ya)
-                z = min(max(z, low), high)  # nearly upright facets must not overshoot
-                step = np.int64(z / size[2] * _HEIGHT_STEPS)
-                found[count] = ((np.int64(row) * across + column) << 42) | (step << 2) | kind[facet]
-                count += 1
-    return found[:count]
+            if write:
+                for column in range(begin, end):
+                    z = za + slope_x * (column - xa) + slope_y * (row - ya)
+                    z = min(max(z, low), high)  # nearly upright facets must not overshoot
+                    found[count + column - begin] = ((row * across + column) << 42) | (int(z) << 2) | kind[facet]
+            count += end - begin
+    return count
 
 
 @compiled

@@ -77,7 +77,7 @@ def _shadow(pose: Pose, points: Floats) -> shapely.Geometry:
         )
         if axis == 1:
             section = section.rotate(90.0)
-    shapes = [_from_contours(piece.to_polygons()) for piece in section.decompose()]
+    shapes = [_from_contours(piece.to_polygons()) for piece in section.decompose() if not piece.is_empty()]
     shadow = shapely.union_all(shapes) if len(shapes) != 1 else shapes[0]
     return shadow if surface.closed and not shadow.is_empty else _with_stray_facets(surface, points, shadow)
 

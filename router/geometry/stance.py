@@ -1,8 +1,8 @@
 """Ways a part could stand on the plate, found from its own shape.
 
 A stance is fixed by which direction of the model points up. Candidates are: as modelled, the six axis directions, the
-principal axes of the hull, large flat hull facets turned down, and 45 degree tilts. Each gets quick estimates of height,
-shadow and support so that only the promising ones need exact measuring.
+principal axes of the hull, large flat hull facets turned down, and 45 degree tilts. Each gets quick estimates of
+height, shadow and support so that only the promising ones need exact measuring.
 """
 
 from __future__ import annotations

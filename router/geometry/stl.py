@@ -43,7 +43,7 @@ def read_stl(path: Path, data: bytes) -> npt.NDArray[np.float64]:
     raise MeshError(
         path,
         f"{len(data)} bytes for a stated count of {count} triangles",
-        f"{_HEADER_BYTES + _TRIANGLE_BYTES * count} bytes (84 + 50 for each triangle): the file is cut short or not STL",
+        f"{_HEADER_BYTES + _TRIANGLE_BYTES * count} bytes (84 + 50 a triangle): the file is cut short or not STL",
     )
 
 

@@ -1,9 +1,10 @@
 """Overhangs and the bulk volume of support under them.
 
-The part is looked at in vertical columns on a regular grid. Walking up a column through a closed solid, each down-facing
-facet enters material and each up-facing one leaves it; an overhang facet entered from empty space has support below,
-down to the last surface met or to the plate. The mean support length over all columns under overhangs times their exact
-projected area is the volume; taking the area from the facets and not from the grid removes most of the grid's error.
+The part is looked at in vertical columns on a regular grid. Walking up a column through a closed solid, each down-
+facing facet enters material and each up-facing one leaves it; an overhang facet entered from empty space has support
+below, down to the last surface met or to the plate. The mean support length over all columns under overhangs times
+their exact projected area is the volume; taking the area from the facets and not from the grid removes most of the
+grid's error.
 """
 
 from __future__ import annotations
@@ -53,13 +54,12 @@ def measure_overhang(pose: Pose, overhang_deg: float, columns: int = COLUMNS) ->
     pitch = max(float(np.sqrt(size[0] * size[1] / columns)), float(size[:2].max()) / _MOST_IN_A_ROW)
     grid = (max(1, int(np.ceil(size[0] / pitch))), max(1, int(np.ceil(size[1] / pitch))))
     cell_area = float(size[0] * size[1]) / (grid[0] * grid[1])
-    packed = np.sort(crossings(points, surface.faces, kind, grid, size))
+    packed = crossings(points, surface.faces, kind, grid, size)
     support, hits, solid = walk(packed, float(size[2]), surface.closed)
     if not len(hanging):
         return Overhang(0.0, 0.0, solid * cell_area)
     projected = -0.5 * pose.upright[hanging]
-    if hits:
-        volume = support / hits * float(projected.sum())
-    else:  # only slivers between the columns: take them down to the plate
-        volume = float(projected @ ((a + b + c)[off_plate] / 3.0))
+    # Slivers that slip between all columns are taken down to the plate.
+    mean_length = support / hits if hits else (a + b + c)[off_plate] / 3.0
+    volume = float((projected * mean_length).sum())
     return Overhang(0.5 * float(surface.length[hanging].sum()), volume, solid * cell_area)

@@ -7,8 +7,9 @@ Room rule: imports only ``router.kernel`` and libraries. Start at :class:`Nest` 
 from __future__ import annotations
 
 from router.nesting.confirm import confirm
-from router.nesting.nest import Nest, Placement
+from router.nesting.nest import Nest
 from router.nesting.pack import PackResult, capacity, capacity_layout, clear_caches, pack
+from router.nesting.placement import Placement
 from router.nesting.plate import KeepOut, PlateSpec
 from router.nesting.shape import Ring, Shape, allowed_angles
 from router.nesting.verdict import Verdict, quick_verdict

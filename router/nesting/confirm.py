@@ -10,7 +10,7 @@ from shapely.affinity import rotate, translate
 from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
-from router.nesting.nest import Placement
+from router.nesting.placement import Placement
 from router.nesting.plate import PlateSpec
 from router.nesting.shape import Shape
 

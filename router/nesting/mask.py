@@ -28,12 +28,13 @@ class Mask:
     If a later piece's cells avoid the blocked cells, no point of it lies in the dilated outline, so the true clearance
     is at least the spacing, whichever piece came first; an outline whose sizes are whole cells wastes nothing.
 
-    ``tests``, ``runs``, ``angles`` as in :func:`router.nesting.raster.place_copies`. ``corner_mm`` (rotation, 2): the
-    turned outline's position of the first cell's lower-left corner, so that x_mm = cell corner - corner_mm.
+    ``tests``, ``runs``, ``rim``, ``angles`` as in :func:`router.nesting.raster.place_copies`. ``corner_mm``: for every
+    rotation the lower-left corner of the turned outline's bounding box, so that x_mm = cell corner - corner_mm.
     """
 
     tests: Table
     runs: Table
+    rim: Table
     angles: Table
     corner_mm: tuple[tuple[float, float], ...]
     fewest_cells: int
@@ -43,11 +44,9 @@ class Mask:
 def mask_of(shape: Shape, spacing_mm: float, cell_mm: float) -> Mask:
     """Mask of every allowed rotation."""
     body, grown = _point_sets(shape, spacing_mm)
-    tests: list[Table] = []
-    runs: list[Table] = []
+    tests, runs, rims = _Stack(), _Stack(), _Stack()
     angles: list[tuple[int, ...]] = []
     corners: list[tuple[float, float]] = []
-    at_test = at_run = 0
     fewest = 1 << 40
     for angle in shape.angles_deg:
         own = [turned(ring, angle) for ring in body]
@@ -55,20 +54,40 @@ def mask_of(shape: Shape, spacing_mm: float, cell_mm: float) -> Mask:
         corner = np.min([ring.min(axis=0) for ring in own], axis=0)
         need, need_at = _cells(own, corner, cell_mm)
         block, block_at = _cells(wide, corner, cell_mm)
-        test, run = _tests(need, need_at), _runs(block, block_at)
-        rows, columns = need.shape[0] + need_at[1], need.shape[1] + need_at[0]
-        angles.append((at_test, at_test + len(test), at_run, at_run + len(run), rows, columns))
-        at_test, at_run = at_test + len(test), at_run + len(run)
-        tests.append(test)
-        runs.append(run)
+        size = (need.shape[0] + need_at[1], need.shape[1] + need_at[0])
+        lift = round(16 * (float(np.nonzero(need)[0].mean()) + need_at[1] + 0.5))
+        parts = (
+            *tests.push(_tests(need, need_at)),
+            *runs.push(_runs(block, block_at)),
+            *rims.push(_rim(need, need_at)),
+        )
+        angles.append((*parts, *size, lift))
         corners.append((float(corner[0]), float(corner[1])))
         fewest = min(fewest, int(need.sum()))
-    return Mask(
-        np.concatenate(tests), np.concatenate(runs), np.array(angles, dtype=np.int32), tuple(corners), fewest
-    )
+    table = np.array(angles, dtype=np.int32)
+    return Mask(tests.table(), runs.table(), rims.table(), table, tuple(corners), fewest)
 
 
-def blocked_runs_at(shape: Shape, spacing_mm: float, cell_mm: float, x_mm: float, y_mm: float, angle_deg: float) -> Table:
+class _Stack:
+    """Tables laid end to end, each known by its first and last-but-one row."""
+
+    def __init__(self) -> None:
+        self._tables: list[Table] = []
+        self._rows = 0
+
+    def push(self, table: Table) -> tuple[int, int]:
+        start = self._rows
+        self._tables.append(table)
+        self._rows += len(table)
+        return start, self._rows
+
+    def table(self) -> Table:
+        return np.concatenate(self._tables)
+
+
+def blocked_runs_at(
+    shape: Shape, spacing_mm: float, cell_mm: float, x_mm: float, y_mm: float, angle_deg: float
+) -> Table:
     """Cells blocked by a piece standing anywhere, as runs relative to the grid's origin (which x_mm, y_mm refer to)."""
     grown = _point_sets(shape, spacing_mm)[1]
     rings = [turned(ring, angle_deg) for ring in grown]
@@ -100,7 +119,9 @@ def _cells(rings: Sequence[Points], corner: Points, cell_mm: float) -> tuple[npt
     high = np.ceil(np.max([ring.max(axis=0) for ring in scaled], axis=0) - 1e-6)
     edges = np.concatenate([np.hstack((ring[:-1], ring[1:])) for ring in scaled]) - np.tile(low, 2)
     columns, rows = (max(int(n), 1) for n in high - low)
-    return cover_cells(np.ascontiguousarray(edges), rows, columns), (int(low[0]), int(low[1]))
+    cells = np.zeros((rows, columns), dtype=np.uint8)
+    cover_cells(np.ascontiguousarray(edges), cells, np.zeros((rows, columns + 1), dtype=np.uint8))
+    return cells, (int(low[0]), int(low[1]))
 
 
 def _spans(cells: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
@@ -116,6 +137,17 @@ def _spans(cells: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
 def _runs(cells: npt.NDArray[np.uint8], at: tuple[int, int]) -> Table:
     spans = _spans(cells) + np.array([at[1], at[0], at[0]])
     return np.ascontiguousarray(spans, dtype=np.int32)
+
+
+def _rim(cells: npt.NDArray[np.uint8], at: tuple[int, int]) -> Table:
+    """Runs of the free cells that share a side with the piece's own cells."""
+    own = np.pad(cells.astype(bool), 1)
+    near = own.copy()
+    near[1:] |= own[:-1]
+    near[:-1] |= own[1:]
+    near[:, 1:] |= own[:, :-1]
+    near[:, :-1] |= own[:, 1:]
+    return _runs((near & ~own).astype(np.uint8), (at[0] - 1, at[1] - 1))
 
 
 def _tests(cells: npt.NDArray[np.uint8], at: tuple[int, int]) -> Table:

@@ -5,99 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
+from router.nesting.grid import grid_of
+from router.nesting.lone import lone_placement
 from router.nesting.mask import Mask, blocked_runs_at, mask_of
+from router.nesting.placement import Placement
 from router.nesting.plate import PlateSpec
-from router.nesting.raster import Table, Words, block_runs, place_copies, refresh_rows
+from router.nesting.raster import Table, Words, block_runs, place_copies
 from router.nesting.shape import Shape
 
-#: Finest cell sizes tried, mm; the first that keeps the plate within the cell limit is taken.
-_CELL_SIZES_MM = (0.5, 1.0, 2.0, 5.0, 10.0)
-_CELL_LIMIT = 256
-_WIDE_CELL_LIMIT = 512
-
-
-@dataclass(frozen=True, slots=True)
-class Placement:
-    """Where a piece stands: turn its own coordinates by ``angle_deg`` counter-clockwise about (0, 0), then shift."""
-
-    shape_key: str
-    x_mm: float
-    y_mm: float
-    angle_deg: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Grid:
-    """Empty plate as cells: cell size, plate coordinates of the first cell's corner, blocked-run pyramid."""
-
-    cell_mm: float
-    x_mm: float
-    y_mm: float
-    rows: int
-    columns: int
-    pyramid: Words
-    free_cells: int
-
-
-def cell_size_mm(spec: PlateSpec) -> float:
-    """Cell size of the search grid: 0.5 mm up to 128 mm of usable width, 1 mm up to 512 mm, coarser beyond."""
-    if spec.resolution_mm > 0:
-        return spec.resolution_mm
-    reach = max(spec.usable_width_mm, spec.usable_depth_mm)
-    for cell in _CELL_SIZES_MM:
-        if reach / cell <= (_CELL_LIMIT if cell < 1 else _WIDE_CELL_LIMIT):
-            return cell
-    return reach / _WIDE_CELL_LIMIT
-
-
-@lru_cache(maxsize=256)
-def grid_of(spec: PlateSpec) -> Grid:
-    """Cells wholly inside the usable region are free, all others blocked."""
-    cell = cell_size_mm(spec)
-    if spec.round:
-        half = math.ceil((spec.width_mm / 2 - spec.edge_margin_mm) / cell - 1e-6)
-        columns = rows = 2 * half
-        x0 = y0 = spec.width_mm / 2 - half * cell
-    else:
-        columns = int(spec.usable_width_mm / cell + 1e-6)
-        rows = int(spec.usable_depth_mm / cell + 1e-6)
-        x0 = y0 = spec.edge_margin_mm
-    columns, rows = max(columns, 1), max(rows, 1)
-    left = x0 + cell * np.arange(columns)[None, :]
-    low = y0 + cell * np.arange(rows)[:, None]
-    blocked = np.zeros((rows, columns), dtype=bool)
-    if spec.round:
-        centre = spec.width_mm / 2
-        far_x = np.maximum(np.abs(left - centre), np.abs(left + cell - centre))
-        far_y = np.maximum(np.abs(low - centre), np.abs(low + cell - centre))
-        blocked |= np.hypot(far_x, far_y) > centre - spec.edge_margin_mm + 1e-6
-    elif x0 + cell > spec.width_mm - spec.edge_margin_mm + 1e-6 or y0 + cell > spec.depth_mm - spec.edge_margin_mm + 1e-6:
-        blocked[:] = True
-    for zone in spec.keep_outs:
-        near_x = np.clip(zone.x_mm, left, left + cell) - zone.x_mm
-        near_y = np.clip(zone.y_mm, low, low + cell) - zone.y_mm
-        blocked |= np.hypot(near_x, near_y) < zone.radius_mm - 1e-6
-    pyramid = _pack(blocked)
-    pyramid.flags.writeable = False
-    return Grid(cell, x0, y0, rows, columns, pyramid, int((~blocked).sum()))
-
-
-def _pack(blocked: npt.NDArray[np.bool_]) -> Words:
-    rows, columns = blocked.shape
-    words = (columns + 63) // 64
-    bits = np.zeros((rows, words * 64), dtype=np.uint8)
-    bits[:, :columns] = blocked
-    packed = np.packbits(bits, axis=1, bitorder="little").view("<u8").astype(np.uint64)
-    levels = columns.bit_length()
-    pyramid = np.zeros((rows, levels, words + 1), dtype=np.uint64)
-    pyramid[:, 0, :words] = packed
-    refresh_rows(pyramid, 0, rows)
-    return pyramid
+#: Touching share of the rim against relative height of the centroid, for snug placing (tuned on real outlines).
+_SNUG_WEIGHT = 10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,7 +38,7 @@ class Nest:
     :func:`router.nesting.confirm.confirm` checks it exactly and independently.
     """
 
-    __slots__ = ("spec", "placements", "shapes", "_grid", "_pyramid", "_own", "_standing", "_resume", "_area", "_free")
+    __slots__ = ("spec", "placements", "shapes", "_grid", "_pyramid", "_own", "_standing", "_left", "_area", "_free")
 
     def __init__(self, spec: PlateSpec) -> None:
         """Empty plate."""
@@ -129,7 +49,7 @@ class Nest:
         self._pyramid = self._grid.pyramid
         self._own = False
         self._standing: list[_Standing] = []
-        self._resume: dict[str, Table] = {}
+        self._left: dict[str, Table] = {}
         self._area = 0.0
         self._free = self._grid.free_cells
 
@@ -143,7 +63,7 @@ class Nest:
         twin._pyramid = self._pyramid
         twin._own = self._own = False
         twin._standing = self._standing.copy()
-        twin._resume = self._resume.copy()
+        twin._left = self._left.copy()
         twin._area = self._area
         twin._free = self._free
         return twin
@@ -154,33 +74,57 @@ class Nest:
             self._own = True
         return self._pyramid
 
-    def _mask(self, shape: Shape) -> Mask:
-        return mask_of(shape, self.spec.spacing_mm, self._grid.cell_mm)
+    def add(self, shape: Shape, count: int = 1, snug: bool = False, rotation: int = -1, skip_mm: float = 0.0) -> int:
+        """Place up to ``count`` copies in free room; returns how many stand now that did not before.
 
-    def add(self, shape: Shape, count: int = 1) -> int:
-        """Place up to ``count`` copies in free room; returns how many stand now that did not before."""
-        return self._add(shape, count, -1)
-
-    def add_turned(self, shape: Shape, count: int, rotation: int) -> int:
-        """Like :meth:`add` with one rotation only (index into ``shape.angles_deg``)."""
-        return self._add(shape, count, rotation)
-
-    def _add(self, shape: Shape, count: int, turn: int) -> int:
+        ``snug`` seeks the place that touches most instead of the lowest one: several times slower, fuller plates.
+        ``rotation`` restricts the search to one index into ``shape.angles_deg`` (-1: all). ``skip_mm`` leaves a strip
+        along the front free: on a round plate rows that start higher may be longer.
+        """
         if count <= 0:
             return 0
-        mask = self._mask(shape)
+        mask = mask_of(shape, self.spec.spacing_mm, self._grid.cell_mm)
         count = min(count, self._free_cells() // mask.fewest_cells)
         if count <= 0:
-            return 0
-        resume = self._resume.get(shape.key)
-        resume = np.zeros((len(mask.angles), 2), dtype=np.int32) if resume is None else resume.copy()
+            return self._add_alone(shape, rotation)
+        left = self._left.get(shape.key)
+        left = np.zeros((len(mask.angles), self._grid.rows), dtype=np.int32) if left is None else left.copy()
+        skipped = int(skip_mm / self._grid.cell_mm)
+        if skipped:
+            kept = left
+            left = left.copy()
+            left[:, :skipped] = self._grid.columns
         found = np.empty((count, 3), dtype=np.int32)
-        pyramid = self._writable()
-        placed = place_copies(pyramid, self._grid.columns, mask.tests, mask.runs, mask.angles, resume, found, count, turn)
-        self._resume[shape.key] = resume
-        if placed:
-            self._record(shape, mask, found[:placed].tolist())
+        weight = _SNUG_WEIGHT if snug else 0.0
+        placed = place_copies(
+            self._writable(),
+            self._grid.columns,
+            mask.tests,
+            mask.runs,
+            mask.rim,
+            mask.angles,
+            left,
+            found,
+            rotation,
+            weight,
+        )
+        if skipped:
+            left[:, :skipped] = kept[:, :skipped]
+        self._left[shape.key] = left
+        if not placed:
+            return self._add_alone(shape, rotation)
+        self._record(shape, mask, found[:placed].tolist())
         return placed
+
+    def _add_alone(self, shape: Shape, rotation: int) -> int:
+        """A piece that fills the plate may fit between the cells: try it exactly where the plate is still empty."""
+        if self.placements:
+            return 0
+        place = lone_placement(self.spec, shape, rotation)
+        if place is None:
+            return 0
+        self.put(shape, place)
+        return 1
 
     def _record(self, shape: Shape, mask: Mask, found: list[list[int]]) -> None:
         grid = self._grid
@@ -241,7 +185,7 @@ class Nest:
         self._own = True
         for s in self._standing:
             block_runs(self._pyramid, self._grid.columns, s.runs, s.first, s.last, s.x, s.y)
-        self._resume = {}
+        self._left = {}
         self._free = -1
 
     def _free_cells(self) -> int:

@@ -28,8 +28,11 @@ else:
     from numba import njit
 
     def compiled(function):
-        """Compile in nopython mode and keep the machine code on disk."""
-        return njit(cache=True, nogil=True)(function)
+        """Compile in nopython mode and keep the machine code on disk.
+
+        No kernel allocates or is called from C, so reference counting and C wrappers are left out: shorter compilation.
+        """
+        return njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False)(function)
 
 
 FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
@@ -43,14 +46,14 @@ Table = npt.NDArray[np.int32]
 
 
 @compiled
-def cover_cells(edges: npt.NDArray[np.float64], rows: int, columns: int) -> Cells:
-    """Cells whose interior meets the outline.
+def cover_cells(edges: npt.NDArray[np.float64], cells: Cells, flips: Cells) -> None:
+    """Set the cells whose interior meets the outline.
 
-    ``edges`` (n, 4): x0, y0, x1, y1 in cell units, all rings of valid disjoint polygons. A cell with an edge through
+    ``edges`` (n, 4): x0, y0, x1, y1 in cell units, all rings of valid disjoint polygons. ``cells`` (rows, columns) and
+    ``flips`` (rows, columns + 1) come in as zeros; ``flips`` is scratch. A cell with an edge through
     its interior is set; any other cell is wholly in or out, which the parity of its centre decides.
     """
-    cells = np.zeros((rows, columns), dtype=np.uint8)
-    flips = np.zeros((rows, columns + 1), dtype=np.uint8)
+    rows, columns = cells.shape
     for i in range(edges.shape[0]):
         x0, y0, x1, y1 = edges[i, 0], edges[i, 1], edges[i, 2], edges[i, 3]
         if y0 > y1:
@@ -78,7 +81,6 @@ def cover_cells(edges: npt.NDArray[np.float64], rows: int, columns: int) -> Cell
             inside ^= flips[row, column]
             if inside:
                 cells[row, column] = 1
-    return cells
 
 
 @compiled
@@ -127,56 +129,58 @@ def block_runs(pyramid: Words, columns: int, runs: Table, first: int, last: int,
 
 
 @compiled
-def blocked_positions(pyramid: Words, tests: Table, first: int, last: int, y: int, w: int, bad: np.uint64) -> np.uint64:
-    """Which of the 64 positions of word ``w`` in row ``y`` collide (bit set), starting from ``bad``.
+def free_in_row(
+    pyramid: Words, columns: int, tests: Table, first: int, last: int, width: int, y: int, start: int
+) -> int:
+    """First free x >= ``start`` for a piece with its lower-left cell in row ``y``; ``columns`` when there is none.
 
-    ``tests`` rows: (row, level, offset of the left block, offset of the right block or -1 when one is enough).
+    ``tests`` rows: (row, level, offset of the left block, offset of the right block or -1 when one is enough). Bit x
+    of ``bad`` says that some test hits a blocked cell at position x; 64 positions are settled together.
     """
-    for i in range(first, last):
-        row, level = tests[i, 0] + y, tests[i, 1]
-        for side in range(2, 4):
-            offset = tests[i, side]
-            if offset < 0:
-                continue
-            word = w + (offset >> 6)
-            shift = np.uint64(offset & 63)
-            value = pyramid[row, level, word] >> shift
-            if shift:
-                value |= pyramid[row, level, word + 1] << (np.uint64(64) - shift)
-            bad |= value
-        if bad == FULL:
-            break
-    return bad
+    span = columns - width + 1
+    for w in range(start >> 6, (span + 63) >> 6):
+        bad = np.uint64(0)
+        if 64 * w < start:
+            bad = (ONE << np.uint64(start & 63)) - ONE
+        if span < 64 * (w + 1):
+            bad |= FULL << np.uint64(span & 63)
+        for i in range(first, last):
+            if bad == FULL:
+                break
+            row, level = tests[i, 0] + y, tests[i, 1]
+            for side in range(2, 4):
+                offset = tests[i, side]
+                if offset >= 0:
+                    word = w + (offset >> 6)
+                    shift = np.uint64(offset & 63)
+                    bad |= pyramid[row, level, word] >> shift
+                    if shift:
+                        bad |= pyramid[row, level, word + 1] << (np.uint64(64) - shift)
+        if bad != FULL:
+            x = 64 * w
+            while bad & ONE:
+                bad >>= ONE
+                x += 1
+            return x
+    return columns
 
 
 @compiled
-def first_free(
-    pyramid: Words, columns: int, tests: Table, first: int, last: int, height: int, width: int, y0: int, x0: int, y_end: int
-) -> tuple[int, int]:
-    """First free position (y, x) in row order from (y0, x0) with y < y_end; (y_end, 0) when there is none."""
-    span = columns - width + 1
-    if span <= 0:
-        return y_end, 0
-    top = min(y_end, pyramid.shape[0] - height + 1)
-    start = x0
-    for y in range(y0, top):
-        for w in range(start >> 6, (span + 63) >> 6):
-            bad = np.uint64(0)
-            if 64 * w < start:
-                bad = (ONE << np.uint64(start & 63)) - ONE
-            if span < 64 * (w + 1):
-                bad |= FULL << np.uint64(span & 63)
-            if bad == FULL:
-                continue
-            bad = blocked_positions(pyramid, tests, first, last, y, w, bad)
-            if bad != FULL:
-                x = 64 * w
-                while bad & ONE:
-                    bad >>= ONE
-                    x += 1
-                return y, x
-        start = 0
-    return y_end, 0
+def touching_cells(pyramid: Words, columns: int, rim: Table, first: int, last: int, x: int, y: int) -> int:
+    """How many cells of a rim (runs of single cells or more) are blocked or outside the plate."""
+    rows = pyramid.shape[0]
+    count = 0
+    for i in range(first, last):
+        row = rim[i, 0] + y
+        if row < 0 or row >= rows:
+            count += rim[i, 2] - rim[i, 1]
+            continue
+        for column in range(rim[i, 1] + x, rim[i, 2] + x):
+            if column < 0 or column >= columns:
+                count += 1
+            else:
+                count += int((pyramid[row, 0, column >> 6] >> np.uint64(column & 63)) & ONE)
+    return count
 
 
 @compiled
@@ -185,36 +189,53 @@ def place_copies(
     columns: int,
     tests: Table,
     runs: Table,
+    rim: Table,
     angles: Table,
-    resume: Table,
+    left: Table,
     found: Table,
-    count: int,
     turn: int,
+    snug: float,
 ) -> int:
-    """Place up to ``count`` copies one after the other; returns how many stand.
+    """Place copies one after the other until ``found`` is full or no room is left; returns how many stand.
 
-    ``angles`` rows (one per rotation): tests from, to, runs from, to, height, width in cells. Every copy takes the
-    rotation whose lowest free position has the lowest top edge, then the smallest x. ``resume`` (rotation, (y, x))
-    is the first position not yet known to be blocked: blocking only grows, so the search never looks back. ``found`` receives
-    (rotation, y, x). ``turn`` fixes the rotation (-1: choose). Equal scores go to the earlier rotation.
+    ``angles`` rows, one per rotation: tests from, to, runs from, to, rim from, to, height, width in cells, height of
+    the centroid in 1/16 cells. Candidates: the leftmost free position of every row and rotation. Every copy takes the
+    one with the lowest centroid (then smallest x, then earlier rotation) when ``snug`` is 0; otherwise that with the
+    largest share of touching rim less 1/``snug`` of the relative centroid height. ``left`` (rotation, row) is the
+    smallest x not yet known to be blocked: blocking only grows, so the search never looks back. ``found`` rows get
+    (rotation, y, x). ``turn`` fixes the rotation (-1: free choice).
     """
     rows = pyramid.shape[0]
     placed = 0
-    while placed < count:
-        best, best_top, best_x, best_y = -1, rows + 1, 0, 0
+    while placed < found.shape[0]:
+        best, best_x, best_y, best_score = -1, 0, 0, -1e300
         for a in range(angles.shape[0]):
             if turn >= 0 and a != turn:
                 continue
-            height, width = angles[a, 4], angles[a, 5]
-            limit = min(best_top - height + 1, rows - height + 1)
-            if resume[a, 0] >= limit:
-                continue
-            y, x = first_free(
-                pyramid, columns, tests, angles[a, 0], angles[a, 1], height, width, resume[a, 0], resume[a, 1], limit
-            )
-            resume[a, 0], resume[a, 1] = y, x
-            if y < limit and (y + height < best_top or x < best_x):
-                best, best_top, best_x, best_y = a, y + height, x, y
+            rim_from, rim_to = angles[a, 4], angles[a, 5]
+            width, lift = angles[a, 7], angles[a, 8]
+            length = 0
+            for i in range(rim_from, rim_to):
+                length += rim[i, 2] - rim[i, 1]
+            for y in range(rows - angles[a, 6] + 1):
+                score = -float(16 * y + lift) * columns
+                if snug == 0.0 and score < best_score:
+                    break
+                if left[a, y] >= columns:
+                    continue
+                x = free_in_row(pyramid, columns, tests, angles[a, 0], angles[a, 1], width, y, left[a, y])
+                left[a, y] = x
+                if x >= columns:
+                    continue
+                if snug > 0.0:
+                    touch = touching_cells(pyramid, columns, rim, rim_from, rim_to, x, y)
+                    score = snug * touch / length - (16 * y + lift) / (16.0 * rows)
+                else:
+                    score -= x
+                if score > best_score:
+                    best, best_x, best_y, best_score = a, x, y, score
+                if snug == 0.0:
+                    break
         if best < 0:
             break
         block_runs(pyramid, columns, runs, angles[best, 2], angles[best, 3], best_x, best_y)

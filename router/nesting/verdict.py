@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
+from shapely.affinity import rotate
 from shapely.geometry.base import BaseGeometry
 
 from router.nesting.nest import Nest
@@ -62,8 +63,6 @@ def too_large(spec: PlateSpec, shape: Shape) -> str:
         if far > limit + 1e-6:
             return f"a piece {far:.1f} mm across is larger than the usable circle of {limit:.1f} mm"
         return ""
-    from shapely.affinity import rotate
-
     for angle in shape.angles_deg:
         x0, y0, x1, y1 = rotate(hull, angle, origin=(0, 0)).bounds
         if x1 - x0 <= spec.usable_width_mm + 1e-6 and y1 - y0 <= spec.usable_depth_mm + 1e-6:

@@ -224,12 +224,13 @@ class StaffedTime:
 
     def _worked(self, day: date, shift: Shift) -> Iterator[tuple[Minute, Minute]]:
         """Intervals of one shift that starts on ``day``, less its pauses."""
+        overnight = shift.end <= shift.start
         begin = self.at_local(day, shift.start)
-        finish = self.at_local(day if shift.end > shift.start else day + _ONE_DAY, shift.end)
+        finish = self.at_local(day + _ONE_DAY if overnight else day, shift.end)
         pauses = []
         for pause in shift.pauses:
             # In a shift over midnight, a pause earlier on the clock than the shift's start lies on the next day.
-            paused = day if pause.start >= shift.start else day + _ONE_DAY
+            paused = day + _ONE_DAY if overnight and pause.start < shift.start else day
             resumed = paused if pause.end > pause.start else paused + _ONE_DAY
             pauses.append((self.at_local(paused, pause.start), self.at_local(resumed, pause.end)))
         at = begin

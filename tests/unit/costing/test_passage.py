@@ -108,6 +108,18 @@ def test_the_cheaper_service_depends_on_the_mass() -> None:
         assert pass_lot(NETWORK, STAFFED, HIPPED, pieces, 2.0, 0.0, at(3, 8)).outside == (service,)
 
 
+def test_equal_offers_go_to_the_first_id_however_they_are_listed() -> None:
+    turned = replace(NETWORK, outside_services=(HIP_NEAR, HIP_FAR))
+    assert choose_outside(turned, "north", Step.HIP, 40.0) is HIP_FAR
+    assert pass_lot(turned, STAFFED, HIPPED, 20, 2.0, 0.0, at(3, 8)).outside == ("hip-far",)
+
+
+def test_nothing_is_back_before_it_left() -> None:
+    at_once = replace(NETWORK, outside_services=(replace(HIP_NEAR, lead_working_days=0),))
+    hip = pass_lot(at_once, STAFFED, HIPPED, 1, 2.0, 10.0, at(3, 9)).steps[1]
+    assert (hip.start, hip.end) == (at(3, 10), at(3, 10))  # returned at 09:00, ready for it at 10:00
+
+
 def test_an_export_code_must_be_held_on_the_day_of_pickup() -> None:
     # hip-near holds the code up to 31 March, a Tuesday.
     assert pass_lot(NETWORK, STAFFED, CONTROLLED, 1, 2.0, 10.0, at(31, 8)).outside == ("hip-near",)

@@ -32,6 +32,8 @@ def test_weights_decide_who_pays_how_much_of_a_slice() -> None:
     assert runway_shares([10.0, 6.0], [2.0, 1.0]) == pytest.approx([8.0, 2.0])
     assert runway_shares([6.0, 10.0], [0.0, 0.0]) == pytest.approx([3.0, 7.0])
     assert runway_shares([6.0, 10.0], [1.0, 0.0]) == pytest.approx([6.0, 4.0])
+    assert runway_shares([1.0, 2.0], [2e-311, 2e-311]) == pytest.approx([0.5, 1.5])  # only proportions count
+    assert runway_shares([1.0, 2.0], [1.0, 2e-311]) == pytest.approx([1.0, 1.0])
     assert runway_shares([]) == []
 
 
@@ -93,6 +95,12 @@ def test_shares_keep_the_order_of_first_appearance() -> None:
 def test_odd_cents_go_to_the_earlier_line() -> None:
     members = [PlateMember("B", load(40)), PlateMember("A", load(40))]
     assert plate_step_shares(101, members, ()) == (51, 50)
+
+
+def test_a_total_below_the_pools_is_still_shared_without_paying_anyone() -> None:
+    # Far below own cost the set-up pool is negative, most of all for the wide piece.
+    members = [PlateMember("A", load(40, 9000.0, 100.0)), PlateMember("B", load(40, 100.0, 90_000.0))]
+    assert fair_shares(RATES, 100, members, ()) == (0, 100)
 
 
 def test_a_plate_of_coupons_only_is_refused() -> None:

@@ -80,6 +80,13 @@ def test_zone_limits_belong_to_the_zone() -> None:
         assert (quotes(net, "north", MUNICH, 1.0, 1.0, 1)[0].transit_working_days == 1) is first
 
 
+def test_a_carrier_takes_exactly_its_limit() -> None:
+    # 10 x 1.1 + 0.5 = 11.5 kg
+    for limit, taken in ((11.5, True), (11.4, False)):
+        net = replace(NETWORK, carriers=(replace(ROAD, max_chargeable_kg=limit),))
+        assert bool(quotes(net, "north", MUNICH, 10.0, 1.0, 1)) is taken
+
+
 def test_quotes_are_ordered_by_freight_and_carbon_then_days_then_id() -> None:
     twin = replace(ROAD, carrier_id="a-road")
     slow = replace(ROAD, carrier_id="0-slow", zones=tuple(replace(z, transit_working_days=9) for z in ROAD.zones))

@@ -65,10 +65,63 @@ def test_a_night_shift_belongs_to_the_day_it_starts_on() -> None:
     assert nights.next_staffed(at(28, 7)) == at(10, 22, month=4)
 
 
+def test_a_pause_that_begins_before_the_shift_shortens_it() -> None:
+    late_start = replace(NORTH, shifts=(Shift((0,), time(6), time(14), (Pause(time(5, 30), time(6, 30)),)),))
+    assert StaffedTime(late_start).next_staffed(at(2, 0)) == at(2, 6, 30)
+
+
+def test_a_table_that_grew_day_by_day_is_the_one_worked_out_at_once() -> None:
+    pauses = (Pause(time(1), time(1, 45)), Pause(time(23, 30), time(0, 15)))
+    site = replace(NORTH, shifts=(Shift((0, 1, 2, 3, 4, 5, 6), time(20), time(4), pauses),))
+    grown = StaffedTime(site)
+    start, end = at(2, 0), at(2, 0) + 300 * 1440
+    for t in range(start, end, 1440):
+        grown.next_staffed(t)
+    assert grown.intervals(start, end) == StaffedTime(site).intervals(start, end)
+    # Every open night has 3:30 + 0:45 + 2:15; one is an hour short and one an hour long, which evens out.
+    open_nights = [d for d in (date(2026, 3, 2) + timedelta(days=k) for k in range(300)) if grown.business.is_open(d)]
+    assert grown.staffed_minutes(at(2, 12), end) == 390 * len(open_nights)
+
+
+def test_a_pause_inside_another_adds_nothing() -> None:
+    nested = (Pause(time(9), time(12)), Pause(time(10), time(11)))
+    staffed = StaffedTime(replace(NORTH, shifts=(Shift((0,), time(6), time(14), nested),)))
+    assert staffed.intervals(at(2, 0), at(3, 0)) == [(at(2, 6), at(2, 9)), (at(2, 12), at(2, 14))]
+
+
 def test_shifts_are_united_after_each_lost_its_own_pauses() -> None:
     both = StaffedTime(replace(NORTH, shifts=(*NORTH.shifts, Shift((0,), time(9), time(12)))))
     assert both.attended(at(2, 6), 450) == (at(2, 6), at(2, 13, 30))  # the pause is covered on Mondays
     assert both.attended(at(3, 6), 450) == (at(3, 6), at(3, 14))
+
+
+def test_a_shift_inside_another_adds_nothing() -> None:
+    inside = StaffedTime(replace(NORTH, shifts=(Shift((0,), time(6), time(14)), Shift((0,), time(7), time(8)))))
+    assert inside.intervals(at(2, 0), at(3, 0)) == [(at(2, 6), at(2, 14))]
+
+
+def test_the_small_hours_belong_to_the_night_before() -> None:
+    site = replace(NORTH, shifts=(Shift((0, 1, 2, 3, 4, 5, 6), time(20), time(4)),))
+    assert StaffedTime(site).next_staffed(at(3, 1)) == at(3, 1)
+    asked_later_first = StaffedTime(site)
+    assert asked_later_first.next_staffed(at(10, 12)) == at(10, 20)
+    for day in (9, 8, 7, 6):
+        assert asked_later_first.next_staffed(at(day, 1)) == at(day, 1)
+
+
+def test_the_next_days_shift_covers_a_pause_after_midnight_wherever_the_table_ends() -> None:
+    week = (0, 1, 2, 3, 4, 5, 6)
+    site = replace(
+        NORTH, shifts=(Shift(week, time(20), time(4), (Pause(time(1), time(2)),)), Shift(week, time(0, 30), time(3)))
+    )
+    staffed, tried = StaffedTime(site), 0
+    for k in range(140):
+        day = date(2026, 3, 2) + timedelta(days=k)
+        if staffed.business.is_open(day) and staffed.business.is_open(day + timedelta(days=1)):
+            evening = staffed.at_local(day, time(20))
+            assert staffed.attended(evening, 330) == (evening, evening + 330)
+            tried += 1
+    assert tried > 120
 
 
 def test_around_the_clock_is_one_interval() -> None:
@@ -123,7 +176,7 @@ def test_collection_leaves_out_closures() -> None:
 def test_a_site_where_nobody_ever_is_ends_in_an_error() -> None:
     empty = StaffedTime(replace(NORTH, shifts=()))
     for ask in (lambda: empty.next_staffed(at(2, 0)), lambda: empty.attended(at(2, 0), 5)):
-        with pytest.raises(PlatewrightError, match="north.*400 days"):
+        with pytest.raises(PlatewrightError, match=r"north.*400 days"):
             ask()
 
 

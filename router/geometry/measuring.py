@@ -61,7 +61,8 @@ def measure(path: Path, unit: str = "mm", overhang_deg: float = 45.0, cache_dir:
 def measure_mesh(mesh: trimesh.Trimesh, content_hash: str, overhang_deg: float = 45.0) -> PartFacts:
     """Measure a mesh in mm whose equal vertices are merged (as `read_mesh` returns it).
 
-    The volume is the sum of signed tetrahedra, exact for a closed mesh. For others it is an estimate, and a note says so.
+    The volume is the sum of signed tetrahedra, exact for a closed mesh. For others it is an estimate, which a
+    note says.
 
     Raises
     ------
@@ -177,11 +178,12 @@ def _remember(entry: Path, facts: PartFacts) -> None:
     with contextlib.suppress(OSError):
         entry.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=f".{entry.stem[:16]}.", suffix=".part", dir=entry.parent)
+        half = Path(name)
         try:
             with os.fdopen(handle, "w", encoding="utf-8") as stream:
                 stream.write(facts_to_json(facts))
-            os.replace(name, entry)
+            half.replace(entry)
         except BaseException:
             with contextlib.suppress(OSError):
-                os.unlink(name)
+                half.unlink()
             raise

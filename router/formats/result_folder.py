@@ -1,0 +1,91 @@
+"""Writes and reads a result folder; all of it or nothing."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from router.domain.plan import Plan
+from router.domain.result import Result
+from router.formats.plan_file import PLAN_FILE, RESULT_FILE, plan_from_json, result_from_json
+from router.kernel.faults import Fault, FaultyInput
+
+
+def write_result(folder: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write ``files``, content by relative name, as the whole of ``folder``. Text is written in UTF-8.
+
+    ``result.json`` must be among them: it marks the folder as a result. The files are made beside the folder and moved
+    there at the end, so a reader meets the old result or the new one, never a mixture. An existing folder is replaced
+    only if it holds nothing or an earlier result.
+
+    Raises FaultyInput if something else is in the way, ValueError for a name that leads out of the folder or a missing
+    ``result.json``, OSError if the disk refuses; in each case the old state stands.
+    """
+    if RESULT_FILE not in files:
+        raise ValueError(f"a result folder needs {RESULT_FILE}")
+    for name in files:
+        path = Path(name)
+        if not path.parts or path.is_absolute() or ".." in path.parts:
+            raise ValueError(f"{name!r} is no name inside the result folder")
+    refuse_foreign(folder)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    fresh = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".part", dir=folder.parent))
+    try:
+        for name, content in files.items():
+            path = fresh / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content.encode() if isinstance(content, str) else content)
+        # A temporary folder is private to its maker; a result is not.
+        fresh.chmod(0o755)
+        _swap(fresh, folder)
+    except BaseException:
+        shutil.rmtree(fresh, ignore_errors=True)
+        raise
+
+
+def refuse_foreign(folder: Path) -> None:
+    """Raises FaultyInput if ``folder`` is in use for anything but an earlier result; worth asking before a long run."""
+    if not folder.exists() and not folder.is_symlink():
+        return
+    wanted = "a new name, an empty folder or the folder of an earlier result"
+    if folder.is_symlink() or not folder.is_dir():
+        raise FaultyInput([Fault(str(folder), "", "", "something that is not a folder", wanted)])
+    if any(folder.iterdir()) and not (folder / RESULT_FILE).is_file():
+        raise FaultyInput([Fault(str(folder), "", "", f"a folder of other things, without {RESULT_FILE}", wanted)])
+
+
+def _swap(fresh: Path, folder: Path) -> None:
+    """Put ``fresh`` in the place of ``folder``; the old one comes back if that fails."""
+    if not folder.exists():
+        fresh.replace(folder)
+        return
+    old = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".old", dir=folder.parent))
+    folder.replace(old / folder.name)
+    try:
+        fresh.replace(folder)
+    except BaseException:
+        (old / folder.name).replace(folder)
+        old.rmdir()
+        raise
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def read_result(folder: Path) -> Result:
+    """The result of a folder. Raises FaultyInput with every fault."""
+    return result_from_json(_bytes(folder / RESULT_FILE), RESULT_FILE)
+
+
+def read_plan(path: Path) -> Plan:
+    """The plan of a file, or of ``plan.json`` in a folder. Raises FaultyInput with every fault."""
+    file = path / PLAN_FILE if path.is_dir() else path
+    return plan_from_json(_bytes(file), file.name)
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as wrong:
+        seen = f"no readable file ({wrong.strerror or wrong})"
+        raise FaultyInput([Fault(str(path), "", "", seen, "a file of an earlier run")]) from wrong

@@ -1,0 +1,1 @@
+"""Invented shops, orders and part models to plan with."""
