@@ -1,6 +1,6 @@
 """Putting a line into the plan: every open plate it may join and every place for a plate of its own.
 
-Candidates are priced cheaply first (closed forms and the line's own delivery, knock-on delays left out); the few
+Candidates are priced cheaply first (closed forms and the line's own delivery, knock-on delays roughly); the few
 best are then tried for real: pieces nested, machine re-timed, all lines behind it re-delivered. The true
 difference of the plan's landed cost decides.
 """
@@ -10,18 +10,21 @@ from __future__ import annotations
 import random
 from collections.abc import Collection
 from dataclasses import dataclass
+from operator import attrgetter
 
 from router.kernel.moments import Minute
 from router.nesting import Nest
 from router.planning.eligibility import Choice
 from router.planning.plate_state import Item, PlateState
-from router.planning.problem import Problem
+from router.planning.problem import DAY_MIN, Lots, Problem
 from router.planning.state import State, Undo, build_times
 
 TRIES = 4
 """Candidates tried for real at each step."""
 _ROOM_FACTOR = 0.92
 """Share of the free area that an estimate counts on; only orders the candidates."""
+_HOPELESS_FACTOR, _HOPELESS_CENTS = 1.5, 10_000
+"""A candidate whose estimate is above best x factor + cents is not tried for real."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,26 @@ class Candidate:
     plate_id: int | None
     position: int
     pieces: int
+
+
+_by_estimate = attrgetter("estimate_cents")
+
+
+class _Ask:
+    """One request: so many pieces of a line at a site, with what the line has there already."""
+
+    __slots__ = ("before_cents", "line", "lots", "missing", "site_id", "unit_cents")
+
+    def __init__(self, state: State, line: int, missing: int, site_id: str) -> None:
+        problem = state.problem
+        self.line = line
+        self.missing = missing
+        self.site_id = site_id
+        self.unit_cents = problem.unit_cents(line, site_id)
+        self.lots: Lots = tuple(
+            state.lot(line, p) for p in state.on[line] if problem.machines[state.plates[p].machine].site_id == site_id
+        )
+        self.before_cents = problem.delivery(line, site_id, self.lots).cents if self.lots else 0
 
 
 class Inserter:
@@ -67,13 +90,13 @@ class Inserter:
         if self.blink > 0 and len(candidates) > 1:
             kept = [c for c in candidates if self.rng.random() >= self.blink]
             candidates = kept or candidates
-        candidates.sort(key=lambda c: (c.estimate_cents, c.machine, c.plate_id or 0, c.position, c.choice.orientation))
-        best: tuple[float, Candidate, PlateState, int] | None = None
+        candidates.sort(key=_by_estimate)
+        best: tuple[float, Candidate, PlateState] | None = None
         tried = 0
         for candidate in candidates:
-            if tried >= self.tries and best is not None:
-                break
-            if best is not None and candidate.estimate_cents > best[0] * 1.5 + 10_000:
+            if best is not None and (
+                tried >= self.tries or candidate.estimate_cents > best[0] * _HOPELESS_FACTOR + _HOPELESS_CENTS
+            ):
                 break
             outcome = self.nested(line, candidate, missing)
             if outcome is None:
@@ -87,7 +110,7 @@ class Inserter:
             cost += (missing - placed) * self.problem.unit_cents(line, self.problem.machines[candidate.machine].site_id)
             self.state.undo(undo)
             if best is None or cost < best[0]:
-                best = (cost, candidate, plate, placed)
+                best = (cost, candidate, plate)
         if best is None:
             return False
         done = self.apply(best[1], best[2])
@@ -99,41 +122,34 @@ class Inserter:
     def candidates(self, line: int, missing: int, sites: Collection[str] | None) -> list[Candidate]:
         """Every place for pieces of a line, with a quick estimate of what the plan's cost rises by."""
         found: list[Candidate] = []
-        for machine in self.problem.machines_for(line):
-            site_id = self.problem.machines[machine].site_id
+        asks: dict[str, _Ask] = {}
+        problem, state = self.problem, self.state
+        for machine in problem.machines_for(line):
+            site_id = problem.machines[machine].site_id
             if sites is not None and site_id not in sites:
                 continue
-            unit = self.problem.unit_cents(line, site_id)
-            sequence = self.state.sequence[machine]
-            for position, plate_id in enumerate(sequence):
-                plate = self.state.plates[plate_id]
-                if plate.accepts(self.problem, line):
-                    self._joins(line, machine, position, plate, missing, unit, found)
-            self._new_plates(line, machine, missing, unit, found)
+            ask = asks.get(site_id)
+            if ask is None:
+                ask = asks[site_id] = _Ask(state, line, missing, site_id)
+            for position, plate_id in enumerate(state.sequence[machine]):
+                plate = state.plates[plate_id]
+                if plate.accepts(problem, line):
+                    self._joins(ask, machine, position, plate, found)
+            self._new_plates(ask, machine, found)
         return found
 
-    def _joins(
-        self,
-        line: int,
-        machine: int,
-        position: int,
-        plate: PlateState,
-        missing: int,
-        unit: float,
-        found: list[Candidate],
-    ) -> None:
-        problem, state = self.problem, self.state
+    def _joins(self, ask: _Ask, machine: int, position: int, plate: PlateState, found: list[Candidate]) -> None:
+        problem, line = self.problem, ask.line
         room = plate.nest.free_area_mm2
         held = plate.items.get(line)
-        times = state.times[plate.plate_id]
+        times = self.state.times[plate.plate_id]
         terms = problem.build_terms(machine, plate.parameter_set_id)
-        site_id = problem.machines[machine].site_id
+        staffed = problem.staffed[ask.site_id]
+        made = problem.machines[machine]
         for choice in problem.choices(line, machine):
-            if held is not None and held.choice.orientation != choice.orientation:
+            if choice.shape.area_mm2 > room or (held is not None and held.choice.orientation != choice.orientation):
                 continue
-            if choice.shape.area_mm2 > room:
-                continue
-            pieces = min(missing, max(1, int(_ROOM_FACTOR * room / choice.bound_area_mm2)))
+            pieces = min(ask.missing, max(1, int(_ROOM_FACTOR * room / choice.bound_area_mm2)))
             run_min, cents = terms.price(
                 max(plate.layers, choice.layers),
                 plate.exposure_h + pieces * choice.load.exposure_h,
@@ -142,20 +158,21 @@ class Inserter:
             )
             run_start = times.run_start
             if problem.release[line] > times.load_start:
-                run_start = problem.staffed[site_id].attended(
-                    problem.release[line], problem.machines[machine].load_min
-                )[1]
-            unload_end = problem.staffed[site_id].attended(run_start + run_min, problem.machines[machine].unload_min)[1]
-            delivery, _ = self._delivery(line, plate, pieces, unload_end, choice)
-            estimate = cents - plate.cost_cents + delivery + (missing - pieces) * unit
+                run_start = staffed.attended(problem.release[line], made.load_min)[1]
+            unload_end = staffed.attended(run_start + run_min, made.unload_min)[1]
+            delivery, _ = self._delivery(ask, plate, pieces, unload_end, choice)
+            estimate = cents - plate.cost_cents + delivery + (ask.missing - pieces) * ask.unit_cents
             found.append(Candidate(estimate, machine, choice, plate.plate_id, position, pieces))
 
-    def _new_plates(self, line: int, machine: int, missing: int, unit: float, found: list[Candidate]) -> None:
-        problem, state = self.problem, self.state
-        parameter_set_id = problem.lines[line].parameter_set_id
-        alloy_id = problem.alloy_of(parameter_set_id)
+    def _new_plates(self, ask: _Ask, machine: int, found: list[Candidate]) -> None:
+        problem, state, line = self.problem, self.state, ask.line
+        alloy_id = problem.lines[line].alloy_id
         sequence = state.sequence[machine]
-        choices = [(c, min(missing, problem.capacity(machine, c))) for c in problem.choices(line, machine)]
+        choices = [
+            (choice, pieces, self._lone_plate(line, machine, choice, pieces))
+            for choice in problem.choices(line, machine)
+            if (pieces := min(ask.missing, problem.capacity(machine, choice))) > 0
+        ]
         in_time = False
         for position in range(len(sequence), -1, -1):
             loaded = state.alloy_before(machine, position)
@@ -164,7 +181,7 @@ class Inserter:
             terms = problem.changeover_terms(machine, loaded, alloy_id)
             if terms is None:
                 continue
-            extra = terms.cost_cents
+            extra = float(terms.cost_cents)
             if position < len(sequence):
                 # The plate behind now follows this alloy instead of the one before.
                 behind_id = problem.alloy_of(state.plates[sequence[position]].parameter_set_id)
@@ -174,32 +191,27 @@ class Inserter:
                     continue
                 extra += after.cost_cents - (before.cost_cents if before is not None else 0)
             free_at = state.free_at(machine, position)
-            for choice, pieces in choices:
-                if pieces <= 0:
-                    continue
-                plate = self._lone_plate(line, machine, choice, pieces)
+            push = self._push_cents_a_day(sequence, position)
+            for choice, pieces, plate in choices:
                 times = build_times(problem, machine, plate, free_at, loaded)
                 if times is None:
                     continue
-                delivery, late = self._delivery(line, plate, pieces, times.unload_end, choice)
+                delivery, late = self._delivery(ask, plate, pieces, times.unload_end, choice)
                 in_time = in_time or not late
-                push = self._push_cents(machine, position, free_at, times.unload_end)
-                estimate = plate.cost_cents + extra + delivery + push + (missing - pieces) * unit
+                estimate = plate.cost_cents + extra + delivery + (ask.missing - pieces) * ask.unit_cents
+                estimate += push * (times.unload_end - free_at) / DAY_MIN
                 found.append(Candidate(estimate, machine, choice, None, position, pieces))
 
-    def _push_cents(self, machine: int, position: int, free_at: Minute, unload_end: Minute) -> float:
-        """Rough cost of delaying what stands behind: a daily rate of the lines on those plates."""
-        sequence = self.state.sequence[machine]
-        if position >= len(sequence):
-            return 0.0
-        days = (unload_end - free_at) / 1440
-        late = sum(
-            self.problem.lines[i].late_cents_per_day
-            for plate_id in sequence[position:]
-            for i in self.state.plates[plate_id].items
-            if self.problem.due_soon(i, self.state.times[plate_id].unload_end + unload_end - free_at)
-        )
-        return days * late
+    def _push_cents_a_day(self, sequence: tuple[int, ...], position: int) -> int:
+        """Rough cost of delaying what stands behind a position by a day: the rates of its lines that are pressed."""
+        problem, state = self.problem, self.state
+        cents = 0
+        for plate_id in sequence[position:]:
+            unload_end = state.times[plate_id].unload_end
+            for line in state.plates[plate_id].items:
+                if problem.due_soon(line, unload_end):
+                    cents += problem.lines[line].late_cents_per_day
+        return cents
 
     def _lone_plate(self, line: int, machine: int, choice: Choice, pieces: int) -> PlateState:
         """A plate with pieces of one line that are counted but not nested, to price and time it."""
@@ -215,20 +227,12 @@ class Inserter:
         return plate
 
     def _delivery(
-        self, line: int, plate: PlateState, pieces: int, unload_end: Minute, choice: Choice
+        self, ask: _Ask, plate: PlateState, pieces: int, unload_end: Minute, choice: Choice
     ) -> tuple[int, bool]:
         """What delivering the pieces adds to the line's cost, and whether it is late; other lots come along."""
-        state, problem = self.state, self.problem
-        site_id = problem.machines[plate.machine].site_id
-        lots = [(pieces, state.plate_done(plate, unload_end), choice.support_cm3)]
-        before = 0
-        for plate_id in state.on[line]:
-            if problem.machines[state.plates[plate_id].machine].site_id == site_id:
-                lots.append(state.lot(line, plate_id))
-        if len(lots) > 1:
-            before = problem.delivery(line, site_id, tuple(lots[1:])).cents
-        delivery = problem.delivery(line, site_id, tuple(lots))
-        return delivery.cents - before, delivery.late_days > 0
+        lot = (pieces, self.state.plate_done(plate, unload_end), choice.support_cm3)
+        delivery = self.problem.delivery(ask.line, ask.site_id, (*ask.lots, lot))
+        return delivery.cents - ask.before_cents, delivery.late_days > 0
 
     def nested(self, line: int, candidate: Candidate, missing: int) -> tuple[PlateState, int] | None:
         """The candidate's plate with pieces really in place; None when none finds room."""

@@ -59,4 +59,3 @@ def key_figures(problem: Problem, plan: Plan) -> Kpis:
         mean_lead_days=lead / weight if weight else 0.0,
         last_unload=max((b.unload_end for b in plan.builds), default=None),
     )
-
