@@ -16,13 +16,15 @@ from router.kernel.moments import Minute
 from router.nesting import Nest
 from router.planning.eligibility import Choice
 from router.planning.plate_state import Item, PlateState
-from router.planning.problem import DAY_MIN, Lots, Problem
+from router.planning.problem import DAY_MIN, Problem
 from router.planning.state import State, Undo, build_times
 
 TRIES = 4
 """Candidates tried for real at each step."""
 _ROOM_FACTOR = 0.92
 """Share of the free area that an estimate counts on; only orders the candidates."""
+_LONG_QUEUE = 6
+"""Queues of this many plates are not tried at every position."""
 _HOPELESS_FACTOR, _HOPELESS_CENTS = 1.5, 10_000
 """A candidate whose estimate is above best x factor + cents is not tried for real."""
 
@@ -45,18 +47,49 @@ _by_estimate = attrgetter("estimate_cents")
 class _Ask:
     """One request: so many pieces of a line at a site, with what the line has there already."""
 
-    __slots__ = ("before_cents", "line", "lots", "missing", "site_id", "unit_cents")
+    __slots__ = (
+        "_problem",
+        "_ready",
+        "_standing",
+        "_standing_cents",
+        "line",
+        "missing",
+        "rest_cents",
+        "site_id",
+        "unit_cents",
+    )
 
     def __init__(self, state: State, line: int, missing: int, site_id: str) -> None:
         problem = state.problem
+        self._problem = problem
         self.line = line
         self.missing = missing
         self.site_id = site_id
         self.unit_cents = problem.unit_cents(line, site_id)
-        self.lots: Lots = tuple(
-            state.lot(line, p) for p in state.on[line] if problem.machines[state.plates[p].machine].site_id == site_id
-        )
-        self.before_cents = problem.delivery(line, site_id, self.lots).cents if self.lots else 0
+        self.rest_cents = problem.lot_once_cents(line, site_id)
+        plates = [p for p in state.on[line] if problem.machines[state.plates[p].machine].site_id == site_id]
+        self._standing = 0
+        self._ready: Minute = 0
+        self._standing_cents = 0
+        if plates:
+            lots = tuple(state.lot(line, p) for p in plates)
+            delivery = problem.delivery(line, site_id, lots)
+            self._standing = sum(n for n, _, _ in lots)
+            self._ready = delivery.shipping.ready
+            self._standing_cents = delivery.shipping.cents
+
+    def rest(self, pieces: int) -> float:
+        """Rough cost of what is still missing once ``pieces`` are placed: at least one more lot."""
+        left = self.missing - pieces
+        return left * self.unit_cents + self.rest_cents if left > 0 else 0.0
+
+    def delivery(self, pieces: int, plate_done: Minute, support_cm3: float) -> tuple[int, bool]:
+        """What delivering the pieces adds to the line's cost, and whether it is late; other lots come along."""
+        problem = self._problem
+        passage = problem.lot_passage(self.line, self.site_id, support_cm3, pieces, plate_done)
+        ready = max(passage.ready, self._ready)
+        shipping = problem.shipping(self.line, self.site_id, pieces + self._standing, ready)
+        return passage.cost_cents + shipping.cents - self._standing_cents, shipping.late_days > 0
 
 
 class Inserter:
@@ -86,7 +119,8 @@ class Inserter:
 
     def _insert_some(self, line: int, missing: int, sites: Collection[str] | None, journal: list[Undo]) -> bool:
         """Place some of the missing pieces at the best place found; False when there is none."""
-        candidates = self.candidates(line, missing, sites)
+        asks: dict[str, _Ask] = {}
+        candidates = self._candidates(line, missing, sites, asks)
         if self.blink > 0 and len(candidates) > 1:
             kept = [c for c in candidates if self.rng.random() >= self.blink]
             candidates = kept or candidates
@@ -107,7 +141,7 @@ class Inserter:
                 continue
             tried += 1
             cost = float(self.state.total_cents - undo.total_cents)
-            cost += (missing - placed) * self.problem.unit_cents(line, self.problem.machines[candidate.machine].site_id)
+            cost += asks[self.problem.machines[candidate.machine].site_id].rest(placed)
             self.state.undo(undo)
             if best is None or cost < best[0]:
                 best = (cost, candidate, plate)
@@ -119,10 +153,11 @@ class Inserter:
         journal.append(done)
         return True
 
-    def candidates(self, line: int, missing: int, sites: Collection[str] | None) -> list[Candidate]:
+    def _candidates(
+        self, line: int, missing: int, sites: Collection[str] | None, asks: dict[str, _Ask]
+    ) -> list[Candidate]:
         """Every place for pieces of a line, with a quick estimate of what the plan's cost rises by."""
         found: list[Candidate] = []
-        asks: dict[str, _Ask] = {}
         problem, state = self.problem, self.state
         for machine in problem.machines_for(line):
             site_id = problem.machines[machine].site_id
@@ -160,8 +195,8 @@ class Inserter:
             if problem.release[line] > times.load_start:
                 run_start = staffed.attended(problem.release[line], made.load_min)[1]
             unload_end = staffed.attended(run_start + run_min, made.unload_min)[1]
-            delivery, _ = self._delivery(ask, plate, pieces, unload_end, choice)
-            estimate = cents - plate.cost_cents + delivery + (ask.missing - pieces) * ask.unit_cents
+            delivery, _ = ask.delivery(pieces, self.state.plate_done(plate, unload_end), choice.support_cm3)
+            estimate = cents - plate.cost_cents + delivery + ask.rest(pieces)
             found.append(Candidate(estimate, machine, choice, plate.plate_id, position, pieces))
 
     def _new_plates(self, ask: _Ask, machine: int, found: list[Candidate]) -> None:
@@ -173,8 +208,10 @@ class Inserter:
             for choice in problem.choices(line, machine)
             if (pieces := min(ask.missing, problem.capacity(machine, choice))) > 0
         ]
+        if not choices:
+            return
         in_time = False
-        for position in range(len(sequence), -1, -1):
+        for position in self._positions(len(sequence)):
             loaded = state.alloy_before(machine, position)
             if in_time and loaded != alloy_id:
                 continue  # a later place is in time already; only powder that is loaded could make this one cheaper
@@ -192,15 +229,28 @@ class Inserter:
                 extra += after.cost_cents - (before.cost_cents if before is not None else 0)
             free_at = state.free_at(machine, position)
             push = self._push_cents_a_day(sequence, position)
-            for choice, pieces, plate in choices:
+            here: list[tuple[float, int]] = []
+            for index, (choice, pieces, plate) in enumerate(choices):
                 times = build_times(problem, machine, plate, free_at, loaded)
                 if times is None:
                     continue
-                delivery, late = self._delivery(ask, plate, pieces, times.unload_end, choice)
+                done = state.plate_done(plate, times.unload_end)
+                delivery, late = ask.delivery(pieces, done, choice.support_cm3)
                 in_time = in_time or not late
-                estimate = plate.cost_cents + extra + delivery + (ask.missing - pieces) * ask.unit_cents
+                estimate = plate.cost_cents + extra + delivery + ask.rest(pieces)
                 estimate += push * (times.unload_end - free_at) / DAY_MIN
                 found.append(Candidate(estimate, machine, choice, None, position, pieces))
+                here.append((estimate, index))
+            if len(here) > 1:
+                # The orientation that is best at the end of the queue is the one tried further ahead.
+                choices = [choices[min(here)[1]]]
+
+    def _positions(self, length: int) -> list[int]:
+        """Places in a queue worth a look, last first: all of a short one, else its end, its front and two between."""
+        if length < _LONG_QUEUE:
+            return list(range(length, -1, -1))
+        between = sorted(self.rng.sample(range(2, length), 2), reverse=True)
+        return [length, *between, 1, 0]
 
     def _push_cents_a_day(self, sequence: tuple[int, ...], position: int) -> int:
         """Rough cost of delaying what stands behind a position by a day: the rates of its lines that are pressed."""
@@ -225,14 +275,6 @@ class Inserter:
             plate.refresh(problem)
             self._lone[key] = plate
         return plate
-
-    def _delivery(
-        self, ask: _Ask, plate: PlateState, pieces: int, unload_end: Minute, choice: Choice
-    ) -> tuple[int, bool]:
-        """What delivering the pieces adds to the line's cost, and whether it is late; other lots come along."""
-        lot = (pieces, self.state.plate_done(plate, unload_end), choice.support_cm3)
-        delivery = self.problem.delivery(ask.line, ask.site_id, (*ask.lots, lot))
-        return delivery.cents - ask.before_cents, delivery.late_days > 0
 
     def nested(self, line: int, candidate: Candidate, missing: int) -> tuple[PlateState, int] | None:
         """The candidate's plate with pieces really in place; None when none finds room."""

@@ -39,10 +39,9 @@ Lots = tuple[tuple[int, Minute, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Delivery:
-    """How the pieces of one line leave one site."""
+class Shipping:
+    """One shipment: carrier, dates, lateness."""
 
-    passages: tuple[Passage, ...]
     ready: Minute
     quote: Quote
     dispatch_date: date
@@ -50,7 +49,17 @@ class Delivery:
     late_days: int
     late_cents: int
     cents: int
-    """Steps after the plate, freight, carbon and lateness together."""
+    """Freight, carbon and lateness together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """How the pieces of one line leave one site: their lots' walks, and the shipment."""
+
+    passages: tuple[Passage, ...]
+    shipping: Shipping
+    cents: int
+    """Steps after the plate and the shipment together."""
 
 
 class Problem:
@@ -89,7 +98,14 @@ class Problem:
         ]
         side = network.coupon.side_mm
         self.coupon_shape = Shape.make(((((0.0, 0.0), (side, 0.0), (side, side), (0.0, side)), ()),), (0.0,))
-        self._choices = [[self.eligibility.possible(x.line_id, m) for m in self.machines] for x in self.lines]
+        self._rates: dict[tuple[int, str], BuildTerms] = {}
+        self._choices = [
+            [
+                self._worth_trying(i, m, self.eligibility.possible(x.line_id, made))
+                for m, made in enumerate(self.machines)
+            ]
+            for i, x in enumerate(self.lines)
+        ]
         self._machines_for = [[m for m, c in enumerate(per) if c] for per in self._choices]
         self._powder: dict[str, list[int]] = {}
         for i, x in enumerate(self.lines):
@@ -101,7 +117,6 @@ class Problem:
         self._like: list[list[int]] = [
             [other for other, spec in enumerate(self.specs) if spec == mine] for mine in self.specs
         ]
-        self._rates: dict[tuple[int, str], BuildTerms] = {}
         self._coupons: dict[tuple[int, str], PieceLoad] = {}
         self._changeovers: dict[tuple[int, str | None, str], ChangeoverTerms | None] = {}
         self._plate_walks: dict[tuple[str, str, tuple[str, ...]], tuple[PlateWalk, bool]] = {}
@@ -109,8 +124,29 @@ class Problem:
         self._lot_walks: dict[tuple[int, str, float], LotWalk] = {}
         self._lots: dict[tuple[int, str, float, int, Minute], Passage] = {}
         self._collected: dict[tuple[str, time, Minute], date] = {}
-        self._deliveries: dict[tuple[int, str, Lots], Delivery] = {}
+        self._shippings: dict[tuple[int, str, int, Minute], Shipping] = {}
+        self._lot_once: dict[tuple[int, str], float] = {}
         self._unit: dict[tuple[int, str], float] = {}
+
+    def _worth_trying(self, line: int, machine: int, choices: tuple[Choice, ...]) -> tuple[Choice, ...]:
+        """Up to three orientations: cheapest by the share of a full plate, lowest, and smallest footprint."""
+        if len(choices) <= 1:
+            return choices
+        rates = self.build_terms(machine, self.lines[line].parameter_set_id).rates
+        plate_mm2 = self.specs[machine].bound_area_mm2
+
+        def shared_cents(c: Choice) -> float:
+            share = c.bound_area_mm2 / plate_mm2
+            return rates.own_cents(c.load) + share * (rates.start_cents + c.layers * rates.layer_cents)
+
+        kept = dict.fromkeys(
+            (
+                min(choices, key=lambda c: (shared_cents(c), c.orientation)),
+                min(choices, key=lambda c: (c.layers, shared_cents(c), c.orientation)),
+                min(choices, key=lambda c: (c.bound_area_mm2, shared_cents(c), c.orientation)),
+            )
+        )
+        return tuple(kept)
 
     # --- who may build what ---------------------------------------------------------------------------------
 
@@ -214,22 +250,23 @@ class Problem:
         return passage
 
     def delivery(self, line: int, site_id: str, lots: Lots) -> Delivery:
-        """The cheapest way to finish and ship lots of a line from a site that may build it.
+        """The cheapest way to finish and ship lots of a line from a site that may build it."""
+        passages = tuple(self.lot_passage(line, site_id, support, pieces, t) for pieces, t, support in lots)
+        shipping = self.shipping(line, site_id, sum(n for n, _, _ in lots), max(p.ready for p in passages))
+        return Delivery(passages, shipping, shipping.cents + sum(p.cost_cents for p in passages))
+
+    def shipping(self, line: int, site_id: str, pieces: int, ready: Minute) -> Shipping:
+        """The cheapest way to ship pieces that are ready at a moment, lateness counted.
 
         Raises ValueError where no carrier takes them: such a line is never eligible there.
         """
-        key = (line, site_id, lots)
-        found = self._deliveries.get(key)
-        if found is not None:
-            return found
-        passages = tuple(self.lot_passage(line, site_id, support, pieces, t) for pieces, t, support in lots)
-        ready = max(p.ready for p in passages)
-        pieces = sum(n for n, _, _ in lots)
-        steps_cents = sum(p.cost_cents for p in passages)
+        key = (line, site_id, pieces, ready)
+        best = self._shippings.get(key)
+        if best is not None:
+            return best
         wanted = self.lines[line]
-        best: Delivery | None = None
         for quote in self.desk.quotes(site_id, wanted.ship_to, self.part_kg[line], self.box_cm3[line], pieces):
-            base = steps_cents + quote.freight_cents + quote.carbon_cents
+            base = quote.freight_cents + quote.carbon_cents
             if best is not None and base >= best.cents:
                 break  # quotes come cheapest first
             dispatched = self._dispatch(site_id, self.network.carrier[quote.carrier_id].cutoff, ready)
@@ -237,10 +274,10 @@ class Problem:
             late = max(0, (arrives - wanted.due_date).days)
             late_cents = round_cents(wanted.late_cents_per_day * late * pieces / wanted.quantity)
             if best is None or base + late_cents < best.cents:
-                best = Delivery(passages, ready, quote, dispatched, arrives, late, late_cents, base + late_cents)
+                best = Shipping(ready, quote, dispatched, arrives, late, late_cents, base + late_cents)
         if best is None:
             raise ValueError(f"no carrier takes line {wanted.line_id} from {site_id}")
-        self._deliveries[key] = best
+        self._shippings[key] = best
         return best
 
     def _dispatch(self, site_id: str, cutoff: time, ready: Minute) -> date:
@@ -273,6 +310,14 @@ class Problem:
             freight = quotes[0].total_cents / wanted.quantity if quotes else 0.0
             self._unit[key] = best + freight
         return self._unit[key]
+
+    def lot_once_cents(self, line: int, site_id: str) -> float:
+        """What one more lot of the line costs at a site whatever its pieces; orders candidates only."""
+        key = (line, site_id)
+        if key not in self._lot_once:
+            one, two = (self.lot_passage(line, site_id, 0.0, n, self.now).cost_cents for n in (1, 2))
+            self._lot_once[key] = max(0, one - (two - one))
+        return self._lot_once[key]
 
     def due_soon(self, line: int, unload_end: Minute) -> bool:
         """Whether pieces unloaded then are pressed for their due date."""

@@ -57,7 +57,8 @@ def publish(state: State, made_by: str, seed: int) -> Plan:
                         cost_cents=passage.cost_cents,
                     )
                 )
-            quote = delivery.quote
+            shipped = delivery.shipping
+            quote = shipped.quote
             shipments.append(
                 Shipment(
                     shipment_id=f"{wanted.line_id}-{number}",
@@ -66,17 +67,17 @@ def publish(state: State, made_by: str, seed: int) -> Plan:
                     build_ids=tuple(names[p] for p in plate_ids),
                     pieces=pieces,
                     carrier_id=quote.carrier_id,
-                    ready_at=to_datetime(delivery.ready),
-                    dispatch_date=delivery.dispatch_date,
-                    arrive_date=delivery.arrive_date,
-                    late_days=delivery.late_days,
+                    ready_at=to_datetime(shipped.ready),
+                    dispatch_date=shipped.dispatch_date,
+                    arrive_date=shipped.arrive_date,
+                    late_days=shipped.late_days,
                     mass_kg=quote.mass_kg,
                     chargeable_kg=quote.chargeable_kg,
                     distance_km=quote.distance_km,
                     freight_cents=quote.freight_cents,
                     co2e_kg=quote.co2e_kg,
                     carbon_cents=quote.carbon_cents,
-                    late_cents=delivery.late_cents,
+                    late_cents=shipped.late_cents,
                 )
             )
     plan = Plan(

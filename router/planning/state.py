@@ -234,7 +234,7 @@ class State:
 
     def is_late(self, line: int) -> bool:
         """Whether some of the line arrives after its due date."""
-        return any(delivery.late_days > 0 for _, _, delivery in self.deliveries(line))
+        return any(delivery.shipping.late_days > 0 for _, _, delivery in self.deliveries(line))
 
 
 def build_times(problem: Problem, machine: int, plate: PlateState, free_at: Minute, loaded: str | None) -> Times | None:

@@ -117,7 +117,7 @@ def _describe(
     described = {}
     for site_id, plate_ids, delivery in state.deliveries(line):
         fair = delivery.cents
-        co2e = delivery.quote.co2e_kg
+        co2e = delivery.shipping.quote.co2e_kg
         for plate_id in plate_ids:
             plate = state.plates[plate_id]
             build_cents, emitted = _share(state, plate, line)
@@ -136,12 +136,12 @@ def _describe(
             chosen=chosen,
             fair_cents=fair,
             marginal_cents=marginal,
-            ready_at=to_datetime(delivery.ready),
-            arrive_date=delivery.arrive_date,
-            late_days=delivery.late_days,
+            ready_at=to_datetime(delivery.shipping.ready),
+            arrive_date=delivery.shipping.arrive_date,
+            late_days=delivery.shipping.late_days,
             co2e_kg=co2e,
-            distance_km=delivery.quote.distance_km,
-            carrier_id=delivery.quote.carrier_id,
+            distance_km=delivery.shipping.quote.distance_km,
+            carrier_id=delivery.shipping.quote.carrier_id,
             machine_id=problem.machines[plate.machine].machine_id,
             orientation=plate.items[line].choice.orientation,
             joins_build_id=None if alone else names.get(main),
