@@ -150,9 +150,8 @@ def _piece(problem: Problem, line: int, machine: int, choice: Choice) -> tuple[f
     carbon_h = made.power_kw * site.grid_kg_co2e_per_kwh * problem.network.carbon_cents_per_kg
     idle_h = (made.setup_min + made.cooldown_min) / 60
     recoat_h = choice.layers * made.recoat_s / 3600
-    steps = problem.plate_passage(
-        made.site_id, problem.alloy_of(problem.lines[line].parameter_set_id), (), problem.now, 0.0
-    ).cost_cents
+    alloy_id = problem.alloy_of(problem.lines[line].parameter_set_id)
+    _, steps = problem.plate_done(made.site_id, alloy_id, (), problem.now, 0.0)
     start = rates.start_cents + idle_h * carbon_h + steps - _ROUNDING_CENTS
     own = rates.own_cents(choice.load) + choice.load.exposure_h * carbon_h
     plate = start + choice.layers * rates.layer_cents + recoat_h * carbon_h

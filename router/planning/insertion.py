@@ -17,7 +17,7 @@ from router.nesting import Nest
 from router.planning.eligibility import Choice
 from router.planning.plate_state import Item, PlateState
 from router.planning.problem import DAY_MIN, Problem
-from router.planning.state import State, Undo, build_times
+from router.planning.state import State, Undo, build_times, plate_done
 
 TRIES = 4
 """Candidates tried for real at each step."""
@@ -86,10 +86,10 @@ class _Ask:
     def delivery(self, pieces: int, plate_done: Minute, support_cm3: float) -> tuple[int, bool]:
         """What delivering the pieces adds to the line's cost, and whether it is late; other lots come along."""
         problem = self._problem
-        passage = problem.lot_passage(self.line, self.site_id, support_cm3, pieces, plate_done)
-        ready = max(passage.ready, self._ready)
+        ready, cents = problem.lot_ready(self.line, self.site_id, support_cm3, pieces, plate_done)
+        ready = max(ready, self._ready)
         shipping = problem.shipping(self.line, self.site_id, pieces + self._standing, ready)
-        return passage.cost_cents + shipping.cents - self._standing_cents, shipping.late_days > 0
+        return cents + shipping.cents - self._standing_cents, shipping.late_days > 0
 
 
 class Inserter:
@@ -181,6 +181,7 @@ class Inserter:
         terms = problem.build_terms(machine, plate.parameter_set_id)
         staffed = problem.staffed[ask.site_id]
         made = problem.machines[machine]
+        best: tuple[float, int, int, Choice] | None = None
         for choice in problem.choices(line, machine):
             if choice.shape.area_mm2 > room or (held is not None and held.choice.orientation != choice.orientation):
                 continue
@@ -191,13 +192,18 @@ class Inserter:
                 plate.melted_kg + pieces * choice.load.melted_kg,
                 plate.codes,
             )
-            run_start = times.run_start
-            if problem.release[line] > times.load_start:
-                run_start = staffed.attended(problem.release[line], made.load_min)[1]
-            unload_end = staffed.attended(run_start + run_min, made.unload_min)[1]
-            delivery, _ = ask.delivery(pieces, self.state.plate_done(plate, unload_end), choice.support_cm3)
-            estimate = cents - plate.cost_cents + delivery + ask.rest(pieces)
-            found.append(Candidate(estimate, machine, choice, plate.plate_id, position, pieces))
+            price = cents - plate.cost_cents + ask.rest(pieces)
+            if best is None or price < best[0]:
+                best = (price, run_min, pieces, choice)
+        if best is None:
+            return
+        price, run_min, pieces, choice = best
+        run_start = times.run_start
+        if problem.release[line] > times.load_start:
+            run_start = staffed.attended(problem.release[line], made.load_min)[1]
+        unload_end = staffed.attended(run_start + run_min, made.unload_min)[1]
+        delivery, _ = ask.delivery(pieces, plate_done(problem, plate, unload_end), choice.support_cm3)
+        found.append(Candidate(price + delivery, machine, choice, plate.plate_id, position, pieces))
 
     def _new_plates(self, ask: _Ask, machine: int, found: list[Candidate]) -> None:
         problem, state, line = self.problem, self.state, ask.line
@@ -234,8 +240,7 @@ class Inserter:
                 times = build_times(problem, machine, plate, free_at, loaded)
                 if times is None:
                     continue
-                done = state.plate_done(plate, times.unload_end)
-                delivery, late = ask.delivery(pieces, done, choice.support_cm3)
+                delivery, late = ask.delivery(pieces, times.done, choice.support_cm3)
                 in_time = in_time or not late
                 estimate = plate.cost_cents + extra + delivery + ask.rest(pieces)
                 estimate += push * (times.unload_end - free_at) / DAY_MIN
@@ -294,5 +299,12 @@ def new_plate(
     problem: Problem, line: int, machine: int, choice: Choice, missing: int, plate_id: int
 ) -> tuple[PlateState, int] | None:
     """A fresh plate with as many of the missing pieces as find room; None when not even one does."""
-    empty = PlateState(plate_id, machine, problem.lines[line].parameter_set_id, Nest(problem.specs[machine]))
-    return empty.with_pieces(problem, line, choice, missing)
+    wanted = problem.lines[line]
+    nest, placed = problem.fresh_nest(machine, choice, missing, wanted.coupons)
+    if placed == 0:
+        return None
+    plate = PlateState(plate_id, machine, wanted.parameter_set_id, nest)
+    plate.coupons = wanted.coupons
+    plate.items[line] = Item(choice, placed)
+    plate.refresh(problem)
+    return plate, placed

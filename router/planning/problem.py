@@ -26,7 +26,7 @@ from router.freight import FreightDesk, Quote, freight_desk
 from router.freight.journey import arrival_date
 from router.kernel.moments import Minute, to_minute
 from router.kernel.money import round_cents
-from router.nesting import Shape, capacity
+from router.nesting import Nest, PlateSpec, Shape, capacity
 from router.planning.eligibility import Choice, Eligibility, SiteVerdict, plate_spec
 from router.worktime import StaffedTime
 
@@ -54,9 +54,8 @@ class Shipping:
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """How the pieces of one line leave one site: their lots' walks, and the shipment."""
+    """How the pieces of one line leave one site."""
 
-    passages: tuple[Passage, ...]
     shipping: Shipping
     cents: int
     """Steps after the plate and the shipment together."""
@@ -120,12 +119,13 @@ class Problem:
         self._coupons: dict[tuple[int, str], PieceLoad] = {}
         self._changeovers: dict[tuple[int, str | None, str], ChangeoverTerms | None] = {}
         self._plate_walks: dict[tuple[str, str, tuple[str, ...]], tuple[PlateWalk, bool]] = {}
-        self._plate_passages: dict[tuple[object, ...], Passage] = {}
+        self._plates_done: dict[tuple[str, str, tuple[str, ...], Minute, float], tuple[Minute, int]] = {}
         self._lot_walks: dict[tuple[int, str, float], LotWalk] = {}
-        self._lots: dict[tuple[int, str, float, int, Minute], Passage] = {}
+        self._lots: dict[tuple[int, str, float, int, Minute], tuple[Minute, int]] = {}
         self._collected: dict[tuple[str, time, Minute], date] = {}
         self._shippings: dict[tuple[int, str, int, Minute], Shipping] = {}
         self._lot_once: dict[tuple[int, str], float] = {}
+        self._fresh: dict[tuple[PlateSpec, str, int, int], tuple[Nest, int]] = {}
         self._unit: dict[tuple[int, str], float] = {}
 
     def _worth_trying(self, line: int, machine: int, choices: tuple[Choice, ...]) -> tuple[Choice, ...]:
@@ -187,6 +187,19 @@ class Problem:
         """Copies of a piece that stand on an empty plate of the machine."""
         return capacity(self.specs[machine], choice.shape)
 
+    def fresh_nest(self, machine: int, choice: Choice, pieces: int, coupons: int) -> tuple[Nest, int]:
+        """An empty plate with coupons and up to so many copies of a piece, and how many found room; remembered."""
+        pieces = min(pieces, self.capacity(machine, choice))
+        key = (self.specs[machine], choice.shape.key, pieces, coupons)
+        found = self._fresh.get(key)
+        if found is None:
+            nest = Nest(self.specs[machine])
+            placed = 0
+            if nest.add(self.coupon_shape, coupons) == coupons:
+                placed = nest.add(choice.shape, pieces)
+            found = self._fresh[key] = (nest, placed)
+        return found
+
     # --- builds ---------------------------------------------------------------------------------------------
 
     def build_terms(self, machine: int, parameter_set_id: str) -> BuildTerms:
@@ -217,43 +230,64 @@ class Problem:
     def plate_passage(
         self, site_id: str, alloy_id: str, codes: tuple[str, ...], unload_end: Minute, melted_kg: float
     ) -> Passage:
-        """The walk of an unloaded plate through its steps."""
+        """The walk of an unloaded plate through its steps, step by step."""
+        return self._plate_walk(site_id, alloy_id, codes)[0].walk(self.staffed[site_id], unload_end, melted_kg)
+
+    def plate_done(
+        self, site_id: str, alloy_id: str, codes: tuple[str, ...], unload_end: Minute, melted_kg: float
+    ) -> tuple[Minute, int]:
+        """When an unloaded plate is through its steps, and their cost; remembered."""
+        walk, bought = self._plate_walk(site_id, alloy_id, codes)
+        # Only a price by mass makes the mass matter.
+        key = (site_id, alloy_id, codes, unload_end, melted_kg if bought else 0.0)
+        found = self._plates_done.get(key)
+        if found is None:
+            found = self._plates_done[key] = walk.ready_and_cents(self.staffed[site_id], unload_end, melted_kg)
+        return found
+
+    def _plate_walk(self, site_id: str, alloy_id: str, codes: tuple[str, ...]) -> tuple[PlateWalk, bool]:
         where = (site_id, alloy_id, codes)
-        if where not in self._plate_walks:
-            walk = PlateWalk(self.network, site_id, self.network.alloy[alloy_id], codes)
-            bought = any(
-                (site_id, step) not in self.network.work_centre for step in plate_route(self.network.alloy[alloy_id])
-            )
-            self._plate_walks[where] = (walk, bought)
-        walk, bought = self._plate_walks[where]
-        key = (where, unload_end, melted_kg if bought else None)
-        passage = self._plate_passages.get(key)
-        if passage is None:
-            passage = walk.walk(self.staffed[site_id], unload_end, melted_kg)
-            self._plate_passages[key] = passage
-        return passage
+        found = self._plate_walks.get(where)
+        if found is None:
+            alloy = self.network.alloy[alloy_id]
+            bought = any((site_id, step) not in self.network.work_centre for step in plate_route(alloy))
+            found = self._plate_walks[where] = (PlateWalk(self.network, site_id, alloy, codes), bought)
+        return found
 
     # --- after the plate ------------------------------------------------------------------------------------
 
     def lot_passage(self, line: int, site_id: str, support_cm3: float, pieces: int, t: Minute) -> Passage:
-        """The walk of a lot from the end of its plate's steps to ready."""
+        """The walk of a lot from the end of its plate's steps to ready, step by step."""
+        return self._lot_walk(line, site_id, support_cm3).walk(self.staffed[site_id], t, pieces)
+
+    def lot_ready(self, line: int, site_id: str, support_cm3: float, pieces: int, t: Minute) -> tuple[Minute, int]:
+        """When a lot is ready, and the cost of its steps; remembered."""
         key = (line, site_id, support_cm3, pieces, t)
-        passage = self._lots.get(key)
-        if passage is None:
-            where = (line, site_id, support_cm3)
-            walk = self._lot_walks.get(where)
-            if walk is None:
-                walk = LotWalk(self.network, site_id, self.lines[line], self.part_kg[line], support_cm3)
-                self._lot_walks[where] = walk
-            passage = walk.walk(self.staffed[site_id], t, pieces)
-            self._lots[key] = passage
-        return passage
+        found = self._lots.get(key)
+        if found is None:
+            walk = self._lot_walk(line, site_id, support_cm3)
+            found = self._lots[key] = walk.ready_and_cents(self.staffed[site_id], t, pieces)
+        return found
+
+    def _lot_walk(self, line: int, site_id: str, support_cm3: float) -> LotWalk:
+        where = (line, site_id, support_cm3)
+        walk = self._lot_walks.get(where)
+        if walk is None:
+            walk = LotWalk(self.network, site_id, self.lines[line], self.part_kg[line], support_cm3)
+            self._lot_walks[where] = walk
+        return walk
 
     def delivery(self, line: int, site_id: str, lots: Lots) -> Delivery:
         """The cheapest way to finish and ship lots of a line from a site that may build it."""
-        passages = tuple(self.lot_passage(line, site_id, support, pieces, t) for pieces, t, support in lots)
-        shipping = self.shipping(line, site_id, sum(n for n, _, _ in lots), max(p.ready for p in passages))
-        return Delivery(passages, shipping, shipping.cents + sum(p.cost_cents for p in passages))
+        pieces = cents = 0
+        ready: Minute = 0
+        for count, t, support in lots:
+            done, cost = self.lot_ready(line, site_id, support, count, t)
+            pieces += count
+            cents += cost
+            ready = max(ready, done)
+        shipping = self.shipping(line, site_id, pieces, ready)
+        return Delivery(shipping, shipping.cents + cents)
 
     def shipping(self, line: int, site_id: str, pieces: int, ready: Minute) -> Shipping:
         """The cheapest way to ship pieces that are ready at a moment, lateness counted.
@@ -315,7 +349,7 @@ class Problem:
         """What one more lot of the line costs at a site whatever its pieces; orders candidates only."""
         key = (line, site_id)
         if key not in self._lot_once:
-            one, two = (self.lot_passage(line, site_id, 0.0, n, self.now).cost_cents for n in (1, 2))
+            one, two = (self.lot_ready(line, site_id, 0.0, n, self.now)[1] for n in (1, 2))
             self._lot_once[key] = max(0, one - (two - one))
         return self._lot_once[key]
 
@@ -339,8 +373,8 @@ class BuildTerms:
     def price(self, n_layers: int, exposure_h: float, melted_kg: float, codes: tuple[str, ...] = ()) -> tuple[int, int]:
         """Run minutes, and cents of the build, its plate steps and its carbon."""
         exposure_s = exposure_h * 3600
-        steps = self._problem.plate_passage(self._site_id, self._alloy_id, codes, self._problem.now, melted_kg)
+        _, steps_cents = self._problem.plate_done(self._site_id, self._alloy_id, codes, self._problem.now, melted_kg)
         return (
             self.rates.run_min(n_layers, exposure_s),
-            self.rates.with_carbon_cents(n_layers, exposure_s, melted_kg) + steps.cost_cents,
+            self.rates.with_carbon_cents(n_layers, exposure_s, melted_kg) + steps_cents,
         )

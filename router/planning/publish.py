@@ -44,8 +44,9 @@ def publish(state: State, made_by: str, seed: int) -> Plan:
             continue
         for number, (site_id, plate_ids, delivery) in enumerate(state.deliveries(line), start=1):
             pieces = 0
-            for plate_id, passage in zip(plate_ids, delivery.passages, strict=True):
-                count = state.plates[plate_id].items[line].pieces
+            for plate_id in plate_ids:
+                count, done, support_cm3 = state.lot(line, plate_id)
+                passage = problem.lot_passage(line, site_id, support_cm3, count, done)
                 pieces += count
                 lots.append(
                     Lot(

@@ -26,6 +26,8 @@ class Times:
     run_end: Minute
     unload_start: Minute
     unload_end: Minute
+    done: Minute
+    """The plate is through its steps and its pieces part."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +145,7 @@ class State:
             if old_times != times:
                 undo_times.append((plate_id, old_times))
                 self.times[plate_id] = times
-                if old_times is None or old_times.unload_end != times.unload_end:
+                if old_times is None or old_times.done != times.done:
                     touched.update(dict.fromkeys(self.plates[plate_id].items))
         for plate_id, new in plates.items():
             if new is None and plate_id in self.times:
@@ -213,20 +215,8 @@ class State:
 
     def lot(self, line: int, plate_id: int) -> tuple[int, Minute, float]:
         """Pieces of a line on a plate, the moment the plate is through its steps, support cm3 of a piece."""
-        plate = self.plates[plate_id]
-        item = plate.items[line]
-        return item.pieces, self.plate_done(plate, self.times[plate_id].unload_end), item.choice.support_cm3
-
-    def plate_done(self, plate: PlateState, unload_end: Minute) -> Minute:
-        """When a plate unloaded then is through its steps."""
-        problem = self.problem
-        return problem.plate_passage(
-            problem.machines[plate.machine].site_id,
-            problem.alloy_of(plate.parameter_set_id),
-            plate.codes,
-            unload_end,
-            plate.melted_kg,
-        ).ready
+        item = self.plates[plate_id].items[line]
+        return item.pieces, self.times[plate_id].done, item.choice.support_cm3
 
     def delivery_cents(self, line: int) -> int:
         """Steps after the plate, freight, its carbon and lateness of a line as its plates stand."""
@@ -235,6 +225,13 @@ class State:
     def is_late(self, line: int) -> bool:
         """Whether some of the line arrives after its due date."""
         return any(delivery.shipping.late_days > 0 for _, _, delivery in self.deliveries(line))
+
+
+def plate_done(problem: Problem, plate: PlateState, unload_end: Minute) -> Minute:
+    """When a plate unloaded then is through its steps."""
+    site_id = problem.machines[plate.machine].site_id
+    alloy_id = problem.alloy_of(plate.parameter_set_id)
+    return problem.plate_done(site_id, alloy_id, plate.codes, unload_end, plate.melted_kg)[0]
 
 
 def build_times(problem: Problem, machine: int, plate: PlateState, free_at: Minute, loaded: str | None) -> Times | None:
@@ -272,6 +269,7 @@ def build_times(problem: Problem, machine: int, plate: PlateState, free_at: Minu
         run_end,
         unload_start,
         unload_end,
+        plate_done(problem, plate, unload_end),
     )
 
 
