@@ -34,7 +34,7 @@ err = Console(stderr=True)
 
 FolderArgument = Annotated[Path, typer.Argument(help="Scenario folder: network.yaml, orders.csv or .xlsx, models/.")]
 OutOption = Annotated[Path, typer.Option("--out", "-o", help="Where the result folder is written.")]
-SecondsOption = Annotated[float, typer.Option("--seconds", "-s", min=1.0, help="Time for planning, in seconds.")]
+SecondsOption = Annotated[float, typer.Option("--seconds", "-s", min=1.0, help="Seconds until the search ends.")]
 SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the search; equal seeds and --work give equal plans.")]
 WorkOption = Annotated[
     int | None, typer.Option("--work", min=0, help="Stop after so many search rounds instead of after --seconds.")
@@ -49,7 +49,7 @@ def cache_dir() -> Path:
 @app.command()
 def demo(
     out_folder: OutOption = Path("results/demo"),
-    seconds: SecondsOption = 30.0,
+    seconds: SecondsOption = 40.0,
     seed: SeedOption = 1,
     work: WorkOption = None,
 ) -> None:

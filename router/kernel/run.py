@@ -40,10 +40,10 @@ class Stop(Protocol):
 
 
 class TimeLimit:
-    """Stop when a wall-clock budget, counted from construction, is used up."""
+    """Stop when a wall-clock budget is used up, counted from ``since`` (monotonic seconds; now when not given)."""
 
-    def __init__(self, seconds: float) -> None:
-        self._deadline = time.monotonic() + seconds
+    def __init__(self, seconds: float, since: float | None = None) -> None:
+        self._deadline = (time.monotonic() if since is None else since) + seconds
         self._seconds = seconds
 
     def reason(self, progress: Progress) -> str | None:

@@ -68,6 +68,37 @@ def mask_of(shape: Shape, spacing_mm: float, cell_mm: float) -> Mask:
     return Mask(tests.table(), runs.table(), rims.table(), table, tuple(corners), fewest)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Turned:
+    """One rotation as runs (row, from, to) of the cells it needs (``own``) and of those it blocks (``blocked``).
+
+    Rows and columns count from the lower-left corner of the turned outline's bounding box; ``rows`` and ``columns``
+    are the size of the needed cells.
+    """
+
+    own: Table
+    blocked: Table
+    rows: int
+    columns: int
+    corner_mm: tuple[float, float]
+
+
+@lru_cache(maxsize=4096)
+def turned_runs(shape: Shape, spacing_mm: float, cell_mm: float) -> tuple[Turned, ...]:
+    """Every allowed rotation as runs, in the order of ``shape.angles_deg`` (same cells as :func:`mask_of`)."""
+    body, grown = _point_sets(shape, spacing_mm)
+    result: list[Turned] = []
+    for angle in shape.angles_deg:
+        own = [turned(ring, angle) for ring in body]
+        corner = np.min([ring.min(axis=0) for ring in own], axis=0)
+        need, need_at = _cells(own, corner, cell_mm)
+        block, block_at = _cells([turned(ring, angle) for ring in grown], corner, cell_mm)
+        size = (need.shape[0] + need_at[1], need.shape[1] + need_at[0])
+        at = (float(corner[0]), float(corner[1]))
+        result.append(Turned(_runs(need, need_at), _runs(block, block_at), *size, at))
+    return tuple(result)
+
+
 class _Stack:
     """Tables laid end to end, each known by its first and last-but-one row."""
 

@@ -14,11 +14,12 @@ def moved(state: State, plate: PlateState, machine: int) -> PlateState | None:
     if problem.specs[machine] != problem.specs[plate.machine]:
         return None
     site_id = problem.machines[machine].site_id
-    same_site = site_id == problem.machines[plate.machine].site_id
     twin = plate.clone()
     twin.machine = machine
     for line, item in plate.items.items():
-        if not same_site and not problem.lines[line].may_split_sites and len(state.on[line]) > 1:
+        if not problem.lines[line].may_split_sites and any(
+            problem.machines[state.plates[p].machine].site_id != site_id for p in state.on[line] if p != plate.plate_id
+        ):
             return None
         choice = next((c for c in problem.choices(line, machine) if c.orientation == item.choice.orientation), None)
         if choice is None:

@@ -30,7 +30,7 @@ class RunParams:
 
     seed: int = 0
     seconds: float | None = 30.0
-    """Wall-clock budget of the whole run up to the end of the search; None for no time limit."""
+    """Wall-clock budget of a run up to the end of its search; None for no time limit."""
     work: int | None = None
     """Search iterations; with one and no time limit, equal seeds give equal plans bit for bit."""
     search: SearchParams = field(default_factory=SearchParams)
@@ -49,11 +49,15 @@ def plan_scenario(
     params: RunParams | None = None,
     listener: Listener | None = None,
     cancel: threading.Event | None = None,
+    started: float | None = None,
 ) -> Result:
-    """Plan a scenario. Lines nobody can build come back unplanned with reasons; that is a result, not an error."""
+    """Plan a scenario. Lines nobody can build come back unplanned with reasons; that is a result, not an error.
+
+    ``started`` (monotonic seconds) counts work done before, such as reading the scenario, into the time budget.
+    """
     params = params or RunParams()
     listener = listener or Silent()
-    started = time.monotonic()
+    started = time.monotonic() if started is None else started
     listener.phase("who may build what", None)
     problem = Problem(scenario)
     listener.phase("today's habit", None)
@@ -136,7 +140,7 @@ def _missing(state: State) -> int:
 def _budget(params: RunParams, started: float, cancel: threading.Event | None) -> tuple[Stop, _Fraction]:
     rules: list[Stop] = [GapReached(0.0)]
     if params.seconds is not None:
-        rules.append(TimeLimit(params.seconds - (time.monotonic() - started)))
+        rules.append(TimeLimit(params.seconds, started))
     if params.work is not None:
         rules.append(WorkLimit(params.work))
     if cancel is not None:

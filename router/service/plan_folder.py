@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -48,15 +49,17 @@ def plan_folder(
     listener: Listener,
     cache_dir: Path | None = None,
     cancel: threading.Event | None = None,
+    started: float | None = None,
 ) -> Planned:
-    """Read, plan, audit, write. Raises FaultyInput with every fault before anything is written.
+    """Read, plan, audit, write. ``params.seconds`` count from ``started``, or from now. Raises FaultyInput with every fault before anything is written.
 
     The result folder appears whole or not at all. The auditor's findings are part of the result: a plan that breaks
     a rule is written, and says so.
     """
+    started = time.monotonic() if started is None else started
     refuse_foreign(out)
     scenario = open_scenario(folder, listener, cache_dir)
-    result = plan_scenario(scenario, params, listener, cancel)
+    result = plan_scenario(scenario, params, listener, cancel, started)
     listener.phase("audit", None)
     audited = audit(scenario, result.plan)
     habit_audited = audit(scenario, result.habit)
