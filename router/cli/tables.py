@@ -17,7 +17,8 @@ from router.kernel.faults import Fault
 
 def faults_table(faults: Sequence[Fault]) -> Table:
     """Every fault of an input: where, what was found, what would be right."""
-    table = Table(title=f"{len(faults)} fault{'s' if len(faults) != 1 else ''}", box=box.SIMPLE_HEAD, title_justify="left")
+    title = f"{len(faults)} fault{'s' if len(faults) != 1 else ''}"
+    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left")
     for head in ("File", "Where", "Field", "Found", "Expected"):
         table.add_column(head, overflow="fold")
     for fault in faults:
@@ -83,8 +84,8 @@ def _plain_rows(plan: Kpis, habit: Kpis) -> list[tuple[str, str, str]]:
 def option_tables(options: LineOptions) -> list[RenderableType]:
     """The ship-versus-local table of one line and the reasons of the sites that cannot build it."""
     table = Table(title=escape(f"Line {options.line_id}"), box=box.SIMPLE_HEAD, title_justify="left")
-    for head in ("Site", "Fair", "Marginal", "Arrives", "Late days", "km", "kg CO2e", "Carrier", "Machine", "Plate"):
-        table.add_column(head, justify="left" if head in ("Site", "Carrier", "Machine", "Plate") else "right")
+    for head, right in (("Site", 0), ("Fair", 1), ("Marginal", 1), ("Arrives", 0), ("Way", 0), ("Plate", 0)):
+        table.add_column(head, justify="right" if right else "left", overflow="fold")
     for site in options.sites:
         if site.possible:
             table.add_row(*map(escape, _option_row(site)))
@@ -101,18 +102,17 @@ def option_tables(options: LineOptions) -> list[RenderableType]:
 
 
 def _option_row(site: SiteOption) -> tuple[str, ...]:
-    before = "new plate" if site.joins_build_id is None else f"{site.joins_build_id} {site.fill_before or 0:.0%}"
+    late = f"\n{site.late_days} d late" if site.late_days else ""
+    arrives = "" if site.arrive_date is None else site.arrive_date.isoformat() + late
+    way = f"{site.carrier_id}, {site.distance_km or 0:,.0f} km\n{site.co2e_kg or 0:,.1f} kg CO2e"
+    joins = f"joins {site.joins_build_id}" if site.joins_build_id else f"new plate on {site.machine_id}"
     return (
-        f"{site.site_id} *" if site.chosen else site.site_id,
+        f"{site.site_id}\n(chosen)" if site.chosen else site.site_id,
         _money(site.fair_cents),
         _money(site.marginal_cents),
-        "" if site.arrive_date is None else site.arrive_date.isoformat(),
-        "" if site.late_days is None else str(site.late_days),
-        "" if site.distance_km is None else f"{site.distance_km:,.0f}",
-        "" if site.co2e_kg is None else f"{site.co2e_kg:,.1f}",
-        site.carrier_id or "",
-        site.machine_id or "",
-        f"{before} -> {site.fill_after or 0:.0%}",
+        arrives,
+        way,
+        f"{joins}\nfill {site.fill_before or 0:.0%} to {site.fill_after or 0:.0%}",
     )
 
 

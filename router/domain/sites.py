@@ -125,7 +125,6 @@ class Site:
     labour_cents_per_h: int
     energy_cents_per_kwh: int
     grid_kg_co2e_per_kwh: float
-    customs_area: str
     credentials: tuple[Credential, ...] = ()
 
     def holds(self, code: str, day: date) -> bool:

@@ -74,7 +74,6 @@ def _site(record: SiteRecord, place: Place, customs: Customs) -> Site:
         labour_cents_per_h=record.labour_per_h,
         energy_cents_per_kwh=record.energy_per_kwh,
         grid_kg_co2e_per_kwh=record.grid_kg_co2e_per_kwh,
-        customs_area=customs.area(place.country),
         credentials=_credentials(record.credentials),
     )
 

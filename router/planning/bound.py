@@ -117,7 +117,7 @@ def _columns(problem: Problem, starts: list[Minute]) -> _Columns:
             if arrivals is None:
                 continue
             steps = _lot_cents(problem, line, problem.machines[machine].site_id)
-            options = [_piece(problem, line, machine, c) for c in problem.choices(line, machine)]
+            options = [_piece(problem, line, machine, c) for c in problem.all_choices(line, machine)]
             for own, load_h, support in _pareto(options):
                 base = own + steps(support)
                 kept: tuple[int, float] | None = None
@@ -212,8 +212,8 @@ def _late_cents(problem: Problem, line: int, machine: int, starts: list[Minute])
     wanted = problem.lines[line]
     staffed = problem.staffed[site_id]
     earliest: Minute | None = None
-    support = min(c.support_cm3 for c in problem.choices(line, machine))
-    for choice in problem.choices(line, machine):
+    support = min(c.support_cm3 for c in problem.all_choices(line, machine))
+    for choice in problem.all_choices(line, machine):
         lone = PlateState(0, machine, wanted.parameter_set_id, Nest(problem.specs[machine]))
         lone.items[line] = Item(choice, 1)
         lone.refresh(problem)

@@ -85,7 +85,11 @@ class Eligibility:
         self._network = scenario.network
         self._staffed = staffed
         self._shapes: dict[tuple[str, str], Shape] = {}
-        self._fits: dict[tuple[PlateSpec, str], bool] = {}
+        self._fits: dict[tuple[PlateSpec, str, int], bool] = {}
+        side = scenario.network.coupon.side_mm
+        square = ((0.0, 0.0), (side, 0.0), (side, side), (0.0, side))
+        self.coupon = Shape.make(((square, ()),), (0.0,))
+        """Footprint of a witness coupon."""
         self._specs = {m.machine_id: plate_spec(m) for m in scenario.network.machines}
         self.sites: dict[tuple[str, str], SiteVerdict] = {}
         self.machines: dict[tuple[str, str], Verdict] = {}
@@ -188,13 +192,14 @@ class Eligibility:
                 )
                 continue
             shape = self.shape(part, orientation)
-            if not self._one_fits(machine, shape):
-                footprint = orientation.footprint
+            if not self._one_fits(machine, shape, line.coupons):
+                footprint, plate = orientation.footprint, machine.plate
+                beside = f" beside {line.coupons} witness coupons" if line.coupons else ""
                 reasons.append(
                     Reason(
                         "plate",
                         f"{orientation.name}: a footprint of {footprint.width_mm:.0f} x {footprint.depth_mm:.0f} mm"
-                        f" does not fit the plate of {machine.plate.width_mm:g} x {machine.plate.depth_mm:g} mm",
+                        f" does not fit the plate of {plate.width_mm:g} x {plate.depth_mm:g} mm{beside}",
                     )
                 )
                 continue
@@ -218,11 +223,13 @@ class Eligibility:
             )
         return Verdict(tuple(choices), tuple(reasons))
 
-    def _one_fits(self, machine: Machine, shape: Shape) -> bool:
+    def _one_fits(self, machine: Machine, shape: Shape, coupons: int) -> bool:
+        """Whether one piece, and the coupons its certificate demands, fit the empty plate."""
         spec = self._specs[machine.machine_id]
-        key = (spec, shape.key)
+        key = (spec, shape.key, coupons)
         if key not in self._fits:
-            self._fits[key] = Nest(spec).add(shape, 1) == 1
+            nest = Nest(spec)
+            self._fits[key] = nest.add(self.coupon, coupons) == coupons and nest.add(shape, 1) == 1
         return self._fits[key]
 
 

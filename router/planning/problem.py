@@ -26,7 +26,7 @@ from router.freight import FreightDesk, Quote, freight_desk
 from router.freight.journey import arrival_date
 from router.kernel.moments import Minute, to_minute
 from router.kernel.money import round_cents
-from router.nesting import Nest, PlateSpec, Shape, capacity
+from router.nesting import Nest, PlateSpec, capacity
 from router.planning.eligibility import Choice, Eligibility, SiteVerdict, plate_spec
 from router.worktime import StaffedTime
 
@@ -95,8 +95,7 @@ class Problem:
             / 1000
             for x in self.lines
         ]
-        side = network.coupon.side_mm
-        self.coupon_shape = Shape.make(((((0.0, 0.0), (side, 0.0), (side, side), (0.0, side)), ()),), (0.0,))
+        self.coupon_shape = self.eligibility.coupon
         self._rates: dict[tuple[int, str], BuildTerms] = {}
         self._choices = [
             [
@@ -151,8 +150,12 @@ class Problem:
     # --- who may build what ---------------------------------------------------------------------------------
 
     def choices(self, line: int, machine: int) -> tuple[Choice, ...]:
-        """Orientations in which a machine may build the line; () when it may not."""
+        """Orientations worth trying in which a machine may build the line; () when it may not."""
         return self._choices[line][machine]
+
+    def all_choices(self, line: int, machine: int) -> tuple[Choice, ...]:
+        """Every orientation in which a machine may build the line: what a bound must allow for."""
+        return self.eligibility.possible(self.lines[line].line_id, self.machines[machine])
 
     def machines_for(self, line: int) -> list[int]:
         """Machines that may build the line."""

@@ -65,7 +65,18 @@ def _joined(ring: list[int], arcs: list[list[tuple[float, float]]]) -> list[tupl
     for number in ring:
         arc = arcs[number] if number >= 0 else arcs[~number][::-1]
         points += arc[1:] if points else arc
-    return points
+    return _unrolled(points)
+
+
+def _unrolled(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """A ring across the antimeridian as one piece: longitudes run on past 180 degrees instead of jumping."""
+    turned: list[tuple[float, float]] = []
+    shift = 0.0
+    for longitude, latitude in points:
+        if turned and abs(longitude + shift - turned[-1][0]) > 180:
+            shift += 360 if longitude + shift < turned[-1][0] else -360
+        turned.append((longitude + shift, latitude))
+    return turned
 
 
 def _clean(country: BaseGeometry) -> BaseGeometry:

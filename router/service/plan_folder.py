@@ -51,10 +51,10 @@ def plan_folder(
     cancel: threading.Event | None = None,
     started: float | None = None,
 ) -> Planned:
-    """Read, plan, audit, write. ``params.seconds`` count from ``started``, or from now. Raises FaultyInput with every fault before anything is written.
+    """Read, plan, audit, write. ``params.seconds`` count from ``started``, or from now.
 
-    The result folder appears whole or not at all. The auditor's findings are part of the result: a plan that breaks
-    a rule is written, and says so.
+    Raises FaultyInput with every fault before anything is written. The result folder appears whole or not at all. The
+    auditor's findings are part of the result: a plan that breaks a rule is written, and says so.
     """
     started = time.monotonic() if started is None else started
     refuse_foreign(out)

@@ -136,7 +136,7 @@ def denture_framework() -> Manifold:
             rise = 3.2 - 0.22 * (radius - 24.0) ** 2
             rails[radius] = [arch(side * turn, radius, rise) for turn in np.linspace(38, 104, 12)]
             struts.append(tube(smooth_path(rails[radius], 2), 0.6, 8))
-        for i in range(0, 12):
+        for i in range(12):
             struts.append(tube(smooth_path([rails[r][i] for r in (21.0, 24.0, 27.0)], 3), 0.5, 8))
         for turn, reach in ((30, 26.0), (112, 26.0)):
             base = arch(side * turn, 22.0, 3.0)

@@ -23,9 +23,7 @@ from router.planning.state import State, Undo
 
 # A plan takes a good part of a second, so a failing case is reported as found, not shrunk.
 NO_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)
-few = settings(
-    max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow], phases=NO_SHRINKING
-)
+few = settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow], phases=NO_SHRINKING)
 
 
 def run(lines: int, seed: int, work: int = 25) -> Result:

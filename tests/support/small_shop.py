@@ -34,7 +34,6 @@ NORTH = Site(
     labour_cents_per_h=6000,
     energy_cents_per_kwh=20,
     grid_kg_co2e_per_kwh=0.4,
-    customs_area="EU",
 )
 WEST = replace(
     NORTH,
@@ -44,7 +43,6 @@ WEST = replace(
     time_zone="America/New_York",
     holiday_country="US",
     holiday_subdivision="OH",
-    customs_area="US",
 )
 
 NICKEL = Alloy("718", "nickel 718", "nickel", 8.0, 8000, 0.1, 0.01, True, "718-40")

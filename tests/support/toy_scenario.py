@@ -77,7 +77,6 @@ def _site(number: int, name: str, country: str, zone: str, lat: float, lon: floa
         labour_cents_per_h=4200 + 300 * number,
         energy_cents_per_kwh=22,
         grid_kg_co2e_per_kwh=0.3,
-        customs_area="EU",
         credentials=(Credential("EN 9100", None, date(2026, 4, 20)),) if number != 2 else (),
     )
 

@@ -66,7 +66,7 @@ def test_defaults(small: Scenario) -> None:
     assert small.line["1001-1"].parameter_set_id == "in718-40"
     assert small.line["1008-1"].parameter_set_id == "in718-60"
     assert network.customs.area("DE") == "EU"
-    assert (network.site["RHINE"].customs_area, network.site["OHIO"].customs_area) == ("EU", "US")
+    assert (network.customs.area("DE"), network.customs.area("US")) == ("EU", "US")
     assert network.site["OHIO"].shifts[0].weekdays == (0, 1, 2, 3, 4)
     assert network.site["OHIO"].shifts[1].end == time(23, 0)
     assert network.site["OHIO"].credentials == (Credential("ITAR"), Credential("AS9100", None, date(2028, 6, 30)))

@@ -161,7 +161,7 @@ def make_network(rng: random.Random) -> Network:
             site_id=key, name=name, place=Place(town, country, lat, lon), time_zone=zone, holiday_country=country,
             holiday_subdivision=None, closures=(date(2026, 12, 24),),
             shifts=(day, late) if n % 2 else (day,), labour_cents_per_h=5200, energy_cents_per_kwh=19,
-            grid_kg_co2e_per_kwh=0.25, customs_area="EU", credentials=(),
+            grid_kg_co2e_per_kwh=0.25, credentials=(),
         )
         for n, (key, name, town, country, lat, lon, zone) in enumerate(_SITES)
     )  # fmt: skip

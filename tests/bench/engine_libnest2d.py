@@ -1,0 +1,151 @@
+"""libnest2d through its Python binding: the no-fit-polygon placer with two selections, and the bottom-left placer.
+
+The no-fit-polygon placer is exact for convex outlines only, so it is run on convex hulls as well as on the outlines
+themselves; a layout whose pieces overlap is thrown away here. Pieces and bin are dilated by half the spacing.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import pynest2d as nest2d
+from shapely import Polygon
+
+from tests.bench.cases import Case
+from tests.bench.layout import Answer, Put, better, faults, value_of
+
+#: libnest2d counts in whole numbers; the larger side of the bin gets about this many.
+_COUNTS = 4_000_000
+#: A round corner of a dilated outline: segments a quarter circle, radius enlarged so that the arcs lie outside.
+_QUARTER = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    name: str
+    placer: str
+    hulls: bool
+    align: str = "BOTTOM_LEFT"
+    start: str = "BOTTOM_LEFT"
+
+
+WAYS = (
+    _Way("nfp outlines", "nest", False),
+    _Way("nfp hulls", "nest", True),
+    _Way("bottom-left outlines", "blp", False),
+    _Way("djd outlines", "djd", False),
+    _Way("djd hulls", "djd", True),
+    _Way("nfp hulls centred", "nest", True, "CENTER", "CENTER"),
+    _Way("nfp outlines centred", "nest", False, "CENTER", "CENTER"),
+    _Way("nfp hulls, not aligned", "nest", True, "DONT_ALIGN", "TOP_LEFT"),
+    _Way("bottom-left hulls", "blp", True),
+)
+
+
+def dilated(case: Case, number: int) -> Polygon:
+    """Outer outline grown by half the spacing, arcs on the outside, so that the spacing is kept for certain."""
+    outer = Polygon(case.types[number].outer)
+    if case.spacing <= 0:
+        return outer if outer.is_valid else outer.buffer(0)
+    reach = case.spacing / 2 / math.cos(math.pi / (4 * _QUARTER))
+    grown = outer.buffer(reach, quad_segs=_QUARTER)
+    return max(getattr(grown, "geoms", [grown]), key=lambda g: float(g.area))
+
+
+def solve(case: Case, seconds: float, seed: int, end: float) -> Answer:
+    """Best sound layout over all ways of using the library; for a strip the length is lowered step by step."""
+    best: tuple[Put, ...] | None = None
+    best_value = 0.0
+    values: list[tuple[str, float]] = []
+    refused = 0
+    for way, room in _questions(case):
+        if time.monotonic() >= end:
+            break
+        length = room
+        while True:
+            puts = _run(case, way, length, end)
+            if puts is None:
+                break
+            if faults(case, puts):
+                refused += 1
+                break
+            value = value_of(case, puts)
+            values.append((way.name, value))
+            if best is None or better(case, value, best_value):
+                best, best_value = puts, value
+            if case.goal == "bins" or time.monotonic() >= end:
+                break
+            length = case.item_area / (case.height * best_value) * 0.99
+    note = f"{len(values)} sound layouts, {refused} thrown away for overlaps" if refused else ""
+    return Answer(best, None, note, tuple(values))
+
+
+def _questions(case: Case) -> Iterator[tuple[_Way, float]]:
+    if case.goal == "bins":
+        yield from ((way, case.width) for way in WAYS)
+        return
+    for density in (0.5, 0.6, 0.7, 0.75, 0.8):
+        yield from ((way, case.item_area / (case.height * density)) for way in WAYS)
+
+
+def _run(case: Case, way: _Way, width: float, end: float) -> tuple[Put, ...] | None:
+    """One call of the library; None when it was stopped or left pieces out."""
+    grow = case.spacing / 2
+    w, h = width - 2 * case.margin + 2 * grow, case.height - 2 * case.margin + 2 * grow
+    scale = _COUNTS / max(w, h)
+    corner = case.margin - grow
+    items, types = [], []
+    for number, piece in enumerate(case.types):
+        outline = dilated(case, number)
+        if way.hulls:
+            outline = outline.convex_hull
+        for _ in range(piece.copies):
+            items.append(nest2d.Item(_contour(outline, scale)))
+            types.append(number)
+    box = nest2d.Box(int(w * scale), int(h * scale), nest2d.Point(int(w * scale) // 2, int(h * scale) // 2))
+    control = nest2d.NestControl(lambda left: None, lambda: time.monotonic() >= end)
+    if way.placer == "blp":
+        low = nest2d.BLConfig()
+        low.allow_rotations = any(len(t.listed_angles()) > 1 for t in case.types)
+        used = nest2d.nest_blp(items, box, 0, low, control)
+    else:
+        config = nest2d.NfpConfig()
+        config.rotations = [math.radians(a) for a in _angles(case)]
+        config.alignment = getattr(nest2d.Alignment, way.align)
+        config.starting_point = getattr(nest2d.Alignment, way.start)
+        config.explore_holes = True
+        if way.placer == "djd":
+            used = nest2d.nest_djd(items, box, 0, config, nest2d.DJDConfig(), control)
+        else:
+            used = nest2d.nest(items, box, 0, config, control)
+    if any(item.binId() < 0 for item in items) or (case.goal == "density" and used != 1):
+        return None
+    return tuple(
+        Put(
+            number,
+            item.binId(),
+            corner + item.translation().x() / scale,
+            corner + item.translation().y() / scale,
+            math.degrees(item.rotation()) % 360.0,
+        )
+        for number, item in zip(types, items, strict=True)
+    )
+
+
+def _angles(case: Case) -> Sequence[float]:
+    """The library takes one list for all pieces: the angles every piece allows."""
+    common = set(case.types[0].listed_angles())
+    for piece in case.types:
+        common &= set(piece.listed_angles())
+    return sorted(common) or [0.0]
+
+
+def _contour(outline: Polygon, scale: float) -> list[nest2d.Point]:
+    """Clockwise and closed, as the library wants it."""
+    ring = list(outline.exterior.coords)
+    if outline.exterior.is_ccw:
+        ring.reverse()
+    return [nest2d.Point(round(x * scale), round(y * scale)) for x, y in ring]
