@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import pynest2d as nest2d
 from shapely import Polygon
 
 from tests.bench.cases import Case
+from tests.bench.forked import stream
 from tests.bench.layout import Answer, Put, better, faults, value_of
 
 #: libnest2d counts in whole numbers; the larger side of the bin gets about this many.
@@ -66,7 +68,9 @@ def solve(case: Case, seconds: float, seed: int, end: float) -> Answer:
             break
         length = room
         while True:
-            puts = _run(case, way, length, end)
+            # The library's own stop signal leaves it spinning at times, so each call runs in a child that can be ended.
+            call = partial(_send_run, case, way, length)
+            puts = next(stream(call, end), None)
             if puts is None:
                 break
             if faults(case, puts):
@@ -91,8 +95,12 @@ def _questions(case: Case) -> Iterator[tuple[_Way, float]]:
         yield from ((way, case.item_area / (case.height * density)) for way in WAYS)
 
 
-def _run(case: Case, way: _Way, width: float, end: float) -> tuple[Put, ...] | None:
-    """One call of the library; None when it was stopped or left pieces out."""
+def _send_run(case: Case, way: _Way, width: float, send: Callable[[tuple[Put, ...] | None], None]) -> None:
+    send(_run(case, way, width))
+
+
+def _run(case: Case, way: _Way, width: float) -> tuple[Put, ...] | None:
+    """One call of the library; None when it left pieces out."""
     grow = case.spacing / 2
     w, h = width - 2 * case.margin + 2 * grow, case.height - 2 * case.margin + 2 * grow
     scale = _COUNTS / max(w, h)
@@ -106,11 +114,10 @@ def _run(case: Case, way: _Way, width: float, end: float) -> tuple[Put, ...] | N
             items.append(nest2d.Item(_contour(outline, scale)))
             types.append(number)
     box = nest2d.Box(int(w * scale), int(h * scale), nest2d.Point(int(w * scale) // 2, int(h * scale) // 2))
-    control = nest2d.NestControl(lambda left: None, lambda: time.monotonic() >= end)
     if way.placer == "blp":
         low = nest2d.BLConfig()
         low.allow_rotations = any(len(t.listed_angles()) > 1 for t in case.types)
-        used = nest2d.nest_blp(items, box, 0, low, control)
+        used = nest2d.nest_blp(items, box, 0, low)
     else:
         config = nest2d.NfpConfig()
         config.rotations = [math.radians(a) for a in _angles(case)]
@@ -118,9 +125,9 @@ def _run(case: Case, way: _Way, width: float, end: float) -> tuple[Put, ...] | N
         config.starting_point = getattr(nest2d.Alignment, way.start)
         config.explore_holes = True
         if way.placer == "djd":
-            used = nest2d.nest_djd(items, box, 0, config, nest2d.DJDConfig(), control)
+            used = nest2d.nest_djd(items, box, 0, config, nest2d.DJDConfig())
         else:
-            used = nest2d.nest(items, box, 0, config, control)
+            used = nest2d.nest(items, box, 0, config)
     if any(item.binId() < 0 for item in items) or (case.goal == "density" and used != 1):
         return None
     return tuple(
