@@ -14,7 +14,7 @@ import typer
 from rich.console import Console
 
 from router.cli.progress import ProgressListener
-from router.cli.tables import faults_table, findings_table, kpis_table, option_tables
+from router.cli.tables import faults_list, findings_list, kpis_table, option_tables
 from router.kernel.faults import FaultyInput, NotFound
 from router.planning import RunParams
 from router.service.audit_plan import audit_plan_file
@@ -74,9 +74,9 @@ def check(folder: FolderArgument) -> None:
     """Look for faults in a scenario folder without planning it."""
     faults = check_folder(folder, cache_dir())
     if faults:
-        err.print(faults_table(faults))
+        _say_plainly(err, faults_list(faults))
         raise typer.Exit(2)
-    out.print(f"{folder}: no fault found")
+    _say_plainly(out, f"{folder}: no fault found")
 
 
 @app.command()
@@ -88,7 +88,7 @@ def explain(
     try:
         explained = explain_line(result, line)
     except NotFound as error:
-        err.print(str(error), markup=False, highlight=False)
+        _say_plainly(err, str(error))
         raise typer.Exit(2) from error
     for table in option_tables(explained):
         out.print(table)
@@ -101,9 +101,14 @@ def audit(
 ) -> None:
     """Re-derive a plan's feasibility and cost from the scenario alone and list everything that is wrong."""
     report = audit_plan_file(folder, plan_file, cache_dir())
-    out.print(findings_table(report))
+    _say_plainly(out, findings_list(report))
     if not report.clean:
         raise typer.Exit(1)
+
+
+def _say_plainly(console: Console, text: str) -> None:
+    """Print text as it is: no markup, no wrapping, so that it can be searched and piped."""
+    console.print(text, markup=False, highlight=False, soft_wrap=True)
 
 
 def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None) -> None:
@@ -124,7 +129,7 @@ def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | 
         signal.signal(signal.SIGINT, before)
     _say(planned)
     if not planned.audited.clean:
-        err.print(findings_table(planned.audited))
+        _say_plainly(err, findings_list(planned.audited))
         raise typer.Exit(1)
 
 
@@ -132,8 +137,8 @@ def _say(planned: Planned) -> None:
     out.print(kpis_table(planned.scenario, planned.result))
     checks = sum(count for _, count in planned.audited.checked)
     verdict = "found nothing wrong" if planned.audited.clean else f"found {len(planned.audited.findings)} faults"
-    out.print(f"The independent auditor made {checks:,} checks and {verdict}.")
-    out.print(f"Report: {planned.report.resolve()}", soft_wrap=True, highlight=False)
+    _say_plainly(out, f"The independent auditor made {checks:,} checks and {verdict}.")
+    _say_plainly(out, f"Report: {planned.report.resolve()}")
 
 
 def main() -> None:
@@ -141,7 +146,7 @@ def main() -> None:
     try:
         app()
     except FaultyInput as error:
-        err.print(faults_table(error.faults))
+        _say_plainly(err, faults_list(error.faults))
         sys.exit(2)
     except KeyboardInterrupt:
         sys.exit(130)

@@ -15,28 +15,19 @@ from router.domain.result import Kpis, LineOptions, Result, SiteOption
 from router.kernel.faults import Fault
 
 
-def faults_table(faults: Sequence[Fault]) -> Table:
-    """Every fault of an input: where, what was found, what would be right."""
-    title = f"{len(faults)} fault{'s' if len(faults) != 1 else ''}"
-    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left")
-    for head in ("File", "Where", "Field", "Found", "Expected"):
-        table.add_column(head, overflow="fold")
-    for fault in faults:
-        table.add_row(*map(escape, (fault.file, fault.where, fault.field, fault.found, fault.expected)))
-    return table
+def faults_list(faults: Sequence[Fault]) -> str:
+    """Every fault of an input, one a line: where, what was found, what would be right."""
+    head = f"{len(faults)} fault{'s' if len(faults) != 1 else ''}:"
+    return "\n".join([head, *(f"  {fault.sentence()}" for fault in faults)])
 
 
-def findings_table(report: AuditReport) -> RenderableType:
-    """The auditor's findings, or that there are none."""
+def findings_list(report: AuditReport) -> str:
+    """The auditor's findings, one a line, or that there are none."""
     checks = sum(count for _, count in report.checked)
     if report.clean:
         return f"{checks:,} checks, nothing wrong"
-    table = Table(title=f"{len(report.findings)} findings in {checks:,} checks", box=box.SIMPLE_HEAD)
-    for head in ("Code", "Where", "Found", "Expected"):
-        table.add_column(head, overflow="fold")
-    for finding in report.findings:
-        table.add_row(*map(escape, (finding.code, finding.where, finding.found, finding.expected)))
-    return table
+    head = f"{len(report.findings)} finding{'s' if len(report.findings) != 1 else ''} in {checks:,} checks:"
+    return "\n".join([head, *(f"  {finding.sentence()}" for finding in report.findings)])
 
 
 def kpis_table(scenario: Scenario, result: Result) -> Table:
