@@ -8,6 +8,8 @@ area, and the share is searched by bisection, each question getting its part of 
 from __future__ import annotations
 
 import math
+import os
+import threading
 import time
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -26,7 +28,10 @@ Members = tuple[int, ...]
 _LEAST_SHARE = 0.35
 _QUESTIONS_PER_BIN = 6
 _DEAREST_SHARE_STEP = 0.01
+_SHORT_QUESTION_S = 0.4
 _QUARTER = 4
+#: It refuses pieces of exactly the strip's height; the bin is given this much larger (the check allows twice that).
+_TOUCH_SHARE = 1e-5
 
 
 def solve(case: Case, seconds: float, seed: int, end: float) -> Answer:
@@ -49,7 +54,7 @@ def _bins(case: Case, seed: int, end: float) -> Answer:
     room = _inner(case, case.width) * _inner(case, case.height)
     puts: list[Put] = []
     number = asked = 0
-    hint = 0.8
+    hint = 0.7
     while waiting:
         left = math.fsum(areas[n] for n in waiting)
         bins_left = max(1, math.ceil(left / (room * hint)))
@@ -87,7 +92,7 @@ def _fill(
             if last and best[1] is not None:
                 break
             questions += 1
-            span = max(budget / _QUESTIONS_PER_BIN, 0.05)
+            span = max(budget / _QUESTIONS_PER_BIN, min(_SHORT_QUESTION_S, budget / 2))
             layout = _fits(case, members, seed + questions, time.monotonic() + span)
             if layout is not None and len(members) >= len(best[0]):
                 best = (members, layout)
@@ -133,8 +138,8 @@ def _layouts(case: Case, counts: Sequence[int], seed: int, end: float, whole_s: 
 
 def _strip(case: Case, counts: Sequence[int], seed: int, whole_s: int, send: Callable[[Any], None]) -> None:
     """In the child: solve and send sound layouts as they are reported."""
-    import threading
-
+    # A set that cannot be placed ends in a panic with a long trace: the answer is then simply no.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     items = [
         spyrrow.Item(str(n), list(_given(case, n).exterior.coords)[:-1], count, _angles(case, n))
         for n, count in enumerate(counts)
@@ -171,7 +176,7 @@ def _angles(case: Case, number: int) -> list[float] | None:
 
 
 def _inner(case: Case, side: float) -> float:
-    return side - 2 * case.margin + case.spacing
+    return (side - 2 * case.margin + case.spacing) * (1.0 if case.goal == "density" else 1.0 + _TOUCH_SHARE)
 
 
 def _given(case: Case, number: int) -> Polygon:
