@@ -5,9 +5,12 @@ Section 2 of router/domain/RULES.md. Nothing is dropped silently: a refusal is k
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, time, timedelta
+
+import numpy as np
 
 from router.costing import PieceLoad, changeover, layers, piece_load, route
 from router.domain.machines import Machine
@@ -228,9 +231,36 @@ class Eligibility:
         spec = self._specs[machine.machine_id]
         key = (spec, shape.key, coupons)
         if key not in self._fits:
-            nest = Nest(spec)
-            self._fits[key] = nest.add(self.coupon, coupons) == coupons and nest.add(shape, 1) == 1
+            self._fits[key] = self._stands(spec, shape, coupons)
         return self._fits[key]
+
+    def _stands(self, spec: PlateSpec, shape: Shape, coupons: int) -> bool:
+        if coupons == 0 and _clearly_stands(spec, shape):
+            return True
+        nest = Nest(spec)
+        return nest.add(self.coupon, coupons) == coupons and nest.add(shape, 1) == 1
+
+
+def _clearly_stands(spec: PlateSpec, shape: Shape) -> bool:
+    """Quick certain yes: the piece's box, turned as permitted and centred, keeps off margin and keep-outs."""
+    corners = np.array([vertex for outer, _ in shape.polygons for vertex in outer])
+    middle_x, middle_y = spec.width_mm / 2, spec.depth_mm / 2
+    for angle in shape.angles_deg:
+        turn = math.radians(angle)
+        x = corners[:, 0] * math.cos(turn) - corners[:, 1] * math.sin(turn)
+        y = corners[:, 0] * math.sin(turn) + corners[:, 1] * math.cos(turn)
+        half_x, half_y = float(np.ptp(x)) / 2, float(np.ptp(y)) / 2
+        if spec.round:
+            inside = math.hypot(half_x, half_y) <= middle_x - spec.edge_margin_mm
+        else:
+            inside = half_x <= middle_x - spec.edge_margin_mm and half_y <= middle_y - spec.edge_margin_mm
+        if inside and all(
+            math.hypot(max(0.0, abs(k.x_mm - middle_x) - half_x), max(0.0, abs(k.y_mm - middle_y) - half_y))
+            >= k.radius_mm
+            for k in spec.keep_outs
+        ):
+            return True
+    return False
 
 
 def _services(network: Network, site: Site, step: Step, line: OrderLine) -> bool:

@@ -212,7 +212,7 @@ class Inserter:
         choices = [
             (choice, pieces, self._lone_plate(line, machine, choice, pieces))
             for choice in problem.choices(line, machine)
-            if (pieces := min(ask.missing, problem.capacity(machine, choice))) > 0
+            if (pieces := problem.room_for(machine, choice, ask.missing)) > 0
         ]
         if not choices:
             return

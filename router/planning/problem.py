@@ -34,6 +34,9 @@ DAY_MIN = 1440
 _COMFORT_DAYS = 6
 """Days between unloading and the due date below which a line counts as pressed."""
 
+_EASY_COVER = 0.4
+"""Copies that cover no more than this share of an empty plate are taken to fit without trying."""
+
 Lots = tuple[tuple[int, Minute, float], ...]
 """Pieces, moment the plate is through its steps, support cm3 of a piece; one entry a lot."""
 
@@ -131,12 +134,9 @@ class Problem:
         """Up to three orientations: cheapest by the share of a full plate, lowest, and smallest footprint."""
         if len(choices) <= 1:
             return choices
-        rates = self.build_terms(machine, self.lines[line].parameter_set_id).rates
-        plate_mm2 = self.specs[machine].bound_area_mm2
 
-        def shared_cents(c: Choice) -> float:
-            share = c.bound_area_mm2 / plate_mm2
-            return rates.own_cents(c.load) + share * (rates.start_cents + c.layers * rates.layer_cents)
+        def shared_cents(choice: Choice) -> float:
+            return self._shared_cents(line, machine, choice)
 
         kept = dict.fromkeys(
             (
@@ -146,6 +146,12 @@ class Problem:
             )
         )
         return tuple(kept)
+
+    def _shared_cents(self, line: int, machine: int, choice: Choice) -> float:
+        """What a piece bears on a full plate: its own, and its share by area of the start and its layers."""
+        rates = self.build_terms(machine, self.lines[line].parameter_set_id).rates
+        share = choice.bound_area_mm2 / self.specs[machine].bound_area_mm2
+        return rates.own_cents(choice.load) + share * (rates.start_cents + choice.layers * rates.layer_cents)
 
     # --- who may build what ---------------------------------------------------------------------------------
 
@@ -186,13 +192,15 @@ class Problem:
         """Alloy of a parameter set."""
         return self.network.parameter_set[parameter_set_id].alloy_id
 
-    def capacity(self, machine: int, choice: Choice) -> int:
-        """Copies of a piece that stand on an empty plate of the machine."""
-        return capacity(self.specs[machine], choice.shape)
+    def room_for(self, machine: int, choice: Choice, pieces: int) -> int:
+        """How many of so many copies an empty plate of the machine takes; a few are taken to fit without trying."""
+        if pieces == 1 or pieces * choice.bound_area_mm2 <= _EASY_COVER * self.specs[machine].bound_area_mm2:
+            return pieces
+        return min(pieces, capacity(self.specs[machine], choice.shape))
 
     def fresh_nest(self, machine: int, choice: Choice, pieces: int, coupons: int) -> tuple[Nest, int]:
         """An empty plate with coupons and up to so many copies of a piece, and how many found room; remembered."""
-        pieces = min(pieces, self.capacity(machine, choice))
+        pieces = self.room_for(machine, choice, pieces)
         key = (self.specs[machine], choice.shape.key, pieces, coupons)
         found = self._fresh.get(key)
         if found is None:
@@ -338,10 +346,9 @@ class Problem:
                     continue
                 terms = self.build_terms(machine, wanted.parameter_set_id)
                 for choice in self._choices[line][machine]:
-                    full = max(1, self.capacity(machine, choice))
-                    cents = terms.price(choice.layers, full * choice.load.exposure_h, full * choice.load.melted_kg, ())[
-                        1
-                    ]
+                    full = max(1, capacity(self.specs[machine], choice.shape))
+                    load = choice.load
+                    cents = terms.price(choice.layers, full * load.exposure_h, full * load.melted_kg)[1]
                     best = min(best, cents / full)
             quotes = self.desk.quotes(site_id, wanted.ship_to, self.part_kg[line], self.box_cm3[line], wanted.quantity)
             freight = quotes[0].total_cents / wanted.quantity if quotes else 0.0
