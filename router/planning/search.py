@@ -26,10 +26,10 @@ from router.planning.state import State, Times, Undo
 class SearchParams:
     """Knobs of the search."""
 
-    start_temperature: float = 2e-3
-    """Annealing temperature at the start, as a share of the first plan's cost over its number of lines x 100."""
-    end_temperature: float = 1e-5
-    blink: float = 0.02
+    start_heat: float = 0.01
+    """Annealing temperature at the start, as a share of the first plan's mean cost a line."""
+    end_heat: float = 0.001
+    blink: float = 0.05
     """Chance of overlooking a candidate at insertion."""
     largest_removal: int = 14
     """Most lines taken out at once by the line-wise neighbourhoods."""
@@ -157,7 +157,7 @@ class Search:
 
     def _temperature(self) -> float:
         used = min(1.0, self.fraction(self.log.work))
-        first, last = self.params.start_temperature * 100, self.params.end_temperature * 100
+        first, last = self.params.start_heat, self.params.end_heat
         return float(first * (last / first) ** used)
 
     def _record(self, landed_cents: int) -> None:
