@@ -28,7 +28,7 @@ FREE_STEPS = 24
 
 @dataclass(frozen=True, slots=True)
 class PieceType:
-    """Copies of one outline. ``angles`` None: any. ``size`` is set for rectangles: (width, height), corner at (0, 0)."""
+    """Copies of one outline. ``angles`` None: any. ``size``, for rectangles: (width, height), corner at (0, 0)."""
 
     outer: Ring
     holes: tuple[Ring, ...]
@@ -177,9 +177,7 @@ def _poly_strip(r: dict[str, Any]) -> Case:
     if any(item["rotations"] is None for item in r["items"]):
         family += ", any angle"
     best = None if percent is None else percent / 100.0
-    return Case(
-        r["name"], family, "density", math.inf, r["strip_height"], 0.0, 0.0, _polygons(r["items"]), best, 1.0
-    )
+    return Case(r["name"], family, "density", math.inf, r["strip_height"], 0.0, 0.0, _polygons(r["items"]), best, 1.0)
 
 
 def _poly_bins(r: dict[str, Any]) -> Case:

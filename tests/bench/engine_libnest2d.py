@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
-import pynest2d as nest2d
+import pynest2d as nest2d  # type: ignore[import-not-found]
 from shapely import Polygon
 
 from tests.bench.cases import Case
@@ -35,9 +35,12 @@ class _Way:
     hulls: bool
     align: str = "BOTTOM_LEFT"
     start: str = "BOTTOM_LEFT"
+    accuracy: float | None = None
 
 
 WAYS = (
+    _Way("bottom-left hulls", "blp", True),
+    _Way("nfp hulls, coarse", "nest", True, accuracy=0.1),
     _Way("nfp hulls", "nest", True),
     _Way("nfp outlines", "nest", False),
     _Way("bottom-left outlines", "blp", False),
@@ -46,7 +49,6 @@ WAYS = (
     _Way("nfp hulls centred", "nest", True, "CENTER", "CENTER"),
     _Way("nfp outlines centred", "nest", False, "CENTER", "CENTER"),
     _Way("nfp hulls, not aligned", "nest", True, "DONT_ALIGN", "TOP_LEFT"),
-    _Way("bottom-left hulls", "blp", True),
 )
 
 
@@ -134,6 +136,8 @@ def _run(case: Case, way: _Way, width: float) -> tuple[Put, ...] | None:
         config.alignment = getattr(nest2d.Alignment, way.align)
         config.starting_point = getattr(nest2d.Alignment, way.start)
         config.explore_holes = True
+        if way.accuracy is not None:
+            config.accuracy = way.accuracy
         if way.placer == "djd":
             used = nest2d.nest_djd(items, box, 0, config, nest2d.DJDConfig())
         else:

@@ -1,4 +1,4 @@
-"""rectpack on bounding boxes: every bin rule, packing algorithm and sort it offers, rotation where the pieces allow it."""
+"""rectpack on bounding boxes: its bin rules, packing algorithms and sorts, rotation where the pieces allow it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-import rectpack
+import rectpack  # type: ignore[import-untyped]
 from shapely.affinity import rotate
 
 from tests.bench.cases import Case
@@ -130,9 +130,7 @@ def _value(packed: list[tuple[int, int, int, int, bool]], boxes: list[_Box], str
     return float(max(x + (boxes[n].height if turned else boxes[n].width) for n, _, x, _, turned in packed)) / _UNITS
 
 
-def _puts(
-    case: Case, boxes: list[_Box], packed: list[tuple[int, int, int, int, bool]], strip: bool
-) -> tuple[Put, ...]:
+def _puts(case: Case, boxes: list[_Box], packed: list[tuple[int, int, int, int, bool]], strip: bool) -> tuple[Put, ...]:
     puts = []
     for number, bin_number, x, y, turned in packed:
         piece = case.types[boxes[number].type]

@@ -11,7 +11,7 @@ import math
 import os
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from typing import Any
 
@@ -20,15 +20,16 @@ from shapely import Polygon
 
 from tests.bench.cases import Case
 from tests.bench.forked import stream
-from tests.bench.layout import Answer, Put
+from tests.bench.layout import Answer, Put, placed
 
 #: Pieces of a bin, as type numbers.
 Members = tuple[int, ...]
 
-_LEAST_SHARE = 0.35
-_QUESTIONS_PER_BIN = 6
-_DEAREST_SHARE_STEP = 0.01
-_SHORT_QUESTION_S = 0.4
+_USUAL_SHARE = 0.65
+_POOR_SHARE = 0.5
+_QUESTIONS_PER_BIN = 5
+_LEAST_STEP = 0.01
+_THIN_MM = 0.05
 _QUARTER = 4
 #: It refuses pieces of exactly the strip's height; the bin is given this much larger (the check allows twice that).
 _TOUCH_SHARE = 1e-5
@@ -48,65 +49,62 @@ def solve(case: Case, seconds: float, seed: int, end: float) -> Answer:
 
 def _bins(case: Case, seed: int, end: float) -> Answer:
     areas = [float(_given(case, n).area) for n in range(len(case.types))]
-    waiting: list[int] = sorted(
-        (n for n, t in enumerate(case.types) for _ in range(t.copies)), key=lambda n: -areas[n]
-    )
+    waiting: list[int] = sorted((n for n, t in enumerate(case.types) for _ in range(t.copies)), key=lambda n: -areas[n])
     room = _inner(case, case.width) * _inner(case, case.height)
+    bins = math.ceil(math.fsum(areas[n] for n in waiting) / (room * _USUAL_SHARE))
+    span = 0.9 * (end - time.monotonic()) / (bins * (_QUESTIONS_PER_BIN - 1))
     puts: list[Put] = []
     number = asked = 0
-    hint = 0.7
+    share = _USUAL_SHARE
     while waiting:
-        left = math.fsum(areas[n] for n in waiting)
-        bins_left = max(1, math.ceil(left / (room * hint)))
-        budget = (end - time.monotonic()) / bins_left
-        if budget <= 0:
-            return Answer(None, None, f"time ran out after {number} bins and {asked} questions")
-        chosen, layout, hint, questions = _fill(case, waiting, areas, room, hint, seed + number, budget)
+        # What is left of the time is dealt out over the bins still to come, counted generously.
+        left = math.ceil(math.fsum(areas[n] for n in waiting) / (room * _POOR_SHARE))
+        most = min(max(1, int((end - time.monotonic()) / (span * left))), _QUESTIONS_PER_BIN)
+        chosen, layout, questions = _fill(case, waiting, areas, room, share, seed + asked, span, most, end)
         asked += questions
-        if layout is None:
-            return Answer(None, None, f"no layout for a single piece in bin {number}")
+        if time.monotonic() >= end:
+            return Answer(None, None, f"time ran out after {number} bins and {asked} questions")
         puts.extend(Put(p.type, number, p.x, p.y, p.angle) for p in layout)
         for n in chosen:
             waiting.remove(n)
+        share = max(math.fsum(areas[n] for n in chosen) / room, _USUAL_SHARE)
         number += 1
     return Answer(tuple(puts), None, f"{asked} questions")
 
 
 def _fill(
-    case: Case, waiting: Sequence[int], areas: Sequence[float], room: float, hint: float, seed: int, budget: float
-) -> tuple[Members, tuple[Put, ...] | None, float, int]:
-    """Fullest set found for one bin, its layout, the share of the area reached, questions asked."""
-    stop = time.monotonic() + budget
-    low, high = 0.0, 1.0 + 1e-9
-    best: tuple[Members, tuple[Put, ...] | None] = ((), None)
-    share = min(hint + 0.04, 1.0)
-    seen: set[Members] = set()
+    case: Case,
+    waiting: Sequence[int],
+    areas: Sequence[float],
+    room: float,
+    share: float,
+    seed: int,
+    span: float,
+    most: int,
+    end: float,
+) -> tuple[Members, tuple[Put, ...], int]:
+    """Fullest set found for one bin, its layout, questions asked. Starts with the largest piece by itself."""
+    best: Members = (waiting[0],)
+    layout = _alone(case, waiting[0])
+    if layout is None:
+        raise ValueError(f"{case.name}: piece of type {waiting[0]} fits no bin")
+    low, high = areas[waiting[0]] / room, 1.0
     questions = 0
-    while high - low > _DEAREST_SHARE_STEP:
+    while questions < most and high - low > _LEAST_STEP and time.monotonic() < end:
+        share = share if low < share < high else (low + high) / 2
         members = _taken(waiting, areas, share * room)
-        if members in seen:
-            low, high = (share, high) if members == best[0] else (low, share)
+        if len(members) <= len(best):
+            low = share
+            continue
+        questions += 1
+        found = _fits(case, members, seed + questions, min(end, time.monotonic() + span))
+        if found is None:
+            high = share
         else:
-            seen.add(members)
-            last = time.monotonic() >= stop
-            if last and best[1] is not None:
+            best, layout, low = members, found, share
+            if len(members) == len(waiting):
                 break
-            questions += 1
-            span = max(budget / _QUESTIONS_PER_BIN, min(_SHORT_QUESTION_S, budget / 2))
-            layout = _fits(case, members, seed + questions, time.monotonic() + span)
-            if layout is not None and len(members) >= len(best[0]):
-                best = (members, layout)
-                low = share
-                if len(members) == len(waiting):
-                    break
-            else:
-                high = share
-        share = (low + high) / 2 if low > 0 else max(share - 0.08, _LEAST_SHARE / 2)
-        if share <= _LEAST_SHARE and best[1] is None:
-            members = (waiting[0],)
-            return members, _fits(case, members, seed, time.monotonic() + 2.0), hint, questions + 1
-    reached = math.fsum(areas[n] for n in best[0]) / room
-    return best[0], best[1], max(reached, _LEAST_SHARE), questions
+    return best, layout, questions
 
 
 def _taken(waiting: Sequence[int], areas: Sequence[float], area: float) -> Members:
@@ -121,6 +119,9 @@ def _taken(waiting: Sequence[int], areas: Sequence[float], area: float) -> Membe
 
 
 def _fits(case: Case, members: Members, seed: int, end: float) -> tuple[Put, ...] | None:
+    """A layout of the members no longer than the bin, if one is reported until ``end``."""
+    if len(members) == 1:
+        return _alone(case, members[0])
     counts = [0] * len(case.types)
     for n in members:
         counts[n] += 1
@@ -128,10 +129,28 @@ def _fits(case: Case, members: Members, seed: int, end: float) -> tuple[Put, ...
     for length, puts in _layouts(case, counts, seed, end, math.ceil(end - time.monotonic()) + 1):
         if length <= width:
             return puts
+        if length <= width * 1.001:
+            # The reported length holds a little slack: what counts is how far the pieces reach.
+            boxes = [placed(case, p).bounds for p in puts]
+            left = min(b[0] for b in boxes) - case.margin
+            if max(b[2] for b in boxes) - left <= case.width - case.margin + _TOUCH_SHARE * case.width:
+                return tuple(Put(p.type, p.bin, p.x - left, p.y, p.angle) for p in puts)
     return None
 
 
-def _layouts(case: Case, counts: Sequence[int], seed: int, end: float, whole_s: int) -> Any:
+def _alone(case: Case, number: int) -> tuple[Put, ...] | None:
+    """A piece by itself needs no search: the first angle in which its bounding box fits."""
+    for angle in case.types[number].listed_angles():
+        x0, y0, x1, y1 = placed(case, Put(number, 0, 0.0, 0.0, angle)).bounds
+        room_x, room_y = case.width - 2 * case.margin, case.height - 2 * case.margin
+        if x1 - x0 <= room_x * (1 + 1e-9) and y1 - y0 <= room_y * (1 + 1e-9):
+            return (Put(number, 0, case.margin - x0, case.margin - y0, angle),)
+    return None
+
+
+def _layouts(
+    case: Case, counts: Sequence[int], seed: int, end: float, whole_s: int
+) -> Iterator[tuple[float, tuple[Put, ...]]]:
     """(length, layout) of every sound layout reported until ``end``."""
     yield from stream(partial(_strip, case, tuple(counts), seed, whole_s), end)
 
@@ -185,6 +204,6 @@ def _given(case: Case, number: int) -> Polygon:
     if case.spacing <= 0:
         return outer
     grown = outer.buffer(case.spacing / 2 / math.cos(math.pi / (4 * _QUARTER)), quad_segs=_QUARTER)
-    # Outlines of real parts carry hundreds of vertices on arcs; a hundredth of a millimetre is thinned, outward.
-    thin = grown.buffer(0.01).simplify(0.01)
+    # Outlines of real parts carry hundreds of vertices on arcs; a twentieth of a millimetre is thinned, outward.
+    thin = grown.buffer(_THIN_MM).simplify(_THIN_MM)
     return max(getattr(thin, "geoms", [thin]), key=lambda g: float(g.area))

@@ -44,7 +44,7 @@ def value_of(case: Case, puts: Sequence[Put]) -> float:
     if case.goal == "bins":
         return float(len({p.bin for p in puts}))
     edge = max(placed(case, p).bounds[2] for p in puts)
-    return case.item_area / (case.height * edge)
+    return float(case.item_area / (case.height * edge))
 
 
 def better(case: Case, one: float, other: float) -> bool:

@@ -112,7 +112,6 @@ NORTH = Site(
     4000,
     12,
     0.4,
-    "US",
     (
         Credential("EXP-US", date(2025, 1, 1), date(2027, 12, 31)),
         Credential("AERO", date(2026, 1, 1), date(2026, 12, 31)),
@@ -130,7 +129,6 @@ SOUTH = Site(
     3600,
     20,
     0.35,
-    "EU",
 )
 MACHINES = (
     Machine(
