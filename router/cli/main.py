@@ -15,13 +15,14 @@ from rich.console import Console
 
 from router.cli.progress import ProgressListener
 from router.cli.tables import faults_list, findings_list, kpis_table, option_tables
-from router.kernel.faults import FaultyInput, NotFound
+from router.kernel.faults import FaultyInput, NotFound, PlatewrightError
 from router.planning import RunParams
 from router.service.audit_plan import audit_plan_file
 from router.service.check_folder import check_folder
 from router.service.demo import demo_folder
 from router.service.explain import explain_line
 from router.service.plan_folder import Planned, plan_folder
+from router.service.plate_files import write_plate_files
 
 app = typer.Typer(
     add_completion=False,
@@ -111,6 +112,19 @@ def _say_plainly(console: Console, text: str) -> None:
     console.print(text, markup=False, highlight=False, soft_wrap=True)
 
 
+@app.command()
+def plates(
+    result: Annotated[Path, typer.Argument(help="Result folder of a run.")],
+    folder: FolderArgument,
+    out_folder: OutOption = Path("results/plates"),
+) -> None:
+    """Write each finished plate as true-size SVG, DXF outlines and a 3MF with every part in place."""
+    written = write_plate_files(result, folder, out_folder, cache_dir())
+    for files in written:
+        out.print(f"{files.build_id}: {files.pieces} pieces, {files.threemf.name}", markup=False, highlight=False)
+    out.print(f"{len(written)} plates in {out_folder.resolve()}", soft_wrap=True, highlight=False)
+
+
 def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None) -> None:
     cancel = threading.Event()
 
@@ -145,7 +159,10 @@ def main() -> None:
     """Entry point: faulty input ends with code 2 and the whole list of faults."""
     try:
         app()
-    except FaultyInput as error:
+    except (PlatewrightError, OSError) as error:
+        if not isinstance(error, FaultyInput):
+            _say_plainly(err, f"platewright: {error}")
+            sys.exit(2)
         _say_plainly(err, faults_list(error.faults))
         sys.exit(2)
     except KeyboardInterrupt:

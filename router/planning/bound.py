@@ -17,6 +17,7 @@ rows, which is a lower bound for any non-negative multipliers and is evaluated h
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,6 +28,7 @@ from scipy.sparse import coo_array
 from router.costing import lot_minutes, lot_route, route
 from router.domain.sites import PLATE_STEPS, Step
 from router.freight import arrival_date, zone_of
+from router.kernel.faults import PlatewrightError
 from router.kernel.moments import Minute
 from router.nesting import Nest
 from router.planning.eligibility import Choice
@@ -38,6 +40,8 @@ from router.worktime import whole_minutes
 _FINE_DAYS = 21
 """Buckets of one day up to here, then of a week."""
 _COARSE_WEEKS = 10
+_LEAN = 0.998
+"""Spacing and margin may fall short by 0.01 mm each (RULES.md, section 3), so plates may cover a little above 1."""
 _ROUNDING_CENTS = 5.0
 """Roundings half up inside one build (machine, powder, gas, energy, labour, carbon, three plate steps): at most 4.5."""
 
@@ -64,15 +68,18 @@ class Bound:
     """What the solver claims for the programme; the closed form is at most this, up to its tolerance."""
 
 
-def lower_bound(problem: Problem) -> Bound | None:
-    """A proven lower bound on the landed cost of every plan of all lines that can be built; None for no line."""
+def lower_bound(problem: Problem, lines: Collection[int], seconds: float | None = None) -> Bound | None:
+    """A proven lower bound on the landed cost of every plan that builds these lines; None for none of them.
+
+    ``seconds`` limits the solver; without its multipliers the bound is the one that ignores capacity.
+    """
     starts = _bucket_starts(problem)
-    columns = _columns(problem, starts)
+    columns = _columns(problem, starts, lines)
     if not columns.line:
         return None
-    lines = sorted(set(columns.line))
-    row_of_line = {line: row for row, line in enumerate(lines)}
-    quantity = np.array([problem.lines[i].quantity for i in lines], dtype=float)
+    rows = sorted(set(columns.line))
+    row_of_line = {line: row for row, line in enumerate(rows)}
+    quantity = np.array([problem.lines[i].quantity for i in rows], dtype=float)
     line = np.array([row_of_line[i] for i in columns.line])
     machine = np.array(columns.machine)
     bucket = np.array(columns.bucket)
@@ -80,15 +87,15 @@ def lower_bound(problem: Problem) -> Bound | None:
     hours = np.array(columns.hours)
     capacity = _capacity_hours(problem, starts)
     last = len(starts) - 1
-    multipliers, claimed = _solve(line, machine, bucket, cost, hours, quantity, capacity, last)
+    multipliers, claimed = _solve(line, machine, bucket, cost, hours, quantity, capacity, last, seconds)
     # Multiplier weight a column bears: every capacity row from its bucket on.
     from_bucket = np.cumsum(multipliers[:, ::-1], axis=1)[:, ::-1]
     padded = np.hstack([from_bucket, np.zeros((from_bucket.shape[0], 1))])
     reduced = cost + hours * padded[machine, bucket]
-    cheapest = np.full(len(lines), np.inf)
+    cheapest = np.full(len(rows), np.inf)
     np.minimum.at(cheapest, line, reduced)
     value = float(np.dot(cheapest, quantity)) - float(np.sum(multipliers * capacity[:, :last]))
-    return Bound(math.floor(value), len(cost), len(lines) + capacity.shape[0] * last, claimed)
+    return Bound(math.floor(value), len(cost), len(rows) + capacity.shape[0] * last, claimed)
 
 
 def _bucket_starts(problem: Problem) -> list[Minute]:
@@ -109,10 +116,12 @@ def _capacity_hours(problem: Problem, starts: list[Minute]) -> npt.NDArray[np.fl
     return table
 
 
-def _columns(problem: Problem, starts: list[Minute]) -> _Columns:
+def _columns(problem: Problem, starts: list[Minute], lines: Collection[int]) -> _Columns:
     columns = _Columns()
-    for line in range(len(problem.lines)):
-        for machine in problem.machines_for(line):
+    for line in sorted(lines):
+        for machine in range(len(problem.machines)):
+            if not problem.all_choices(line, machine):
+                continue
             arrivals = _late_cents(problem, line, machine, starts)
             if arrivals is None:
                 continue
@@ -123,6 +132,8 @@ def _columns(problem: Problem, starts: list[Minute]) -> _Columns:
                 kept: tuple[int, float] | None = None
                 for b in range(arrivals[0], len(starts)):
                     cents = arrivals[1][b]
+                    if not math.isfinite(cents):
+                        continue
                     # Among buckets of equal cost the latest asks least of the machine: it stands for all.
                     if kept is not None and cents > kept[1] + 1e-9:
                         _add(columns, line, machine, kept[0], base + kept[1], load_h)
@@ -146,7 +157,7 @@ def _piece(problem: Problem, line: int, machine: int, choice: Choice) -> tuple[f
     terms = problem.build_terms(machine, problem.lines[line].parameter_set_id)
     rates = terms.rates
     site = problem.network.site[made.site_id]
-    share = min(1.0, choice.bound_area_mm2 / problem.specs[machine].bound_area_mm2)
+    share = min(1.0, _LEAN * choice.bound_area_mm2 / problem.specs[machine].bound_area_mm2)
     carbon_h = made.power_kw * site.grid_kg_co2e_per_kwh * problem.network.carbon_cents_per_kg
     idle_h = (made.setup_min + made.cooldown_min) / 60
     recoat_h = choice.layers * made.recoat_s / 3600
@@ -218,7 +229,10 @@ def _late_cents(problem: Problem, line: int, machine: int, starts: list[Minute])
         lone.items[line] = Item(choice, 1)
         lone.refresh(problem)
         # Nothing loaded: a changeover could only delay it.
-        times = build_times(problem, machine, lone, problem.available[machine], None)
+        try:
+            times = build_times(problem, machine, lone, problem.available[machine], None)
+        except PlatewrightError:
+            continue  # a calendar without work: no plan can build it there either
         if times is not None:
             earliest = times.run_end if earliest is None else min(earliest, times.run_end)
     if earliest is None:
@@ -235,8 +249,12 @@ def _late_cents(problem: Problem, line: int, machine: int, starts: list[Minute])
             costs.append(math.inf)
             continue
         run_end = max(start, earliest)
-        unloaded = staffed.attended(run_end, made.unload_min)[1]
-        ready = _soonest_ready(problem, line, site_id, support, unloaded)
+        try:
+            unloaded = staffed.attended(run_end, made.unload_min)[1]
+            ready = _soonest_ready(problem, line, site_id, support, unloaded)
+        except PlatewrightError:
+            costs.append(math.inf)
+            continue
         best = math.inf
         for cents, carrier_id, transit in carriers:
             dispatched = staffed.collected(ready, problem.network.carrier[carrier_id].cutoff)
@@ -301,6 +319,7 @@ def _solve(
     quantity: npt.NDArray[np.float64],
     capacity: npt.NDArray[np.float64],
     last: int,
+    seconds: float | None,
 ) -> tuple[npt.NDArray[np.float64], float]:
     """Multipliers (cents an hour) of the capacity rows, machines x buckets without the open last one."""
     machines = capacity.shape[0]
@@ -323,6 +342,7 @@ def _solve(
         b_eq=quantity,
         bounds=(0, None),
         method="highs",
+        options={} if seconds is None else {"time_limit": seconds},
     )
     if solved.status != 0:
         # Without multipliers the Lagrangian is the bound that ignores capacity: weaker and still valid.

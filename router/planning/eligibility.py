@@ -6,7 +6,6 @@ Section 2 of router/domain/RULES.md. Nothing is dropped silently: a refusal is k
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, time, timedelta
 
@@ -25,8 +24,9 @@ from router.worktime import StaffedTime
 
 FAR_FUTURE: Minute = 1 << 40
 """Later than any moment of a plan."""
-_SERVICE_HORIZON_DAYS = 200
-"""An outside service must hold an export code this long, since pick-up dates are not known beforehand."""
+Windows = tuple[tuple[Minute, Minute], ...]
+"""Stretches [from, before) in which a run may begin, in order."""
+ALWAYS: Windows = ((0, FAR_FUTURE),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +55,9 @@ class Verdict:
     """What one machine can do for one line."""
 
     choices: tuple[Choice, ...]
+    unproven: tuple[Choice, ...]
+    """Orientations for which no place on the plate was found, though nothing proves that there is none: a bound
+    must allow for them."""
     reasons: tuple[Reason, ...]
     """All reasons against; orientations refused are named even where others are possible."""
 
@@ -64,8 +67,7 @@ class SiteVerdict:
     """Reasons that rule a whole site out, and the window of days its credentials leave for the build."""
 
     reasons: tuple[Reason, ...]
-    run_from: Minute
-    run_before: Minute
+    windows: Windows
 
 
 def plate_spec(machine: Machine) -> PlateSpec:
@@ -102,6 +104,13 @@ class Eligibility:
                 self.sites[line.line_id, site.site_id] = self._judge_site(line, site, part)
             for machine in scenario.network.machines:
                 self.machines[line.line_id, machine.machine_id] = self._judge_machine(line, machine, part)
+
+    def conceivable(self, line_id: str, machine: Machine) -> tuple[Choice, ...]:
+        """Choices a bound must allow for: the possible ones and those for which no place was found."""
+        if self.sites[line_id, machine.site_id].reasons:
+            return ()
+        verdict = self.machines[line_id, machine.machine_id]
+        return verdict.choices + verdict.unproven
 
     def possible(self, line_id: str, machine: Machine) -> tuple[Choice, ...]:
         """Choices left when site and machine are both asked."""
@@ -151,40 +160,47 @@ class Eligibility:
         codes += [(code, "accreditation") for code in line.accreditations]
         staffed = self._staffed[site.site_id]
         first_day = staffed.local(to_minute(network.now))[0]
-        window_from, window_before = 0, FAR_FUTURE
+        windows = ALWAYS
         for code, kind in codes:
-            credential = _best_credential(site.credentials, code, first_day)
-            if credential is None:
+            held_when = _held(site.credentials, code, first_day, staffed)
+            if not held_when:
                 held = [c for c in site.credentials if c.code == code]
                 lapsed = f" (expired {max(c.valid_until for c in held if c.valid_until)})" if held else ""
                 reasons.append(Reason(kind, f"the site does not hold {kind} {code}{lapsed}"))
                 continue
-            if credential.valid_from is not None:
-                window_from = max(window_from, staffed.at_local(credential.valid_from, time(0)))
-            if credential.valid_until is not None:
-                window_before = min(
-                    window_before, staffed.at_local(credential.valid_until + timedelta(days=1), time(0))
-                )
+            windows = common(windows, held_when)
+            if not windows:
+                reasons.append(Reason(kind, f"{kind} {code} is never held together with the others the line needs"))
         part_kg = part.volume_mm3 / 1e6 * network.alloy[line.alloy_id].density_g_cm3
         box_cm3 = part.bbox_mm[0] * part.bbox_mm[1] * part.bbox_mm[2] / 1000
         if not quotes(network, site.site_id, line.ship_to, part_kg, box_cm3, line.quantity):
             why = refusals(network, site.site_id, line.ship_to, part_kg, box_cm3, line.quantity)
             reasons.append(Reason("carrier", "no carrier can take the shipment: " + "; ".join(why)))
-        return SiteVerdict(tuple(reasons), window_from, window_before)
+        return SiteVerdict(tuple(reasons), windows)
 
     def _judge_machine(self, line: OrderLine, machine: Machine, part: PartFacts) -> Verdict:
         network = self._network
         if line.alloy_id not in machine.alloys:
-            return Verdict((), (Reason("alloy", f"not qualified for {line.alloy_id}"),))
+            return Verdict((), (), (Reason("alloy", f"not qualified for {line.alloy_id}"),))
         if changeover(network, machine.loaded_alloy_id, line.alloy_id, machine) is None:
             sentence = f"a change from {machine.loaded_alloy_id} to {line.alloy_id} is never made on it"
-            return Verdict((), (Reason("changeover", sentence),))
+            return Verdict((), (), (Reason("changeover", sentence),))
         parameter_set = network.parameter_set[line.parameter_set_id]
         choices: list[Choice] = []
+        unproven: list[Choice] = []
         reasons: list[Reason] = []
         for orientation in part.orientations:
             if line.as_modelled and orientation.key != "a":
                 continue
+            if line.coupons and network.coupon.height_mm > machine.height_mm:
+                coupon_mm = network.coupon.height_mm
+                reasons.append(
+                    Reason(
+                        "coupon",
+                        f"a witness coupon of {coupon_mm:g} mm is taller than the machine's {machine.height_mm:g} mm",
+                    )
+                )
+                break
             if orientation.height_mm > machine.height_mm:
                 reasons.append(
                     Reason(
@@ -194,51 +210,98 @@ class Eligibility:
                     )
                 )
                 continue
-            shape = self.shape(part, orientation)
-            if not self._one_fits(machine, shape, line.coupons):
-                footprint, plate = orientation.footprint, machine.plate
-                beside = f" beside {line.coupons} witness coupons" if line.coupons else ""
-                reasons.append(
-                    Reason(
-                        "plate",
-                        f"{orientation.name}: a footprint of {footprint.width_mm:.0f} x {footprint.depth_mm:.0f} mm"
-                        f" does not fit the plate of {plate.width_mm:g} x {plate.depth_mm:g} mm{beside}",
-                    )
-                )
+            shape = self._fitting_shape(machine, part, orientation, line.coupons)
+            choice = Choice(
+                orientation=orientation.key,
+                shape=shape or self.shape(part, orientation),
+                load=piece_load(
+                    network,
+                    machine,
+                    parameter_set,
+                    part.volume_mm3,
+                    orientation.support_volume_mm3,
+                    orientation.footprint.area_mm2,
+                    orientation.height_mm,
+                ),
+                layers=layers(orientation.height_mm, parameter_set.layer_mm),
+                support_cm3=orientation.support_volume_mm3 / 1000,
+                bound_area_mm2=(shape or self.shape(part, orientation)).bound_area_mm2(machine.plate.spacing_mm),
+            )
+            if shape is not None:
+                choices.append(choice)
                 continue
-            choices.append(
-                Choice(
-                    orientation=orientation.key,
-                    shape=shape,
-                    load=piece_load(
-                        network,
-                        machine,
-                        parameter_set,
-                        part.volume_mm3,
-                        orientation.support_volume_mm3,
-                        orientation.footprint.area_mm2,
-                        orientation.height_mm,
-                    ),
-                    layers=layers(orientation.height_mm, parameter_set.layer_mm),
-                    support_cm3=orientation.support_volume_mm3 / 1000,
-                    bound_area_mm2=shape.bound_area_mm2(machine.plate.spacing_mm),
+            if not _never_stands(self._specs[machine.machine_id], choice.shape):
+                unproven.append(choice)
+            footprint, plate = orientation.footprint, machine.plate
+            beside = f" beside {line.coupons} witness coupons" if line.coupons else ""
+            reasons.append(
+                Reason(
+                    "plate",
+                    f"{orientation.name}: no place was found for a footprint of {footprint.width_mm:.0f} x"
+                    f" {footprint.depth_mm:.0f} mm on the plate of {plate.width_mm:g} x {plate.depth_mm:g} mm{beside}",
                 )
             )
-        return Verdict(tuple(choices), tuple(reasons))
+        return Verdict(tuple(choices), tuple(unproven), tuple(reasons))
 
-    def _one_fits(self, machine: Machine, shape: Shape, coupons: int) -> bool:
-        """Whether one piece, and the coupons its certificate demands, fit the empty plate."""
-        spec = self._specs[machine.machine_id]
-        key = (spec, shape.key, coupons)
-        if key not in self._fits:
-            self._fits[key] = self._stands(spec, shape, coupons)
-        return self._fits[key]
+    def _fitting_shape(self, machine: Machine, part: PartFacts, orientation: Orientation, coupons: int) -> Shape | None:
+        """The footprint with rotations in which one piece, and its coupons, fit the empty plate; None when none do.
+
+        The few usual rotations are tried first; a piece they do not place gets every permitted one in steps of 15
+        degrees.
+        """
+        usual = self.shape(part, orientation)
+        for shape in (usual, self._turning(part, orientation)):
+            key = (self._specs[machine.machine_id], shape.key, coupons)
+            if key not in self._fits:
+                self._fits[key] = self._stands(key[0], shape, coupons)
+            if self._fits[key]:
+                return shape
+        return None
+
+    def _turning(self, part: PartFacts, orientation: Orientation) -> Shape:
+        """The footprint with every permitted plate rotation in steps of 15 degrees."""
+        key = (part.content_hash, f"{orientation.key} every way")
+        if key not in self._shapes:
+            polygons, network = orientation.footprint.polygons, self._network
+            every = Shape.make(polygons, tuple(float(a) for a in range(0, 360, 15)))
+            self._shapes[key] = Shape.make(
+                polygons, _off_blade(every, network.recoater_min_off_deg, network.recoater_long_ratio)
+            )
+        return self._shapes[key]
 
     def _stands(self, spec: PlateSpec, shape: Shape, coupons: int) -> bool:
         if coupons == 0 and _clearly_stands(spec, shape):
             return True
         nest = Nest(spec)
         return nest.add(self.coupon, coupons) == coupons and nest.add(shape, 1) == 1
+
+
+def _off_blade(shape: Shape, min_off_deg: float, long_ratio: float) -> tuple[float, ...]:
+    """Those rotations of a shape that keep the long axis of an elongated footprint off the blade."""
+    corners = np.array(shape.region().minimum_rotated_rectangle.exterior.coords)
+    sides = np.diff(corners[:3], axis=0)
+    lengths = np.hypot(sides[:, 0], sides[:, 1])
+    if float(lengths.max()) < long_ratio * float(max(lengths.min(), 1e-9)):
+        return shape.angles_deg
+    long_side = sides[int(np.argmax(lengths))]
+    axis_deg = math.degrees(math.atan2(long_side[1], long_side[0]))
+    leans = {a: (axis_deg + a) % 180 for a in shape.angles_deg}
+    return tuple(a for a, lean in leans.items() if min(lean, 180 - lean) >= min_off_deg - 1e-9)
+
+
+def _never_stands(spec: PlateSpec, shape: Shape) -> bool:
+    """Certain no at whatever angle: too much area, too long for the diagonal, or nowhere narrow enough."""
+    if shape.area_mm2 > spec.usable_area_mm2 * (1 + 1e-9):
+        return True
+    hull = np.array(shape.region().convex_hull.exterior.coords)
+    edges = np.diff(hull, axis=0)
+    normals = np.stack([-edges[:, 1], edges[:, 0]], axis=1) / np.hypot(edges[:, 0], edges[:, 1])[:, None]
+    across = hull @ normals.T
+    narrowest = float(np.ptp(across, axis=0).min())
+    longest = float(np.hypot(*(hull[:, None, :] - hull[None, :, :]).transpose(2, 0, 1)).max())
+    wide, deep = spec.width_mm - 2 * spec.edge_margin_mm, spec.depth_mm - 2 * spec.edge_margin_mm
+    diagonal = wide if spec.round else math.hypot(wide, deep)
+    return narrowest > min(wide, deep) + 1e-6 or longest > diagonal + 1e-6
 
 
 def _clearly_stands(spec: PlateSpec, shape: Shape) -> bool:
@@ -265,21 +328,35 @@ def _clearly_stands(spec: PlateSpec, shape: Shape) -> bool:
 
 def _services(network: Network, site: Site, step: Step, line: OrderLine) -> bool:
     services = network.outside(site.site_id, step)
-    if line.export_control is None:
+    code = line.export_control
+    if code is None:
         return bool(services)
-    last = network.now.date() + timedelta(days=_SERVICE_HORIZON_DAYS)
-    days = (network.now.date(), last)
-    return any(_covers(s.credentials, line.export_control, days) for s in services)
+    today = network.now.date()
+    # Whether it is still held on the day of collection is looked at when the moment is known.
+    return any(
+        c.code == code and (c.valid_until is None or c.valid_until >= today) for s in services for c in s.credentials
+    )
 
 
-def _covers(credentials: Iterable[Credential], code: str, days: tuple[date, ...]) -> bool:
-    return any(c.code == code and all(c.covers(d) for d in days) for c in credentials)
+def _held(credentials: tuple[Credential, ...], code: str, first_day: date, staffed: StaffedTime) -> Windows:
+    """When a code is held from a day on, records that follow one another united."""
+    spans = []
+    for credential in credentials:
+        if credential.code != code or (credential.valid_until is not None and credential.valid_until < first_day):
+            continue
+        start = 0 if credential.valid_from is None else staffed.at_local(credential.valid_from, time(0))
+        until = credential.valid_until
+        spans.append((start, FAR_FUTURE if until is None else staffed.at_local(until + timedelta(days=1), time(0))))
+    united: list[tuple[Minute, Minute]] = []
+    for start, before in sorted(spans):
+        if united and start <= united[-1][1]:
+            united[-1] = (united[-1][0], max(united[-1][1], before))
+        else:
+            united.append((start, before))
+    return tuple(united)
 
 
-def _best_credential(credentials: tuple[Credential, ...], code: str, day: date) -> Credential | None:
-    """The credential in force with the latest end, else the one in force soonest; None when all are spent."""
-    held = [c for c in credentials if c.code == code and (c.valid_until is None or c.valid_until >= day)]
-    now = [c for c in held if c.covers(day)]
-    if now:
-        return max(now, key=lambda c: c.valid_until or date.max)
-    return min(held, key=lambda c: c.valid_from or date.min, default=None)
+def common(some: Windows, others: Windows) -> Windows:
+    """Stretches that lie in both."""
+    both = ((max(a, c), min(b, d)) for a, b in some for c, d in others)
+    return tuple(sorted((start, before) for start, before in both if start < before))

@@ -2,9 +2,9 @@
 
 Lines in the order they were received; each goes to the nearest site that can build it; there its pieces go onto
 the first plate of the parameter set with room, in the orientation with the least support (what a shop does unless told
-otherwise); when none has room, a new plate goes to the machine that would have it done first. Nothing is moved
-afterwards. It knows the whole open order book, as the optimizer does, so it fills plates better than
-a shop that sees one day at a time.
+otherwise), even if that plate then waits for the line to be released; when none has room, a new plate goes to the
+machine that would have it done first. Nothing is moved afterwards. It knows the whole open order book, as the optimizer
+does, so it fills plates better than a shop that sees one day at a time.
 """
 
 from __future__ import annotations
@@ -37,7 +37,8 @@ def _place_at(state: State, line: int, site_id: str) -> bool:
     return True
 
 
-def _least_support(choices: tuple[Choice, ...]) -> Choice:
+def _least_support(problem: Problem, line: int, machine: int) -> Choice:
+    choices = problem.eligibility.possible(problem.lines[line].line_id, problem.machines[machine])
     return min(choices, key=lambda c: (c.support_cm3, c.orientation))
 
 
@@ -47,10 +48,9 @@ def _join_first(state: State, line: int, site_id: str, missing: int) -> Undo | N
         plate = state.plates[plate_id]
         if problem.machines[plate.machine].site_id != site_id or not plate.accepts(problem, line):
             continue
-        choices = problem.choices(line, plate.machine)
-        if not choices:
+        if not problem.choices(line, plate.machine):
             continue
-        joined = plate.with_pieces(problem, line, _least_support(choices), missing)
+        joined = plate.with_pieces(problem, line, _least_support(problem, line, plate.machine), missing)
         if joined is None:
             continue
         undo = state.change(plate.machine, state.sequence[plate.machine], {plate_id: joined[0]})
@@ -66,7 +66,7 @@ def _open_plate(state: State, line: int, site_id: str, missing: int) -> Undo | N
     for machine in problem.machines_for(line):
         if problem.machines[machine].site_id != site_id:
             continue
-        opened = new_plate(problem, line, machine, _least_support(problem.choices(line, machine)), missing, plate_id)
+        opened = new_plate(problem, line, machine, _least_support(problem, line, machine), missing, plate_id)
         if opened is None:
             continue
         undo = state.change(machine, (*state.sequence[machine], plate_id), {plate_id: opened[0]})
@@ -79,7 +79,7 @@ def _open_plate(state: State, line: int, site_id: str, missing: int) -> Undo | N
     if best is None:
         return None
     machine = best[1]
-    opened = new_plate(problem, line, machine, _least_support(problem.choices(line, machine)), missing, plate_id)
+    opened = new_plate(problem, line, machine, _least_support(problem, line, machine), missing, plate_id)
     if opened is None:
         return None
     return state.change(machine, (*state.sequence[machine], plate_id), {plate_id: opened[0]})

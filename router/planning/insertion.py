@@ -7,11 +7,13 @@ difference of the plan's landed cost decides.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Collection
 from dataclasses import dataclass
 from operator import attrgetter
 
+from router.kernel.faults import PlatewrightError
 from router.kernel.moments import Minute
 from router.nesting import Nest
 from router.planning.eligibility import Choice
@@ -25,6 +27,11 @@ _ROOM_FACTOR = 0.92
 """Share of the free area that an estimate counts on; only orders the candidates."""
 _LONG_QUEUE = 6
 """Queues of this many plates are not tried at every position."""
+_SMALLEST_LOT = 0.1
+"""A line joins a plate with at least this share of its pieces, or with all that are missing: each lot is a traveler,
+a walk through every step and a powder record of its own, and nobody wants ten of two pieces."""
+_SMALLEST_PLATE_SHARE = 0.25
+"""... or with this share of what a plate would hold, where the line is large beside the plate."""
 _HOPELESS_FACTOR, _HOPELESS_CENTS = 1.5, 10_000
 """A candidate whose estimate is above best x factor + cents is not tried for real."""
 
@@ -136,6 +143,8 @@ class Inserter:
             if outcome is None:
                 continue
             plate, placed = outcome
+            if candidate.plate_id is not None and placed < min(missing, self._smallest_lot(line, candidate)):
+                continue
             undo = self.apply(candidate, plate)
             if undo is None:
                 continue
@@ -153,6 +162,12 @@ class Inserter:
         journal.append(done)
         return True
 
+    def _smallest_lot(self, line: int, candidate: Candidate) -> int:
+        """Fewest pieces with which a line joins a plate: a share of the line, or of a full plate if that is less."""
+        quantity = self.problem.lines[line].quantity
+        full = self.problem.room_for(candidate.machine, candidate.choice, quantity)
+        return max(1, math.ceil(min(_SMALLEST_LOT * quantity, _SMALLEST_PLATE_SHARE * full)))
+
     def _candidates(
         self, line: int, missing: int, sites: Collection[str] | None, asks: dict[str, _Ask]
     ) -> list[Candidate]:
@@ -165,13 +180,22 @@ class Inserter:
                 continue
             ask = asks.get(site_id)
             if ask is None:
-                ask = asks[site_id] = _Ask(state, line, missing, site_id)
-            for position, plate_id in enumerate(state.sequence[machine]):
-                plate = state.plates[plate_id]
-                if plate.accepts(problem, line):
-                    self._joins(ask, machine, position, plate, found)
-            self._new_plates(ask, machine, found)
+                try:
+                    ask = asks[site_id] = _Ask(state, line, missing, site_id)
+                except PlatewrightError:
+                    continue
+            try:
+                self._at_machine(ask, machine, found)
+            except PlatewrightError:
+                continue  # a calendar or an outside service has no moment for it there
         return found
+
+    def _at_machine(self, ask: _Ask, machine: int, found: list[Candidate]) -> None:
+        for position, plate_id in enumerate(self.state.sequence[machine]):
+            plate = self.state.plates[plate_id]
+            if plate.accepts(self.problem, ask.line):
+                self._joins(ask, machine, position, plate, found)
+        self._new_plates(ask, machine, found)
 
     def _joins(self, ask: _Ask, machine: int, position: int, plate: PlateState, found: list[Candidate]) -> None:
         problem, line = self.problem, ask.line
@@ -190,7 +214,6 @@ class Inserter:
                 max(plate.layers, choice.layers),
                 plate.exposure_h + pieces * choice.load.exposure_h,
                 plate.melted_kg + pieces * choice.load.melted_kg,
-                plate.codes,
             )
             price = cents - plate.cost_cents + ask.rest(pieces)
             if best is None or price < best[0]:
@@ -202,7 +225,7 @@ class Inserter:
         if problem.release[line] > times.load_start:
             run_start = staffed.attended(problem.release[line], made.load_min)[1]
         unload_end = staffed.attended(run_start + run_min, made.unload_min)[1]
-        delivery, _ = ask.delivery(pieces, plate_done(problem, plate, unload_end), choice.support_cm3)
+        delivery, _ = ask.delivery(pieces, plate_done(problem, plate, unload_end)[0], choice.support_cm3)
         found.append(Candidate(price + delivery, machine, choice, plate.plate_id, position, pieces))
 
     def _new_plates(self, ask: _Ask, machine: int, found: list[Candidate]) -> None:
@@ -242,7 +265,7 @@ class Inserter:
                     continue
                 delivery, late = ask.delivery(pieces, times.done, choice.support_cm3)
                 in_time = in_time or not late
-                estimate = plate.cost_cents + extra + delivery + ask.rest(pieces)
+                estimate = plate.cost_cents + times.steps_cents + extra + delivery + ask.rest(pieces)
                 estimate += push * (times.unload_end - free_at) / DAY_MIN
                 found.append(Candidate(estimate, machine, choice, None, position, pieces))
                 here.append((estimate, index))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from router.kernel.moments import Minute
 from router.nesting import Nest
-from router.planning.eligibility import FAR_FUTURE, Choice
+from router.planning.eligibility import ALWAYS, Choice, Windows, common
 from router.planning.problem import Problem
 
 
@@ -32,8 +32,7 @@ class PlateState:
         "exposure_h",
         "melted_kg",
         "release",
-        "run_from",
-        "run_before",
+        "windows",
         "own_plate",
         "codes",
         "run_min",
@@ -51,8 +50,7 @@ class PlateState:
         self.exposure_h = 0.0
         self.melted_kg = 0.0
         self.release: Minute = 0
-        self.run_from: Minute = 0
-        self.run_before: Minute = FAR_FUTURE
+        self.windows: Windows = ALWAYS
         self.own_plate = False
         self.codes: tuple[str, ...] = ()
         self.run_min = 0
@@ -73,17 +71,16 @@ class PlateState:
         exposure_h = 0.0
         melted_kg = 0.0
         release: Minute = 0
-        run_from: Minute = 0
-        run_before: Minute = FAR_FUTURE
+        windows = ALWAYS
         for line, item in self.items.items():
             choice = item.choice
             layers = max(layers, choice.layers)
             exposure_h += choice.load.exposure_h * item.pieces
             melted_kg += choice.load.melted_kg * item.pieces
             release = max(release, problem.release[line])
-            verdict = problem.site_verdict(line, machine.site_id)
-            run_from = max(run_from, verdict.run_from)
-            run_before = min(run_before, verdict.run_before)
+            held = problem.site_verdict(line, machine.site_id).windows
+            if held != ALWAYS:
+                windows = common(windows, held)
         if self.coupons:
             coupon = problem.coupon(self.machine, self.parameter_set_id)
             layers = max(layers, coupon.n_layers)
@@ -93,12 +90,11 @@ class PlateState:
         self.exposure_h = exposure_h
         self.melted_kg = melted_kg
         self.release = release
-        self.run_from = run_from
-        self.run_before = run_before
+        self.windows = windows
         self.own_plate = any(problem.lines[i].own_plate for i in self.items)
         self.codes = tuple(sorted({code for i in self.items if (code := problem.lines[i].export_control)}))
         self.run_min, self.cost_cents = problem.build_terms(self.machine, self.parameter_set_id).price(
-            layers, exposure_h, melted_kg, self.codes
+            layers, exposure_h, melted_kg
         )
 
     def accepts(self, problem: Problem, line: int) -> bool:
@@ -108,7 +104,17 @@ class PlateState:
             return False
         if line in self.items:
             return True
+        if not self._codes_together(problem, wanted.export_control):
+            return False
         return not self.items or not (self.own_plate or wanted.own_plate)
+
+    def _codes_together(self, problem: Problem, code: str | None) -> bool:
+        """Whether someone may do the plate's steps when a line with this export code joins."""
+        if code is None or code in self.codes or not self.codes:
+            return True
+        site_id = problem.machines[self.machine].site_id
+        codes = tuple(sorted((*self.codes, code)))
+        return problem.plate_steps_possible(site_id, problem.alloy_of(self.parameter_set_id), codes)
 
     def with_pieces(self, problem: Problem, line: int, choice: Choice, pieces: int) -> tuple[PlateState, int] | None:
         """This plate with up to ``pieces`` more of a line; and how many found room. None when none did.

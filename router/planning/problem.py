@@ -7,7 +7,8 @@ router/worktime. Prices are whole cents, moments whole minutes.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
+from typing import Any
 
 from router.costing import (
     BuildRates,
@@ -20,10 +21,12 @@ from router.costing import (
     coupon_load,
     plate_route,
 )
+from router.domain.machines import Machine
 from router.domain.network import Scenario
 from router.domain.orders import OrderLine
 from router.freight import FreightDesk, Quote, freight_desk
 from router.freight.journey import arrival_date
+from router.kernel.faults import PlatewrightError
 from router.kernel.moments import Minute, to_minute
 from router.kernel.money import round_cents
 from router.nesting import Nest, PlateSpec, capacity
@@ -34,6 +37,8 @@ DAY_MIN = 1440
 _COMFORT_DAYS = 6
 """Days between unloading and the due date below which a line counts as pressed."""
 
+_REMEMBERED = 400_000
+"""Entries after which a memory of moments is cleared."""
 _EASY_COVER = 0.4
 """Copies that cover no more than this share of an empty plate are taken to fit without trying."""
 
@@ -80,9 +85,7 @@ class Problem:
         now = to_minute(network.now)
         self.now = now
         self.available = [max(now, to_minute(m.available_from)) for m in self.machines]
-        self.maintenance = [
-            sorted((to_minute(w.start), to_minute(w.end)) for w in m.maintenance) for m in self.machines
-        ]
+        self.maintenance = [_stops(m) for m in self.machines]
         self.release = [max(now, to_minute(x.release_at)) for x in self.lines]
         self.due = [x.due_date.toordinal() for x in self.lines]
         self.due_minute = [
@@ -160,8 +163,8 @@ class Problem:
         return self._choices[line][machine]
 
     def all_choices(self, line: int, machine: int) -> tuple[Choice, ...]:
-        """Every orientation in which a machine may build the line: what a bound must allow for."""
-        return self.eligibility.possible(self.lines[line].line_id, self.machines[machine])
+        """Every orientation nothing proves impossible on a machine: what a bound must allow for."""
+        return self.eligibility.conceivable(self.lines[line].line_id, self.machines[machine])
 
     def machines_for(self, line: int) -> list[int]:
         """Machines that may build the line."""
@@ -253,8 +256,17 @@ class Problem:
         key = (site_id, alloy_id, codes, unload_end, melted_kg if bought else 0.0)
         found = self._plates_done.get(key)
         if found is None:
+            _spare_memory(self._plates_done)
             found = self._plates_done[key] = walk.ready_and_cents(self.staffed[site_id], unload_end, melted_kg)
         return found
+
+    def plate_steps_possible(self, site_id: str, alloy_id: str, codes: tuple[str, ...]) -> bool:
+        """Whether somebody who holds all these export codes does each step of a plate at the site."""
+        try:
+            self._plate_walk(site_id, alloy_id, codes)
+        except PlatewrightError:
+            return False
+        return True
 
     def _plate_walk(self, site_id: str, alloy_id: str, codes: tuple[str, ...]) -> tuple[PlateWalk, bool]:
         where = (site_id, alloy_id, codes)
@@ -276,6 +288,7 @@ class Problem:
         key = (line, site_id, support_cm3, pieces, t)
         found = self._lots.get(key)
         if found is None:
+            _spare_memory(self._lots)
             walk = self._lot_walk(line, site_id, support_cm3)
             found = self._lots[key] = walk.ready_and_cents(self.staffed[site_id], t, pieces)
         return found
@@ -320,6 +333,7 @@ class Problem:
             late_cents = round_cents(wanted.late_cents_per_day * late * pieces / wanted.quantity)
             if best is None or base + late_cents < best.cents:
                 best = Shipping(ready, quote, dispatched, arrives, late, late_cents, base + late_cents)
+        _spare_memory(self._shippings)
         if best is None:
             raise ValueError(f"no carrier takes line {wanted.line_id} from {site_id}")
         self._shippings[key] = best
@@ -329,6 +343,7 @@ class Problem:
         key = (site_id, cutoff, ready)
         day = self._collected.get(key)
         if day is None:
+            _spare_memory(self._collected)
             day = self.staffed[site_id].collected(ready, cutoff)
             self._collected[key] = day
         return day
@@ -368,23 +383,39 @@ class Problem:
         return unload_end + _COMFORT_DAYS * DAY_MIN > self.due_minute[line]
 
 
-class BuildTerms:
-    """Price and length of builds of one parameter set on one machine, plate steps and carbon included."""
+def _spare_memory(remembered: dict[Any, Any]) -> None:
+    """Forget everything once there is much of it: what is forgotten is only worked out again."""
+    if len(remembered) >= _REMEMBERED:
+        remembered.clear()
 
-    __slots__ = ("_alloy_id", "_problem", "_site_id", "rates")
+
+def _stops(machine: Machine) -> list[tuple[Minute, Minute]]:
+    """Planned stops of a machine in order, overlapping ones united; a start is never rounded up."""
+    united: list[tuple[Minute, Minute]] = []
+    for stop in sorted(machine.maintenance, key=lambda w: w.start):
+        # to_minute rounds up; a stop that begins within a minute takes that whole minute.
+        start = to_minute(stop.start - timedelta(seconds=59)) if stop.start.second else to_minute(stop.start)
+        end = to_minute(stop.end)
+        if united and start <= united[-1][1]:
+            united[-1] = (united[-1][0], max(united[-1][1], end))
+        else:
+            united.append((start, end))
+    return united
+
+
+class BuildTerms:
+    """Price and length of builds of one parameter set on one machine, carbon included."""
+
+    __slots__ = ("rates",)
 
     def __init__(self, problem: Problem, machine: int, parameter_set_id: str) -> None:
         made = problem.machines[machine]
         self.rates = BuildRates(problem.network, made, problem.network.parameter_set[parameter_set_id])
-        self._problem = problem
-        self._site_id = made.site_id
-        self._alloy_id = problem.alloy_of(parameter_set_id)
 
-    def price(self, n_layers: int, exposure_h: float, melted_kg: float, codes: tuple[str, ...] = ()) -> tuple[int, int]:
-        """Run minutes, and cents of the build, its plate steps and its carbon."""
+    def price(self, n_layers: int, exposure_h: float, melted_kg: float) -> tuple[int, int]:
+        """Run minutes, and cents of the build and its carbon."""
         exposure_s = exposure_h * 3600
-        _, steps_cents = self._problem.plate_done(self._site_id, self._alloy_id, codes, self._problem.now, melted_kg)
         return (
             self.rates.run_min(n_layers, exposure_s),
-            self.rates.with_carbon_cents(n_layers, exposure_s, melted_kg) + steps_cents,
+            self.rates.with_carbon_cents(n_layers, exposure_s, melted_kg),
         )

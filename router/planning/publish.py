@@ -24,6 +24,11 @@ from router.planning.plate_state import PlateState
 from router.planning.problem import Problem
 from router.planning.state import State
 
+NO_PLACE = (
+    "able to build it, but no place was found in the queues of its machines"
+    " (credentials that lapse, changes of alloy that are never made, calendars)"
+)
+
 
 def publish(state: State, made_by: str, seed: int) -> Plan:
     """The plan a state stands for. Builds are numbered by machine and start; shipments by line."""
@@ -106,12 +111,13 @@ def _build(state: State, plate_id: int, name: str, loaded: str | None) -> Build:
     coupon = problem.coupon(plate.machine, plate.parameter_set_id)
     if plate.coupons:
         members.append(PlateMember(None, coupon, plate.coupons))
-    figures = rates.figures([m.load for m in members for _ in range(m.pieces)])
-    steps = problem.plate_passage(machine.site_id, alloy_id, plate.codes, times.unload_end, figures.melted_kg)
+    # The state's own sums, not summed again in another order: half a cent must fall the same way in both.
+    exposure_s = plate.exposure_h * 3600
+    cost = rates.cost(plate.layers, exposure_s, plate.melted_kg)
     shares = line_shares(
         rates,
-        figures.cost.total_cents,
-        steps.cost_cents,
+        cost.total_cents,
+        times.steps_cents,
         members,
         {problem.lines[i].line_id for i in plate.items if problem.lines[i].coupons},
     )
@@ -136,14 +142,14 @@ def _build(state: State, plate_id: int, name: str, loaded: str | None) -> Build:
         unload_end=to_datetime(times.unload_end),
         pieces=_placed(problem, plate),
         height_mm=max(m.load.height_mm for m in members),
-        layers=figures.n_layers,
-        exposure_s=figures.exposure_s,
+        layers=plate.layers,
+        exposure_s=exposure_s,
         fill=plate_fill(machine.plate, members),
-        cost=figures.cost,
-        plate_steps_cents=steps.cost_cents,
-        kwh=figures.kwh,
-        co2e_kg=figures.co2e_kg,
-        carbon_cents=figures.carbon_cents,
+        cost=cost,
+        plate_steps_cents=times.steps_cents,
+        kwh=rates.kwh(plate.layers, exposure_s),
+        co2e_kg=rates.co2e_kg(plate.layers, exposure_s),
+        carbon_cents=rates.carbon_cents(plate.layers, exposure_s),
         shares=shares,
     )
 
@@ -181,8 +187,9 @@ def _all_reasons(problem: Problem, line: int) -> tuple[str, ...]:
     line_id = problem.lines[line].line_id
     reasons = []
     for site in problem.network.sites:
-        reasons += [f"{site.name}: {why}" for why in problem.eligibility.why_not(line_id, site.site_id)]
-    return tuple(reasons) or ("no machine sequence was found that can take it",)
+        why_not = problem.eligibility.why_not(line_id, site.site_id)
+        reasons += [f"{site.name}: {why}" for why in why_not or (NO_PLACE,)]
+    return tuple(reasons)
 
 
 def _totals(plan: Plan) -> Totals:

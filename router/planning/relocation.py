@@ -21,7 +21,8 @@ def moved(state: State, plate: PlateState, machine: int) -> PlateState | None:
             problem.machines[state.plates[p].machine].site_id != site_id for p in state.on[line] if p != plate.plate_id
         ):
             return None
-        choice = next((c for c in problem.choices(line, machine) if c.orientation == item.choice.orientation), None)
+        same = (item.choice.orientation, item.choice.shape.key)
+        choice = next((c for c in problem.choices(line, machine) if (c.orientation, c.shape.key) == same), None)
         if choice is None:
             return None
         twin.items[line] = Item(choice, item.pieces)

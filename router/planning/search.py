@@ -21,6 +21,9 @@ from router.planning.relocation import relocate
 from router.planning.removal import remove, whole_lines, whole_plates
 from router.planning.state import State, Times, Undo
 
+_MISSING_CHANCE = 0.3
+"""Share of rounds spent on lines that are on no plate, while there are any."""
+
 
 @dataclass(frozen=True, slots=True)
 class SearchParams:
@@ -119,9 +122,10 @@ class Search:
         """Search until a stop rule speaks; the state then holds the best plan met."""
         state, log = self.state, self.log
         best = Snapshot.of(state)
+        fewest = state.missing()
         since_better = 0
         weights = [m[1] for m in self.moves]
-        scale = state.total_cents / max(1, len(state.problem.lines))
+        scale = max(1.0, state.total_cents / max(1, len(state.problem.lines)))
         self._record(best.total_cents)
         while True:
             reason = self.stop.reason(Progress(log.work, since_better, best.total_cents, self.bound))
@@ -130,10 +134,15 @@ class Search:
                 break
             log.work += 1
             since_better += 1
+            if log.work % 8 == 0:
+                self.listener.step(log.work)
             if not state.plates:
                 log.stop_reason = "nothing to plan"
                 break
+            missing = state.missing()
             name, _, move = self.rng.choices(self.moves, weights)[0]
+            if missing and self.rng.random() < _MISSING_CHANCE:
+                name, move = "missing lines", self._missing_lines
             log.tried[name] = log.tried.get(name, 0) + 1
             before = state.total_cents
             journal: list[Undo] = []
@@ -142,16 +151,15 @@ class Search:
                 continue
             heat = self._temperature() * scale
             rise = state.total_cents - before
-            if rise > 0 and self.rng.random() >= math.exp(-rise / heat):
+            if state.missing() == missing and rise > 0 and self.rng.random() >= math.exp(-rise / heat):
                 state.undo_to(journal, 0)
                 continue
-            if state.total_cents < best.total_cents:
+            if (state.missing(), state.total_cents) < (fewest, best.total_cents):
+                fewest = state.missing()
                 log.paid[name] = log.paid.get(name, 0) + 1
                 best = Snapshot.of(state)
                 since_better = 0
                 self._record(best.total_cents)
-            if log.work % 8 == 0:
-                self.listener.step(log.work)
         best.restore(state)
         return log
 
@@ -251,6 +259,20 @@ class Search:
         if len(pairs) > 3 * self.params.largest_removal:
             return False
         return self._reinsert(pairs, journal)
+
+    def _missing_lines(self, journal: list[Undo]) -> bool:
+        """A line that is on no plate goes in first; what stands in its way is put back after it."""
+        state, problem = self.state, self.state.problem
+        missing = [i for i, on in enumerate(state.on) if not on and problem.machines_for(i)]
+        line = self.rng.choice(missing)
+        sequence = state.sequence[self.rng.choice(problem.machines_for(line))]
+        if not sequence:
+            return self.inserter.insert(line, journal)
+        start = self.rng.randrange(len(sequence))
+        pairs = whole_plates(state, sequence[start : start + 1 + self.rng.randrange(3)])
+        if not remove(state, pairs, journal) or not self.inserter.insert(line, journal):
+            return False
+        return all(self.inserter.insert(i, journal) for i in dict.fromkeys(i for i, _ in pairs))
 
     def _move_plate(self, journal: list[Undo]) -> bool:
         return relocate(self.state, self._random_plate(), journal)

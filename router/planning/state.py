@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from router.kernel.faults import PlatewrightError
 from router.kernel.moments import Minute
+from router.planning.eligibility import Windows
 from router.planning.plate_state import PlateState
 from router.planning.problem import Delivery, Problem
 
@@ -28,6 +30,8 @@ class Times:
     unload_end: Minute
     done: Minute
     """The plate is through its steps and its pieces part."""
+    steps_cents: int
+    """What the plate's steps cost, by whom they are done then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +72,14 @@ class State:
         """Pieces of a line that are on plates."""
         return sum(self.plates[p].items[line].pieces for p in self.on[line])
 
+    def placed_lines(self) -> frozenset[int]:
+        """Lines that are on plates."""
+        return frozenset(i for i, on in enumerate(self.on) if on)
+
+    def missing(self) -> int:
+        """Lines that some machine may build and that are on no plate."""
+        return sum(1 for i, on in enumerate(self.on) if not on and self.problem.machines_for(i))
+
     def site_of(self, line: int) -> str | None:
         """Site of the first plate with the line, or None."""
         if not self.on[line]:
@@ -90,7 +102,7 @@ class State:
         """Give a machine a new sequence and replace plates of it (None drops one).
 
         Returns the record that undoes the change, or None, with nothing changed, when the sequence cannot be
-        run (a changeover that is never made, a credential that has lapsed by then).
+        run (a changeover that is never made, a credential that has lapsed by then, a calendar without work).
         """
         problem = self.problem
         sequence = tuple(sequence)
@@ -110,7 +122,10 @@ class State:
             plate = plates[plate_id] if plate_id in plates else self.plates[plate_id]
             if plate is None:
                 raise ValueError(f"plate {plate_id} is dropped and still in the sequence")
-            times = build_times(problem, machine, plate, at, loaded)
+            try:
+                times = build_times(problem, machine, plate, at, loaded)
+            except PlatewrightError:
+                return None
             if times is None:
                 return None
             new_times.append((plate_id, times))
@@ -154,13 +169,21 @@ class State:
 
         undo_lines: list[tuple[int, int]] = []
         total = self.total_cents
+        nobody = False
         for line in touched:
-            cents = self.delivery_cents(line)
+            try:
+                cents = self.delivery_cents(line)
+            except PlatewrightError:
+                # Nobody may or can take a step by then: the change cannot be made.
+                nobody = True
+                break
             if cents != self.line_cents[line]:
                 undo_lines.append((line, self.line_cents[line]))
                 total += cents - self.line_cents[line]
                 self.line_cents[line] = cents
-        machine_cents = sum(self.plates[p].cost_cents + self.times[p].changeover_cents for p in sequence)
+        machine_cents = sum(
+            self.plates[p].cost_cents + self.times[p].changeover_cents + self.times[p].steps_cents for p in sequence
+        )
         undo = Undo(
             machine,
             old_sequence,
@@ -171,6 +194,9 @@ class State:
             self.machine_cents[machine],
             self.total_cents,
         )
+        if nobody:
+            self.undo(undo)
+            return None
         self.total_cents = total + machine_cents - self.machine_cents[machine]
         self.machine_cents[machine] = machine_cents
         return undo
@@ -227,58 +253,65 @@ class State:
         return any(delivery.shipping.late_days > 0 for _, _, delivery in self.deliveries(line))
 
 
-def plate_done(problem: Problem, plate: PlateState, unload_end: Minute) -> Minute:
-    """When a plate unloaded then is through its steps."""
+def plate_done(problem: Problem, plate: PlateState, unload_end: Minute) -> tuple[Minute, int]:
+    """When a plate unloaded then is through its steps, and what they cost."""
     site_id = problem.machines[plate.machine].site_id
     alloy_id = problem.alloy_of(plate.parameter_set_id)
-    return problem.plate_done(site_id, alloy_id, plate.codes, unload_end, plate.melted_kg)[0]
+    return problem.plate_done(site_id, alloy_id, plate.codes, unload_end, plate.melted_kg)
 
 
 def build_times(problem: Problem, machine: int, plate: PlateState, free_at: Minute, loaded: str | None) -> Times | None:
-    """Earliest times of a build on a machine free from a moment with an alloy loaded; None when never."""
-    terms = problem.changeover_terms(machine, loaded, problem.alloy_of(plate.parameter_set_id))
+    """Earliest times of a build on a machine free from a moment with an alloy loaded; None when never.
+
+    Raises PlatewrightError where a calendar or an outside service has no moment for it.
+    """
+    alloy_id = problem.alloy_of(plate.parameter_set_id)
+    terms = problem.changeover_terms(machine, loaded, alloy_id)
     if terms is None:
         return None
+    changes = loaded is not None and loaded != alloy_id
     made = problem.machines[machine]
     staffed = problem.staffed[made.site_id]
     at = free_at
     while True:
-        if terms.minutes:
-            changeover_start, changeover_end = staffed.attended(at, terms.minutes)
-        else:
-            changeover_start = changeover_end = at
-        load_start, run_start = staffed.attended(max(changeover_end, plate.release), made.load_min)
-        if run_start < plate.run_from:
-            # Credentials start later: load late enough that the run begins on the first valid day.
-            load_start, run_start = _load_to_run_from(problem, machine, plate.run_from)
+        changeover_start, changeover_end = staffed.attended(at, terms.minutes) if changes else (at, at)
+        begun = _begin_in_window(problem, machine, plate.windows, max(changeover_end, plate.release))
+        if begun is None:
+            return None
+        load_start, run_start = begun
         run_end = run_start + plate.run_min
         unload_start, unload_end = staffed.attended(run_end, made.unload_min)
-        begin = changeover_start if terms.minutes else load_start
+        begin = changeover_start if changes else load_start
         clash = next((end for start, end in problem.maintenance[machine] if begin < end and start < unload_end), None)
         if clash is None:
             break
         at = max(clash, at + 1)
-    if run_start >= plate.run_before:
-        return None
+    done, steps_cents = plate_done(problem, plate, unload_end)
     return Times(
         changeover_start,
         changeover_end,
-        terms.cost_cents if terms.minutes else 0,
+        terms.cost_cents if changes else 0,
         load_start,
         run_start,
         run_end,
         unload_start,
         unload_end,
-        plate_done(problem, plate, unload_end),
+        done,
+        steps_cents,
     )
 
 
-def _load_to_run_from(problem: Problem, machine: int, run_from: Minute) -> tuple[Minute, Minute]:
+def _begin_in_window(problem: Problem, machine: int, windows: Windows, ready: Minute) -> tuple[Minute, Minute] | None:
+    """Earliest load start and run start from a moment on, the run start inside a window; None when there is none."""
     made = problem.machines[machine]
     staffed = problem.staffed[made.site_id]
-    at = run_from - made.load_min
-    while True:
-        load_start, run_start = staffed.attended(at, made.load_min)
-        if run_start >= run_from:
+    load_start, run_start = staffed.attended(ready, made.load_min)
+    for start, before in windows:
+        if before <= run_start:
+            continue
+        while run_start < start:
+            # Begin to load so much later that the run starts on the first valid day.
+            load_start, run_start = staffed.attended(load_start + start - run_start, made.load_min)
+        if run_start < before:
             return load_start, run_start
-        at += run_from - run_start
+    return None

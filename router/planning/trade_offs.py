@@ -8,6 +8,7 @@ fair cost. The plan itself is left as it was.
 from __future__ import annotations
 
 import random
+import time
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -17,21 +18,27 @@ from router.kernel.moments import to_datetime
 from router.planning.insertion import Inserter
 from router.planning.plate_state import PlateState
 from router.planning.problem import Problem
-from router.planning.publish import plate_fill
+from router.planning.publish import NO_PLACE, plate_fill
 from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 
+OUT_OF_TIME = "not worked out: the time for the tables was up"
+NOT_TAKEN_OUT = "not worked out: the plan cannot be run without the line where it stands"
+
 
 def trade_offs(
-    state: State, progress: Callable[[int], None] | None = None, lines: list[int] | None = None
+    state: State, progress: Callable[[int], None] | None = None, until: float | None = None
 ) -> tuple[LineOptions, ...]:
-    """The options of every line (or of those named by index), in the order of the book."""
-    inserter = Inserter(state, random.Random(0))
-    wanted = range(len(state.problem.lines)) if lines is None else lines
+    """The options of every line, in the order of the book.
+
+    After ``until`` (monotonic seconds) the other sites of the lines left are not worked out, and say so.
+    """
+    wanted = range(len(state.problem.lines))
     tables = []
     names = build_names(state)
     for done, line in enumerate(wanted, start=1):
-        tables.append(_options(state, inserter, line, names))
+        out_of_time = until is not None and time.monotonic() > until
+        tables.append(_options(state, line, names, out_of_time))
         if progress is not None:
             progress(done)
     return tuple(tables)
@@ -46,16 +53,18 @@ def build_names(state: State) -> dict[int, str]:
     }
 
 
-def _options(state: State, inserter: Inserter, line: int, names: dict[int, str]) -> LineOptions:
+def _options(state: State, line: int, names: dict[int, str], out_of_time: bool) -> LineOptions:
     problem = state.problem
     line_id = problem.lines[line].line_id
-    able = set(problem.sites_for(line))
+    # A generator of its own a line: what one table says does not hang on the tables before it.
+    inserter = Inserter(state, random.Random(line))
+    able = problem.sites_for(line)
     chosen = tuple(site_id for site_id, _, _ in state.deliveries(line))
     with_cents = state.total_cents
     found: dict[str, SiteOption] = {}
     journal: list[Undo] = []
     here = _describe(state, line, names, {}, True, None)
-    taken_out = not chosen or remove(state, whole_lines(state, [line]), journal)
+    taken_out = not out_of_time and (not chosen or remove(state, whole_lines(state, [line]), journal))
     without_cents = state.total_cents
     fill_before = {p: _fill(problem, plate) for p, plate in state.plates.items()}
     for site_id in able:
@@ -76,7 +85,8 @@ def _options(state: State, inserter: Inserter, line: int, names: dict[int, str])
         option = found.get(site.site_id)
         if option is None:
             why = problem.eligibility.why_not(line_id, site.site_id)
-            why = why or ("no place in the plan was found for it there",)
+            if not why:
+                why = (OUT_OF_TIME if out_of_time else NO_PLACE if taken_out else NOT_TAKEN_OUT,)
             option = _impossible(site.site_id, why)
         sites.append(option)
     return LineOptions(line_id, chosen, _sentence(problem, line, chosen, sites), tuple(sites))
@@ -174,7 +184,7 @@ def _share(state: State, plate: PlateState, line: int) -> tuple[int, float]:
     shares = line_shares(
         rates,
         build_cents,
-        plate.cost_cents - build_cents,
+        rates.carbon_cents(plate.layers, exposure_s) + state.times[plate.plate_id].steps_cents,
         members,
         {problem.lines[i].line_id for i in plate.items if problem.lines[i].coupons},
     )
@@ -188,7 +198,9 @@ def _sentence(problem: Problem, line: int, chosen: tuple[str, ...], sites: list[
     """Why the chosen site won, in one plain sentence."""
     name = {s.site_id: s.name for s in problem.network.sites}
     if not chosen:
-        return "It cannot be built anywhere in this network; the reasons stand beside each site."
+        if problem.sites_for(line):
+            return "Some site could build it, but no place was found for it in this plan."
+        return "It cannot be built anywhere in this network; each site's reasons are given."
     own = [s for s in sites if s.chosen]
     others = [s for s in sites if s.possible and not s.chosen]
     place = " and ".join(name[s] for s in chosen)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, time
 
 import pytest
 from toy_scenario import box_part, toy_scenario
@@ -64,7 +64,7 @@ def test_too_tall_and_too_wide_name_the_measures() -> None:
     assert "as modelled: 320.0 mm is taller than the machine's 280 mm" in text
     flat = {**scenario.parts, "tall.stl": box_part("flat", 400.0, 300.0, 20.0)}
     text = why(replace(scenario, parts=flat), "S1")
-    assert "400 x 300 mm does not fit the plate of 241 x 241 mm" in text
+    assert "no place was found for a footprint of 400 x 300 mm on the plate of 241 x 241 mm" in text
 
 
 def test_as_modelled_lines_keep_their_orientation() -> None:
@@ -101,10 +101,38 @@ def test_a_spent_accreditation_says_when_it_expired() -> None:
 
 def test_an_accreditation_that_ends_limits_the_run() -> None:
     problem = Problem(one_line(accreditations=("EN 9100",)))
-    verdict = problem.site_verdict(0, "S1")
-    assert verdict.run_before < FAR_FUTURE
-    day, minute = problem.staffed["S1"].local(verdict.run_before)
-    assert (day, minute) == (date(2026, 4, 21), 0)
+    ((start, before),) = problem.site_verdict(0, "S1").windows
+    assert start == 0
+    assert problem.staffed["S1"].local(before) == (date(2026, 4, 21), 0)
+
+
+def test_a_renewed_accreditation_counts_on_both_sides_of_the_renewal() -> None:
+    scenario = one_line(accreditations=("EN 9100",))
+    records = (
+        Credential("EN 9100", None, date(2026, 4, 1)),
+        Credential("EN 9100", date(2026, 4, 2), date(2026, 6, 30)),
+        Credential("EN 9100", date(2026, 8, 1), None),
+    )
+    sites = tuple(replace(s, credentials=records) for s in scenario.network.sites)
+    problem = Problem(replace(scenario, network=replace(scenario.network, sites=sites)))
+    windows = problem.site_verdict(0, "S1").windows
+    assert len(windows) == 2
+    assert problem.staffed["S1"].local(windows[0][1]) == (date(2026, 7, 1), 0)
+    assert windows[1] == (problem.staffed["S1"].at_local(date(2026, 8, 1), time(0)), FAR_FUTURE)
+
+
+def test_a_long_bar_is_tried_across_the_diagonal() -> None:
+    scenario = one_line(model="bar.stl", as_modelled=True)
+    parts = {**scenario.parts, "bar.stl": box_part("bar", 255.0, 20.0, 15.0)}
+    problem = Problem(replace(scenario, parts=parts))
+    assert problem.choices(0, 0), problem.eligibility.why_not("L0000", "S1")
+
+
+def test_a_coupon_taller_than_the_machine_is_a_reason() -> None:
+    scenario = one_line(coupons=2)
+    machines = tuple(replace(m, height_mm=55.0) for m in scenario.network.machines)
+    text = why(replace(scenario, network=replace(scenario.network, machines=machines)), "S1")
+    assert "a witness coupon of 60 mm is taller than the machine's 55 mm" in text
 
 
 def test_no_carrier_is_a_reason_with_figures() -> None:

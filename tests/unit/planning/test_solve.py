@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import threading
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
-from toy_scenario import box_part, toy_scenario
+from toy_scenario import NOW, box_part, toy_scenario
 
 from router.audit import audit
+from router.domain.machines import ChangeoverRule, Maintenance
+from router.domain.sites import Credential
 from router.kernel.run import Silent, Status
 from router.planning import RunParams, plan_scenario
 from router.planning.bound import lower_bound
@@ -45,9 +48,10 @@ def test_a_run_reports_itself_and_stops_at_its_work_limit() -> None:
     assert heard.end == (Status.FEASIBLE, "work limit of 30 units")
     assert result.work == 30
     assert heard.bounds == [result.bound_cents]
-    assert heard.incumbents == [t.landed_cents for t in result.trace]
+    # The last point of the trace is the plan after the last improvements.
+    assert heard.incumbents == [t.landed_cents for t in result.trace[:-1]]
     assert heard.incumbents == sorted(heard.incumbents, reverse=True)
-    assert heard.incumbents[-1] == result.plan.totals.landed_cents
+    assert heard.incumbents[-1] >= result.trace[-1].landed_cents == result.plan.totals.landed_cents
     assert "search" in heard.phases
 
 
@@ -120,12 +124,82 @@ def test_the_bound_is_tight_for_a_plate_that_one_piece_fills() -> None:
     assert 0 <= result.gap < 0.08
 
 
-def test_the_bound_without_capacity_is_never_above_the_one_with() -> None:
-    scenario = toy_scenario(20, 4)
-    bound = lower_bound(Problem(scenario))
+def test_the_closed_form_claims_no_more_than_the_programme() -> None:
+    problem = Problem(toy_scenario(20, 4))
+    bound = lower_bound(problem, range(20))
     assert bound is not None
-    # The closed form takes the solver's multipliers and may not claim more than the programme's value.
     assert bound.cents <= bound.solver_cents + 1
+    # Fewer lines can only cost less.
+    fewer = lower_bound(problem, range(10))
+    assert fewer is not None and fewer.cents < bound.cents
+
+
+def test_stops_that_overlap_count_once_in_the_bound() -> None:
+    scenario = toy_scenario(5, 1)
+    stop = Maintenance(NOW, NOW + timedelta(days=3))
+    machines = tuple(replace(m, maintenance=(stop,) * 8) for m in scenario.network.machines)
+    scenario = replace(scenario, network=replace(scenario.network, machines=machines))
+    result = plan_scenario(scenario, RunParams(seconds=None, work=10))
+    assert result.bound_cents is not None and result.bound_cents < result.plan.totals.landed_cents
+    assert audit(scenario, result.plan).clean
+
+
+def test_a_change_of_alloy_without_hours_still_costs_its_consumables() -> None:
+    scenario = toy_scenario(12, 2)
+    rules = (ChangeoverRule("*", "*", 0.0, 25_000),)
+    scenario = replace(scenario, network=replace(scenario.network, changeovers=rules))
+    result = plan_scenario(scenario, RunParams(seconds=None, work=10))
+    for plan in (result.plan, result.habit):
+        assert audit(scenario, plan).clean
+    assert any(b.changeover for b in result.habit.builds)
+
+
+def test_round_figures_do_not_part_the_search_from_its_plan() -> None:
+    scenario = toy_scenario(10, 3)
+    parts = {name: replace(part, volume_mm3=float(round(part.volume_mm3, -3))) for name, part in scenario.parts.items()}
+    sets = tuple(replace(p, build_rate_cm3_h=12.0, support_density=0.0) for p in scenario.network.parameter_sets)
+    alloys = tuple(replace(a, powder_cents_per_kg=5000, powder_loss_fraction=0.05) for a in scenario.network.alloys)
+    network = replace(scenario.network, parameter_sets=sets, alloys=alloys)
+    scenario = replace(scenario, parts=parts, network=network)
+    result = plan_scenario(scenario, RunParams(seconds=None, work=20))
+    assert result.trace[-1].landed_cents == result.plan.totals.landed_cents
+    assert audit(scenario, result.plan).clean
+
+
+def test_lines_left_out_for_want_of_a_place_void_the_gap_and_say_so() -> None:
+    """Accredited lines for one machine whose accreditation ends in two days: only the first fit in."""
+    scenario = toy_scenario(1, 5)
+    line = replace(
+        scenario.lines[0],
+        model="slab.stl",
+        alloy_id="SS",
+        parameter_set_id="SS-40",
+        steps=(),
+        quantity=1,
+        coupons=0,
+        as_modelled=True,
+        accreditations=("EN 9100",),
+        approved_sites=(),
+        release_at=NOW,
+    )
+    lines = tuple(replace(line, line_id=f"A{k}") for k in range(4))
+    until = (NOW + timedelta(days=2)).date()
+    sites = tuple(replace(s, credentials=(Credential("EN 9100", None, until),)) for s in scenario.network.sites)
+    machines = tuple(m for m in scenario.network.machines if m.machine_id == "M4")
+    scenario = replace(
+        scenario,
+        lines=lines,
+        parts={"slab.stl": box_part("slab", 215.0, 215.0, 120.0)},
+        network=replace(scenario.network, machines=machines, sites=sites),
+    )
+    result = plan_scenario(scenario, RunParams(seconds=None, work=20))
+    assert 0 < len(result.plan.unplanned) < 4
+    assert result.gap is None
+    assert result.status == Status.FEASIBLE.value
+    left_out = result.plan.unplanned[0]
+    assert any("no place was found in the queues" in reason for reason in left_out.reasons)
+    table = next(o for o in result.options if o.line_id == left_out.line_id)
+    assert "no place was found" in table.sentence
 
 
 def test_the_first_plan_is_cheaper_than_habit_on_a_mixed_book() -> None:
