@@ -105,9 +105,9 @@ def _due(draft: Draft, now: datetime, rng: Random) -> date:
 
 
 def _penalty(draft: Draft, rng: Random) -> int:
-    """1 to 3 % of the rough value a day, a rush 4 to 8 %; whole currency units, at least 10."""
-    share = rng.uniform(0.04, 0.08) if draft.rush else rng.uniform(0.01, 0.03)
-    return 100 * max(10, math.floor(draft.value_cents * share / 100 + 0.5))
+    """2 to 5 % of the rough value a day, a rush 8 to 15 %; whole currency units, at least 40."""
+    share = rng.uniform(0.08, 0.15) if draft.rush else rng.uniform(0.02, 0.05)
+    return 100 * max(40, math.floor(draft.value_cents * share / 100 + 0.5))
 
 
 def received(now: datetime, days: int, rng: Random) -> datetime:

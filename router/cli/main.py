@@ -50,7 +50,7 @@ def cache_dir() -> Path:
 @app.command()
 def demo(
     out_folder: OutOption = Path("results/demo"),
-    seconds: SecondsOption = 40.0,
+    seconds: SecondsOption = 38.0,
     seed: SeedOption = 1,
     work: WorkOption = None,
 ) -> None:

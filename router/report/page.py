@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from router.domain.network import Scenario
 from router.domain.result import Result
+from router.report.hands_on import next_activities
 from router.report.headline import claims, what_was_planned
 from router.report.kpi_table import kpi_groups
 from router.report.leg_entries import legs, map_sites
@@ -79,6 +80,7 @@ def write_report(scenario: Scenario, result: Result, audit_findings: Sequence[st
         checks=audited_checks,
         kpis=kpi_groups(result.kpis, result.habit_kpis, network.currency),
         risks=at_risk(scenario, result),
+        hands_on=next_activities(scenario, plan, build_anchor),
         blocks=schedule_blocks(scenario, plan, build_anchor, site_anchor, alloy_key, hatch),
         legend=[(names.get(a, a), swatch(alloy_key[a], hatch[a])) for a in sorted(used)],
         plates=plates,
