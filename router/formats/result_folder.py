@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from collections.abc import Mapping
@@ -47,6 +48,10 @@ def write_result(folder: Path, files: Mapping[str, str | bytes]) -> None:
 
 def refuse_foreign(folder: Path) -> None:
     """Raises FaultyInput if ``folder`` is in use for anything but an earlier result; worth asking before a long run."""
+    above = next(parent for parent in folder.absolute().parents if parent.exists())
+    if not above.is_dir() or not os.access(above, os.W_OK):
+        seen = f"{above} above it, which is no folder to write in"
+        raise FaultyInput([Fault(str(folder), "", "", seen, "a place where a folder can be made")])
     if not folder.exists() and not folder.is_symlink():
         return
     wanted = "a new name, an empty folder or the folder of an earlier result"

@@ -127,6 +127,18 @@ def test_a_folder_in_the_way_is_refused_before_planning(
     assert (tmp_path / "letter.txt").read_text() == "keep me"
 
 
+def test_an_out_folder_that_cannot_be_made_is_refused_before_planning(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").write_text("not a folder")
+    code, said = command(
+        capsys, monkeypatch, "plan", str(SMALL), "--out", str(tmp_path / "file" / "sub"), "--work", "1"
+    )
+    assert code == 2
+    assert "no folder to write in" in said
+    assert "first plan" not in said
+
+
 @pytest.mark.parametrize("words", [("check", "no-such-folder"), ("audit", "no-such-folder", "no-plan.json")])
 def test_missing_folders_are_faults_not_tracebacks(
     words: tuple[str, ...], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
