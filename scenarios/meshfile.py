@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-import io
-import zipfile
 from dataclasses import dataclass
 
 import numpy as np
 from manifold3d import Error, Manifold
 from numpy.typing import NDArray
+
+from router.geometry.threemf_write import BuildItem, MeshObject, write_3mf
+
+_SINGLE_DIGITS = 7
+"""Digits of a corner in a 3MF file: what single precision holds."""
 
 GRID_PER_MM = 1024.0
 """Corners are snapped to 1/1024 mm: exact in single precision, and far below a laser spot."""
@@ -68,46 +71,6 @@ def stl_bytes(mesh: FacetMesh, title: str) -> bytes:
     return heading + np.uint32(len(record)).tobytes() + record.tobytes()
 
 
-_CONTENT_TYPES = (
-    '<?xml version="1.0" encoding="UTF-8"?>\n'
-    '<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types">'
-    '<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-    '<Default Extension="model" ContentType="application/vnd.ms-package.3dmanufacturing-3dmodel+xml"/>'
-    "</Types>"
-)
-_RELATIONSHIPS = (
-    '<?xml version="1.0" encoding="UTF-8"?>\n'
-    '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
-    '<Relationship Target="/3D/3dmodel.model" Id="rel0" '
-    'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/>'
-    "</Relationships>"
-)
-
-
 def threemf_bytes(mesh: FacetMesh, title: str) -> bytes:
     """A 3MF package after the 3MF Core Specification: one mesh object, one build item, unit millimetre."""
-    vertices = "".join(f'<vertex x="{x:.7g}" y="{y:.7g}" z="{z:.7g}"/>' for x, y, z in mesh.corners.tolist())
-    triangles = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in mesh.facets.tolist())
-    model = (
-        '<?xml version="1.0" encoding="UTF-8"?>\n'
-        '<model unit="millimeter" xml:lang="en-US" '
-        'xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">'
-        f'<metadata name="Title">{title}</metadata>'
-        f'<resources><object id="1" type="model"><mesh><vertices>{vertices}</vertices>'
-        f"<triangles>{triangles}</triangles></mesh></object></resources>"
-        '<build><item objectid="1"/></build></model>'
-    )
-    package = io.BytesIO()
-    with zipfile.ZipFile(package, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
-        for name, text in (
-            ("[Content_Types].xml", _CONTENT_TYPES),
-            ("_rels/.rels", _RELATIONSHIPS),
-            ("3D/3dmodel.model", model),
-        ):
-            # A fixed date keeps the bytes equal from run to run.
-            entry = zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            entry.create_system = 3
-            entry.external_attr = 0o644 << 16
-            archive.writestr(entry, text)
-    return package.getvalue()
+    return write_3mf([MeshObject(mesh.corners, mesh.facets)], [BuildItem(0)], {"Title": title}, _SINGLE_DIGITS)

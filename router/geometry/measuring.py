@@ -70,11 +70,8 @@ def measure_mesh(mesh: trimesh.Trimesh, content_hash: str, overhang_deg: float =
     """
     _check_angle(overhang_deg)
     notes: list[str] = []
-    surface = _prepare(mesh, notes)
+    surface = sound_surface(mesh, notes)
     volume = float(facet_volumes(surface).sum())
-    if volume < 0.0 and surface.closed:
-        notes.append("facets face inwards: turned round")
-        surface = build_surface(surface.vertices, surface.faces[:, ::-1])
     items = int(mesh.metadata.get("items", 1))
     if items > 1:
         notes.append(f"{items} build items measured as one part")
@@ -113,6 +110,20 @@ def measure_mesh(mesh: trimesh.Trimesh, content_hash: str, overhang_deg: float =
 def _check_angle(overhang_deg: float) -> None:
     if not 0.0 <= overhang_deg <= 90.0:
         raise ValueError(f"overhang angle {overhang_deg}: expected 0 to 90 degrees from the horizontal")
+
+
+def sound_surface(mesh: trimesh.Trimesh, notes: list[str]) -> Surface:
+    """The mesh with its facets facing outwards where it can be told; what was mended is added to the notes.
+
+    Raises
+    ------
+    ValueError : no facet, or coordinates that are not finite
+    """
+    surface = _prepare(mesh, notes)
+    if surface.closed and float(facet_volumes(surface).sum()) < 0.0:
+        notes.append("facets face inwards: turned round")
+        return build_surface(surface.vertices, surface.faces[:, ::-1])
+    return surface
 
 
 def _prepare(mesh: trimesh.Trimesh, notes: list[str]) -> Surface:

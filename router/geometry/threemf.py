@@ -39,11 +39,11 @@ MAX_NESTING = 64
 MAX_PLACEMENTS = 20_000
 _UNFOLDED = f"at most {MAX_TRIANGLES} triangles in {MAX_PLACEMENTS} meshes"
 
-_CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 _PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
 _MATERIAL = "http://schemas.microsoft.com/3dmanufacturing/material/2015/02"
-_MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
-_UNDERSTOOD = {_CORE, _PRODUCTION, _MATERIAL}
+MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+_UNDERSTOOD = {CORE, _PRODUCTION, _MATERIAL}
 _IDENTITY = np.eye(4, 3)
 
 Floats = npt.NDArray[np.float64]
@@ -142,7 +142,7 @@ def _root_part(path: Path, archive: zipfile.ZipFile) -> str:
     found: list[str] = []
 
     def start(name: str, attributes: dict[str, str]) -> None:
-        if name.endswith("Relationship") and attributes.get("Type") == _MODEL_RELATION:
+        if name.endswith("Relationship") and attributes.get("Type") == MODEL_RELATION:
             found.append(attributes.get("Target", "").lstrip("/"))
 
     if "_rels/.rels" in names:
@@ -197,10 +197,10 @@ class _ModelParser:
         self._prefixes[prefix or ""] = uri
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
-        if not name.startswith(_CORE):
+        if not name.startswith(CORE):
             return
         current = self._current
-        tag = name[len(_CORE) + 1 :]
+        tag = name[len(CORE) + 1 :]
         if tag == "vertex" and current is not None:
             current.coordinates += (float(attributes["x"]), float(attributes["y"]), float(attributes["z"]))
         elif tag == "triangle" and current is not None:

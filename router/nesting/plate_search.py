@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from router.nesting.nest import Nest
 from router.nesting.placement import Placement
@@ -17,9 +17,13 @@ from router.nesting.verdict import too_large
 _PATIENCE = 7
 _SWEEPS = 60
 #: Plates looked at for a plain insertion, and sets of pieces tried for ejection, for every homeless piece.
-_INSERTIONS = 8
-_EJECTIONS = 10
+_INSERTIONS = 3
+_PROBES = 40
+_EJECTIONS = 3
 _EXCHANGES = 2
+#: Deep placing is tried when the piece shares at most this part of its cells at its best place.
+_HOPEFUL = 0.3
+_HOPELESS = 1 << 40
 #: A set that failed this often is not tried again.
 _FAILURES = 2
 
@@ -30,7 +34,8 @@ class PlateSearch:
     """Anytime search; every :meth:`improve` does one unit of work and says whether the best answer has fewer plates.
 
     Pieces that only fit an empty plate exactly (between the grid's cells) keep a plate of their own, filled greedily
-    once. Raises ``ValueError`` for a shape that fits no empty plate.
+    once. ``halt`` is asked inside a unit of work and ends it early. Raises ``ValueError`` for a shape that fits no
+    empty plate.
     """
 
     def __init__(self, spec: PlateSpec, demand: Sequence[tuple[Shape, int]], seed: int = 0) -> None:
@@ -50,8 +55,9 @@ class PlateSearch:
         self.work = 0
         self.best: list[tuple[Placement, ...]] = []
         self._frozen: list[Nest] = []
-        self._pieces = self._freeze_lone(pieces)
         self._yard = Yard(self.spec, self.shapes, seed)
+        self._pieces = self._freeze_lone(pieces)
+        self.halt: Callable[[], bool] = lambda: False
         self._known: dict[Set, tuple[Stand, ...]] = {}
         self._failed: dict[Set, int] = {}
         self._plates: list[list[Stand]] = []
@@ -60,6 +66,7 @@ class PlateSearch:
         self._best_plates: list[list[Stand]] = []
         self._starts = self._start_orders()
         self._open = False
+        self._tried = 0
 
     @property
     def done(self) -> bool:
@@ -75,8 +82,12 @@ class PlateSearch:
             return False
         if not self._open:
             self._empty_one()
+        tried = self._tried
         self._house()
         if self._homeless:
+            if self._tried == tried:
+                # All neighbours are known failures: give them another chance, chance is part of the search.
+                self._failed.clear()
             return False
         self._open = False
         self._best_plates = [list(plate) for plate in self._plates]
@@ -103,8 +114,7 @@ class PlateSearch:
         return [p for p in rest if not any(nest.add(self.shapes[p]) for nest in self._frozen)]
 
     def _on_grid(self, place: Placement) -> bool:
-        shape = self.shapes[self._numbers[place.shape_key]]
-        return Yard(self.spec, [shape]).stand(0, place) is not None
+        return self._yard.stand(self._numbers[place.shape_key], place) is not None
 
     def _start_orders(self) -> list[tuple[int, bool]]:
         starts = [(0, True), (2, False), (1, False), (0, False)]
@@ -151,13 +161,28 @@ class PlateSearch:
 
     def _fits(self, plate: Sequence[Stand], extra: int) -> list[Stand] | None:
         """Plate with one more piece: known, or by separation from where the others stand."""
+        found, shared = self._probe(plate, extra)
+        if shared == 0:
+            return found
+        return self._deepen(found) if shared <= _HOPEFUL * self._yard.cells_of(extra) else None
+
+    def _probe(self, plate: Sequence[Stand], extra: int) -> tuple[list[Stand], int]:
+        """Best place for the piece while the others stay, and the cells it still shares (0: fits)."""
         key = tuple(sorted([*(s.shape for s in plate), extra]))
         known = self._known.get(key)
         if known is not None:
-            return list(known)
+            return list(known), 0
         if self._failed.get(key, 0) >= _FAILURES:
-            return None
-        found = self._yard.separate(plate, extra, _SWEEPS, _PATIENCE)
+            return [], _HOPELESS
+        self._tried += 1
+        found, shared = self._yard.attempt(plate, extra, 0)
+        if shared == 0:
+            self._known[key] = tuple(found)
+        return found, shared
+
+    def _deepen(self, stands: list[Stand]) -> list[Stand] | None:
+        key = tuple(sorted(s.shape for s in stands))
+        found = self._yard.separate(stands, -1, _SWEEPS, _PATIENCE)
         if found is None:
             self._failed[key] = self._failed.get(key, 0) + 1
         else:
@@ -168,38 +193,59 @@ class PlateSearch:
         piece = self._homeless.pop()
         area = self._area[piece]
         loads = [self._load(plate) for plate in self._plates]
-        open_ = [b for b, load in enumerate(loads) if load + area <= self._room]
-        open_.sort(key=lambda b: loads[b])
-        for b in open_[:_INSERTIONS]:
-            found = self._fits(self._plates[b], piece)
-            if found is not None:
+        near: list[tuple[int, int, list[Stand]]] = []
+        for b, load in enumerate(loads):
+            if load + area > self._room:
+                continue
+            if self.halt():
+                self._homeless.append(piece)
+                return
+            found, shared = self._probe(self._plates[b], piece)
+            if shared == 0:
                 self._plates[b] = found
+                return
+            near.append((shared, b, found))
+        near.sort(key=lambda item: item[:2])
+        limit = _HOPEFUL * self._yard.cells_of(piece)
+        for shared, b, found in near[:_INSERTIONS]:
+            deeper = self._deepen(found) if shared <= limit and not self.halt() else None
+            if deeper is not None:
+                self._plates[b] = deeper
                 return
         self._hard[piece] += 1.0
         if not self._eject(piece, loads):
             self._homeless.insert(0, piece)
         for _ in range(_EXCHANGES):
-            self._exchange()
+            if not self.halt():
+                self._exchange()
 
     def _eject(self, piece: int, loads: list[float]) -> bool:
         """The piece takes the place of the cheapest others found (failures times area)."""
         area = self._area[piece]
         options: list[tuple[float, int, list[int]]] = []
         for b, plate in enumerate(self._plates):
-            for _ in range(3):
+            for _ in range(4):
                 many = min(self._chance.choice((1, 1, 2, 2, 3)), len(plate))
                 out = self._chance.sample(range(len(plate)), many)
                 gone = math.fsum(self._area[plate[i].shape] for i in out)
                 if loads[b] - gone + area > self._room or any(plate[i].shape == piece for i in out):
                     continue
-                # Room for the piece is likely only where about its area leaves.
                 cost = math.fsum(self._hard[plate[i].shape] * self._area[plate[i].shape] for i in out)
                 options.append((cost * self._chance.uniform(0.8, 1.25), b, out))
         options.sort()
-        for _, b, out in options[:_EJECTIONS]:
+        limit = _HOPEFUL * self._yard.cells_of(piece)
+        tried = 0
+        for _, b, out in options[:_PROBES]:
+            if self.halt():
+                break
             kept = [s for i, s in enumerate(self._plates[b]) if i not in out]
-            found = self._fits(kept, piece)
-            if found is not None:
+            found, shared = self._probe(kept, piece)
+            if 0 < shared <= limit and tried < _EJECTIONS:
+                tried += 1
+                deeper = self._deepen(found)
+                if deeper is not None:
+                    found, shared = deeper, 0
+            if shared == 0:
                 leaving = sorted((self._plates[b][i].shape for i in out), key=lambda p: self._area[p])
                 self._plates[b] = found
                 self._homeless.extend(leaving)

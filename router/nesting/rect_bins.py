@@ -16,6 +16,8 @@ Box = tuple[float, float]
 _STARTS = 60
 _CHUNK_ROUNDS = 20
 _RULES = 5
+#: A limit just above a piece's share counts its complement as a full side.
+_ABOVE = 1e-6
 _KEYS = 4
 
 
@@ -165,6 +167,9 @@ def bin_bound(bin_size: Box, sizes: Sequence[Box], turns: Sequence[int]) -> int:
     w, h = float(bin_size[0]), float(bin_size[1])
     given = np.array(sizes, dtype=np.float64)
     turn = np.array(turns)
+    # A rotation in which the piece fits no bin is none.
+    turn = np.where((given <= [w + 1e-7, h + 1e-7]).all(axis=1), turn, turn & 2)
+    turn = np.where((given[:, ::-1] <= [w + 1e-7, h + 1e-7]).all(axis=1), turn, turn & 1)
     across = given / [w, h]
     over = given[:, ::-1] / [w, h]
     best = 0.0
@@ -172,8 +177,9 @@ def bin_bound(bin_size: Box, sizes: Sequence[Box], turns: Sequence[int]) -> int:
     shares = [s for s in shares if s <= 0.5]
     if len(shares) > 40:
         shares = shares[:: len(shares) // 40 + 1]
+    above = sorted({min(s + _ABOVE, 0.5) for s in shares} | {0.5})
     tables = [(_identity(across), _identity(over))]
-    tables += [(_drop_small(across, s), _drop_small(over, s)) for s in shares]
+    tables += [(_drop_small(across, s), _drop_small(over, s)) for s in above]
     tables += [(_half_steps(across, s), _half_steps(over, s)) for s in shares]
     for fa, fo in tables:
         for ga, go in tables:

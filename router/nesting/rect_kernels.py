@@ -59,31 +59,31 @@ def _split(free: Floats, count: int, x: float, y: float, w: float, h: float) -> 
     for i in range(old):
         fx, fy, fw, fh = free[i, 0], free[i, 1], free[i, 2], free[i, 3]
         if x >= fx + fw - SLACK or x + w <= fx + SLACK or y >= fy + fh - SLACK or y + h <= fy + SLACK:
-            free[kept, 0], free[kept, 1], free[kept, 2], free[kept, 3] = fx, fy, fw, fh
+            _put_row(free, kept, fx, fy, fw, fh)
             kept += 1
             continue
         if x > fx + SLACK:
-            fresh[n, 0], fresh[n, 1], fresh[n, 2], fresh[n, 3] = fx, fy, x - fx, fh
+            _put_row(fresh, n, fx, fy, x - fx, fh)
             n += 1
         if x + w < fx + fw - SLACK:
-            fresh[n, 0], fresh[n, 1], fresh[n, 2], fresh[n, 3] = x + w, fy, fx + fw - x - w, fh
+            _put_row(fresh, n, x + w, fy, fx + fw - x - w, fh)
             n += 1
         if y > fy + SLACK:
-            fresh[n, 0], fresh[n, 1], fresh[n, 2], fresh[n, 3] = fx, fy, fw, y - fy
+            _put_row(fresh, n, fx, fy, fw, y - fy)
             n += 1
         if y + h < fy + fh - SLACK:
-            fresh[n, 0], fresh[n, 1], fresh[n, 2], fresh[n, 3] = fx, y + h, fw, fy + fh - y - h
+            _put_row(fresh, n, fx, y + h, fw, fy + fh - y - h)
             n += 1
     # A new rectangle inside an old or an earlier new one tells nothing (old ones are never inside new ones).
     for i in range(n):
         inside = False
         for j in range(kept):
-            if _within(fresh[i], free[j]):
+            if _within(fresh, i, free, j):
                 inside = True
                 break
         if not inside:
             for j in range(n):
-                if j != i and _within(fresh[i], fresh[j]) and (j < i or not _within(fresh[j], fresh[i])):
+                if j != i and _within(fresh, i, fresh, j) and (j < i or not _within(fresh, j, fresh, i)):
                     inside = True
                     break
         if not inside and kept < MOST_FREE:
@@ -94,13 +94,23 @@ def _split(free: Floats, count: int, x: float, y: float, w: float, h: float) -> 
 
 
 @compiled
-def _within(a: Floats, b: Floats) -> bool:
+def _within(a: Floats, i: int, b: Floats, j: int) -> bool:
     return bool(
-        a[0] >= b[0] - SLACK
-        and a[1] >= b[1] - SLACK
-        and a[0] + a[2] <= b[0] + b[2] + SLACK
-        and a[1] + a[3] <= b[1] + b[3] + SLACK
+        a[i, 0] >= b[j, 0] - SLACK
+        and a[i, 1] >= b[j, 1] - SLACK
+        and a[i, 0] + a[i, 2] <= b[j, 0] + b[j, 2] + SLACK
+        and a[i, 1] + a[i, 3] <= b[j, 1] + b[j, 3] + SLACK
     )
+
+
+@compiled
+def _put_row(table: Floats, i: int, a: float, b: float, c: float, d: float) -> None:
+    table[i, 0], table[i, 1], table[i, 2], table[i, 3] = a, b, c, d
+
+
+@compiled
+def _copy_row(to: Floats, source: Floats, i: int) -> None:
+    to[i, 0], to[i, 1], to[i, 2] = source[i, 0], source[i, 1], source[i, 2]
 
 
 @compiled
@@ -122,7 +132,7 @@ def fill_bin(
     that stands, x = -1 for one that does not. With ``all_or_none`` the first failure ends the attempt. Rules: 0 short
     side fit, 1 area fit, 2 lowest then leftmost, 3 long side fit, 4 nearest to the corner.
     """
-    free[0, 0], free[0, 1], free[0, 2], free[0, 3] = 0.0, 0.0, bin_w, bin_h
+    _put_row(free, 0, 0.0, 0.0, bin_w, bin_h)
     frees = 1
     placed = 0
     for k in range(count):
@@ -224,11 +234,13 @@ def eject(
     state: State,
     rounds: int,
 ) -> int:
-    """Find homes for the ``homeless`` pieces in ``bins`` bins by insertion, ejection and swaps; rounds used, or -rounds.
+    """Find homes for the ``homeless`` pieces in ``bins`` bins by insertion, ejection and swaps.
+
+    Returns the rounds used, negative when all found homes.
 
     ``members`` (bins, n) with ``filled`` pieces each; ``homeless[0]`` is the number of homeless, the rest a stack.
-    ``counters``: how often a piece was hard to place (kept between calls); cheap pieces are ejected first. A negative
-    answer means that all found homes. The idea (insertion, cheapest ejection by failure counts, random exchange) is
+    ``counters``: how often a piece was hard to place (kept between calls); cheap pieces are ejected first. The
+    idea (insertion, cheapest ejection by failure counts, random exchange) is
     the fleet reduction of Nagata & Braysy (2009), Operations Research Letters 37.
     """
     n = sizes.shape[0]
@@ -266,7 +278,7 @@ def eject(
                 filled[b] += 1
                 load[b] += area
                 for k in range(filled[b]):
-                    at[members[b, k]] = spot[members[b, k]]
+                    _copy_row(at, spot, members[b, k])
                 done = True
                 break
         if done:
@@ -309,7 +321,7 @@ def eject(
                 best_cost, best_bin, best_many, best_count = cost, b, many, m
                 for k in range(m):
                     best_ids[k] = trial[k]
-                    best_spot[trial[k]] = spot[trial[k]]
+                    _copy_row(best_spot, spot, trial[k])
                 for g in range(many):
                     best_gone[g] = gone[g]
         if best_bin < 0:
@@ -325,7 +337,7 @@ def eject(
             for k in range(best_count):
                 i = best_ids[k]
                 members[b, k] = i
-                at[i] = best_spot[i]
+                _copy_row(at, best_spot, i)
                 load[b] += sizes[i, 0] * sizes[i, 1]
             for g in range(best_many):
                 homeless[0] += 1
@@ -401,10 +413,10 @@ def _exchange(
     load[b] += area_p - area_q
     for k in range(m):
         members[b, k] = trial[k]
-        at[trial[k]] = spot[trial[k]]
+        _copy_row(at, spot, trial[k])
     for k in range(o):
         members[a, k] = other[k]
-        at[other[k]] = spot_other[other[k]]
+        _copy_row(at, spot_other, other[k])
 
 
 @compiled

@@ -125,8 +125,25 @@ class Yard:
         self, standing: Sequence[Stand], extra: int = -1, sweeps: int = 60, patience: int = 20
     ) -> list[Stand] | None:
         """All these pieces and one more of shape number ``extra`` on the plate; ``None`` when the search gives up."""
+        found, shared = self.attempt(standing, extra, sweeps, patience)
+        return None if shared else found
+
+    def attempt(
+        self,
+        standing: Sequence[Stand],
+        extra: int = -1,
+        sweeps: int = 60,
+        patience: int = 20,
+        weights: Weights | None = None,
+    ) -> tuple[list[Stand], int]:
+        """Like :meth:`separate`, with the last positions and the number of cells still shared (0: a good plate).
+
+        With 0 sweeps only the extra piece looks for its place: the cells shared (each counted for both pieces)
+        tell how far from fitting it is.
+        ``weights`` (pieces, pieces) from :meth:`first_weights` live on from call to call of one long search.
+        """
         if extra >= 0 and not self.stands_alone(extra):
-            return None
+            return [], 1 << 40
         numbers = [s.shape for s in standing] + ([extra] if extra >= 0 else [])
         n, fixed = len(numbers), len(self._fixed)
         pieces: Longs = np.ones((n + fixed, 3), dtype=np.int64)
@@ -142,8 +159,9 @@ class Yard:
         for k, variant in enumerate(self._fixed):
             pieces[n + k] = variant, variant + 1, 0
             at[n + k] = variant, 0, 0
-        base: Weights = np.clip(np.sqrt(_REFERENCE_CELLS / np.minimum(cells[:, None], cells[None, :])), 0.25, 4.0)
-        used = separate(
+        base = _base_weights(cells)
+        report = np.zeros(1, dtype=np.int64)
+        separate(
             pieces,
             at,
             self._variants,
@@ -151,22 +169,35 @@ class Yard:
             self._blocked,
             self._barred,
             self._reach,
-            base.copy(),
+            base.copy() if weights is None else weights,
             base,
             n - 1 if extra >= 0 else -1,
             self._state,
             sweeps,
             patience,
+            report,
         )
-        if used > 0:
-            return None
         first = self._first
-        return [Stand(m, int(at[i, 0]) - first[m], int(at[i, 1]), int(at[i, 2])) for i, m in enumerate(numbers)]
+        stands = [Stand(m, int(at[i, 0]) - first[m], int(at[i, 1]), int(at[i, 2])) for i, m in enumerate(numbers)]
+        return stands, int(report[0])
+
+    def first_weights(self, standing: Sequence[Stand]) -> Weights:
+        """Starting weights of a search over these pieces and the fixed ones."""
+        cells = [self._cells[s.shape] for s in standing] + [1 << 40] * len(self._fixed)
+        return _base_weights(np.array(cells, dtype=np.int64))
+
+    def cells_of(self, number: int) -> int:
+        """Fewest cells a shape needs in any rotation."""
+        return self._cells[number]
 
     def stands_alone(self, number: int) -> bool:
         """Whether some rotation of the shape is no larger than the grid."""
         rotations = self._variants[self._first[number] : self._first[number + 1]]
         return bool(((rotations[:, 4] <= self.grid.rows) & (rotations[:, 5] <= self.grid.columns)).any())
+
+    def rows_of(self, stand: Stand) -> int:
+        """Height of a piece in rows as it is turned."""
+        return int(self._variants[self._first[stand.shape] + stand.turn, 4])
 
     def placement(self, stand: Stand) -> Placement:
         """Plate coordinates of a piece."""
@@ -189,3 +220,9 @@ class Yard:
         if abs(column - round(column)) > 1e-4 or abs(row - round(row)) > 1e-4:
             return None
         return Stand(number, turn, round(row), round(column))
+
+
+def _base_weights(cells: Longs) -> Weights:
+    """Pairs with a small piece weigh more: its overlap can never be many cells."""
+    weights: Weights = np.clip(np.sqrt(_REFERENCE_CELLS / np.minimum(cells[:, None], cells[None, :])), 0.25, 4.0)
+    return weights

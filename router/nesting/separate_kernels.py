@@ -66,7 +66,9 @@ def _cost_map(
 ) -> None:
     """``cost[r, c]`` = weighted overlap of cells 0 .. c - 1 of row r for piece ``i`` (prefix sums along the row)."""
     rows, columns = barred.shape
-    cost[:, :] = 0
+    for row in range(rows):
+        for column in range(columns + 2):
+            cost[row, column] = 0
     for j in range(pieces.shape[0]):
         if j == i:
             continue
@@ -102,8 +104,8 @@ def _price(
         row = own[k, 0] + y
         total += cost[row, own[k, 2] + x] - cost[row, own[k, 1] + x]
         if total > limit:
-            return total
-    return total
+            break
+    return int(total)
 
 
 @compiled
@@ -167,9 +169,9 @@ def _best_place(
         while step >= 1 and price > 0:
             moved = False
             for d in range(8):
-                dy = (step, -step, 0, 0, step, step, -step, -step)[d]
-                dx = (0, 0, step, -step, step, -step, step, -step)[d]
-                ny, nx = y + dy, x + dx
+                # The eight neighbours, row by row, the middle left out.
+                spot = d if d < 4 else d + 1
+                ny, nx = y + (spot // 3 - 1) * step, x + (spot % 3 - 1) * step
                 if ny < 0 or nx < 0 or ny + variants[v, 4] > rows or nx + variants[v, 5] > columns:
                     continue
                 other = _price(cost, own, first, last, 1, ny, nx, price)
@@ -248,11 +250,13 @@ def separate(
     state: State,
     sweeps: int,
     patience: int,
+    report: Longs,
 ) -> int:
     """Move pieces until none overlaps: sweeps used, negative when the plate is good.
 
     The piece ``fresh`` (-1: none) has no position yet and first takes the cheapest one. Gives up after ``patience``
-    sweeps without less overlap in total. ``reach``: cells by which blocked cells may exceed the own ones. ``weights`` (n, n) live on between calls, ``base`` (n, n) are their floors.
+    sweeps without less overlap in total. ``reach``: cells by which blocked cells may exceed the own ones. ``weights``
+    (n, n) live on between calls, ``base`` (n, n) are their floors. ``report[0]`` gets the cells still shared.
     """
     n = pieces.shape[0]
     rows, columns = barred.shape
@@ -284,6 +288,7 @@ def separate(
             if row_total and pieces[i, 2]:
                 order[bad] = i
                 bad += 1
+        report[0] = total
         if total == 0:
             return -sweep - 1
         if total < least:

@@ -16,7 +16,9 @@ import pytest
 import shapely
 from sample_result import BUILD, PLAN
 from small_folder import SMALL, copy_small
+from typer.testing import CliRunner
 
+from router.cli.main import app
 from router.domain.machines import KeepOutZone
 from router.domain.network import Scenario
 from router.domain.plan import Build, PlacedPiece
@@ -312,3 +314,13 @@ def test_service_refuses_a_scenario_that_is_not_the_plans(scenario: Scenario, me
     with pytest.raises(FaultyInput, match="scenario_fingerprint"):
         write_plate_files(result, folder, tmp_path / "plates", measured)
     assert not (tmp_path / "plates").exists()
+
+
+def test_command_writes_the_plates_and_names_them(
+    scenario: Scenario, measured: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("router.cli.main.cache_dir", lambda: measured)
+    result = _result(tmp_path / "result", scenario.fingerprint, PLATE_BUILD)
+    done = CliRunner().invoke(app, ["plates", str(result), str(SMALL), "--out", str(tmp_path / "plates")])
+    assert done.exit_code == 0, done.output
+    assert (tmp_path / "plates" / "B1.build.3mf").is_file()

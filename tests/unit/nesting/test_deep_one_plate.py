@@ -54,12 +54,11 @@ def test_certain_answers_need_no_search() -> None:
 
 
 def test_deep_search_finds_what_the_quick_answer_misses() -> None:
-    # Four ells of 2000 mm2 interlock in pairs to 60 x 80 blocks; beside them a strip and a corner stay free.
-    spec = PlateSpec(141, 104, edge_margin_mm=5, spacing_mm=2)
-    demand = [(ELL, 4), (rectangle(36, 10), 2), (TRIANGLE, 1)]
+    spec = PlateSpec(140, 140)
+    demand = [(ELL, 5), (TRIANGLE, 2)]
     assert not pack(spec, demand).complete
     assert not fit_all(spec, demand).fits
-    deep = fit_all(spec, demand, WorkLimit(60), seed=1)
+    deep = fit_all(spec, demand, WorkLimit(30), seed=1)
     assert deep.fits
     assert deep.work > 0
     assert Counter(p.shape_key for p in deep.placements) == Counter({s.key: n for s, n in demand})
@@ -73,8 +72,9 @@ def test_deep_search_finds_what_the_quick_answer_misses() -> None:
 
 def test_not_found_is_not_called_impossible() -> None:
     spec = PlateSpec(100, 100)
-    # 4 x 42 x 42 stand in 90 x 90 with 2 mm between; a fifth of 15 x 15 passes the area test but has no place.
-    demand = [(rectangle(44, 44), 4), (rectangle(4, 4), 1)]
+    # Four squares of 44 mm and 2 mm between them leave strips of at most 2 mm; a strip of 3 x 30 has no place, though
+    # the area test allows it for squares of 43 mm.
+    demand = [(rectangle(43, 43), 4), (rectangle(3.5, 30), 1)]
     answer = fit_all(spec, demand, WorkLimit(6))
     assert answer.status is Status.NO_SOLUTION_IN_TIME
     assert "work limit" in answer.reason
@@ -108,7 +108,7 @@ def test_yard_presses_a_piece_in_by_moving_the_others() -> None:
     yard = Yard(spec, [half], seed=4)
     middle = Stand(0, 0, 0, 25)
     _, shared = yard.attempt([middle], 0, 0)
-    assert shared == 25 * 50
+    assert shared == 2 * 25 * 50
     found = yard.separate([middle], 0, 60, 60)
     assert found is not None
     assert sorted(s.column for s in found) == [0, 50]

@@ -68,7 +68,10 @@ def test_bound_knows_that_large_pieces_need_bins_of_their_own() -> None:
     # Area alone says 2 (5 x 36 of 100); any two 6 x 6 exclude each other.
     assert bin_bound((10, 10), [(6, 6)] * 5, [3] * 5) == 5
     assert bin_bound((10, 10), [(5, 5)] * 5, [3] * 5) == 2
-    assert bin_bound((10, 4), [(6, 4), (4, 6)], [1, 3]) == 1
+    assert bin_bound((10, 12), [(5, 8), (5, 8)], [1, 1]) == 1
+    assert bin_bound((10, 12), [(6, 8), (6, 8)], [1, 1]) == 2
+    # The second can only lie, and then it is 9 of 10 wide: nothing stands beside it (area alone says 2 bins do).
+    assert bin_bound((10, 7), [(6, 5), (5, 9)], [1, 3]) == 2
     assert bin_bound((10, 10), [], []) == 0
 
 
