@@ -1,8 +1,9 @@
 """Strip packing: all pieces in a strip of fixed height, as short as possible.
 
-Two engines. Outlines without holes go to ``spyrrow``, a general-purpose open-source strip packer (any angle allowed
-there is taken from the shape). Lists with holes, or when that library is missing, go to our own search: the strip is
-shortened step by step and overlaps are pushed apart on the cell grid. The result says which engine it came from.
+Two engines. Outlines without holes go to ``spyrrow``, a general-purpose open-source strip packer; our own greedy
+layout is made beside it and the shorter one counts. Lists with holes, long lists with many rotations, and everything
+when that library is missing go to our own search: the strip is shortened step by step and overlaps are pushed apart
+on the cell grid. The result says which engine it came from.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import importlib
 import math
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,6 +31,9 @@ _SHORTEN = 0.04
 _SHORTEN_LEAST = 0.0015
 _SWEEPS, _PATIENCE = 120, 40
 _POLL_S = 0.05
+#: From so many pieces with so many rotations in all our own search is ahead in 5 to 10 s (measured on swim_c and the
+#: gardeyn sets with any angle, as 24 steps).
+_MANY_PIECES, _MANY_TURNS = 40, 400
 #: The library may overrun its time by this much before its best layout so far is taken.
 _GRACE_S = 0.2
 #: Pieces times sweeps of one slice of the own search between two looks at the clock.
@@ -56,11 +60,13 @@ def pack_strip(
     listener: Listener | None = None,
     engine: str = "",
     workers: int = 1,
+    any_angle: Collection[str] = (),
 ) -> StripResult:
     """All pieces of the demand in a strip of this height, as short as found until ``stop`` speaks or time is used up.
 
     ``seconds``: wall-clock budget of the whole call (the spyrrow library must know its time beforehand and counts
-    whole seconds, at least one). ``engine`` forces ``own`` or ``spyrrow``. Raises ``ValueError`` for a piece higher
+    whole seconds, at least one). ``any_angle``: keys of shapes that may turn freely; the library then uses angles
+    outside ``shape.angles_deg``, our own search only those listed. ``engine`` forces ``own`` or ``spyrrow``. Raises ``ValueError`` for a piece higher
     than the strip in every rotation, a negative count, or spyrrow asked for outlines with holes.
     """
     listener = listener or Silent()
@@ -74,12 +80,17 @@ def pack_strip(
     if not pieces:
         return StripResult(0.0, (), "own", "nothing to place")
     plain = all(len(s.polygons) == 1 and not s.polygons[0][1] for s, _ in pieces)
-    library = _library() if plain or engine == "spyrrow" else None
+    turns = sum(count * len(shape.angles_deg) for shape, count in pieces)
+    own_ground = sum(count for _, count in pieces) >= _MANY_PIECES and turns >= _MANY_TURNS
+    own_ground = own_ground and not any_angle
+    library = _library() if (plain and not own_ground) or engine == "spyrrow" else None
     if engine == "spyrrow" and (library is None or not plain):
         raise ValueError("spyrrow is not installed or an outline has holes or several parts, which it cannot take")
     listener.phase("strip", None)
     if library is not None and engine != "own":
-        return _by_library(library, height, pieces, stop, seed, seconds, spacing, listener, workers)
+        return _by_library(
+            library, height, pieces, stop, seed, seconds, spacing, listener, workers, bool(engine), any_angle
+        )
     return _own(height, pieces, stop, seed, seconds, spacing, listener)
 
 
@@ -110,18 +121,26 @@ def _by_library(
     spacing: float,
     listener: Listener,
     workers: int,
+    alone: bool,
+    any_angle: Collection[str],
 ) -> StripResult:
     """Runs of the library until the time is used up (it ends early when it makes no progress); the shortest is kept."""
     started = time.monotonic()
     best: StripResult | None = None
     run = 0
+    answered = False
     reason = f"time limit of {seconds:g} s"
     while True:
         left = math.floor(seconds - (time.monotonic() - started) + 0.05)
-        if best is not None and left < 1:
+        if best is not None and answered and left < 1:
             break
         items = [
-            library.Item(shape.key, [(x, y) for x, y in shape.polygons[0][0]], count, list(shape.angles_deg))
+            library.Item(
+                shape.key,
+                [(x, y) for x, y in shape.polygons[0][0]],
+                count,
+                None if shape.key in any_angle else list(shape.angles_deg),
+            )
             for shape, count in pieces
         ]
         config = library.StripPackingConfig(
@@ -140,6 +159,9 @@ def _by_library(
 
         thread = threading.Thread(target=solve, daemon=True)
         thread.start()
+        if best is None and not alone:
+            # Our own greedy layout costs little and is the shorter one on long lists in short time.
+            best = _own(height, pieces, stop, seed, 0.0, spacing, listener)
         seen: Any = None
         said: str | None = None
         while thread.is_alive() and said is None:
@@ -155,22 +177,27 @@ def _by_library(
         answer = ended[0] if ended else seen
         run += 1
         if answer is not None:
-            result = _read(pieces, answer, reason)
+            answered = True
+            result = _read(pieces, answer, reason, any_angle)
             if best is None or result.length < best.length:
                 best = result
                 listener.incumbent(result.length, time.monotonic() - started)
         if said is not None and best is not None:
             return StripResult(best.length, best.placements, best.engine, said)
-    return best
+        if answer is None:
+            break
+    return best if best is not None else _own(height, pieces, stop, seed, 1.0, spacing, listener)
 
 
-def _read(pieces: Sequence[tuple[Shape, int]], answer: Any, reason: str) -> StripResult:
+def _read(pieces: Sequence[tuple[Shape, int]], answer: Any, reason: str, any_angle: Collection[str]) -> StripResult:
     """Positions with the rotation snapped to the allowed value it came from."""
     shapes = {shape.key: shape for shape, _ in pieces}
     places: list[Placement] = []
     for item in answer.placed_items:
         angles = shapes[item.id].angles_deg
         angle = min(angles, key=lambda a: abs((a - item.rotation + 180) % 360 - 180))
+        if item.id in any_angle:
+            angle = float(item.rotation)
         places.append(Placement(item.id, float(item.translation[0]), float(item.translation[1]), angle))
     return StripResult(max(_length(pieces, places), 0.0), tuple(places), "spyrrow", reason)
 

@@ -73,7 +73,7 @@ def write_report(scenario: Scenario, result: Result, audit_findings: Sequence[st
         network=network,
         plan=plan,
         result=result,
-        made=f"{full_day(plan.now.astimezone(utc).date())}, {plan.now.astimezone(utc):%H:%M} UTC",
+        made=f"{full_day(network.now.date())}, {network.now:%H:%M} ({network.now.tzname()})",
         sentence=what_was_planned(scenario, result),
         claims=claims(scenario, result, audit_findings, audited_checks),
         findings=audit_findings,

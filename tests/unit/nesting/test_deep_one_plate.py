@@ -191,3 +191,16 @@ def test_strip_with_holes_is_our_own() -> None:
     with pytest.raises(ValueError, match="high"):
         pack_strip(80.0, demand, WorkLimit(8), 1, 1.0)
     assert pack_strip(90.0, [], WorkLimit(8)).length == 0.0
+
+
+def test_strip_with_any_angle_is_still_sound() -> None:
+    pytest.importorskip("spyrrow")
+    upright = Shape.make([([(0, 0), (50, 0), (0, 50)], [])], (0.0,))
+    result = pack_strip(60.0, [(upright, 4)], WorkLimit(200), 1, 1.0, any_angle={upright.key})
+    free = Shape.make([([(0, 0), (50, 0), (0, 50)], [])], tuple({p.angle_deg for p in result.placements}))
+    turned = [Placement(free.key, p.x_mm, p.y_mm, p.angle_deg % 360) for p in result.placements]
+    spec = PlateSpec(result.length + 1e-6, 60, edge_margin_mm=0, spacing_mm=0)
+    assert len(turned) == 4
+    assert confirm(spec, {free.key: free}, turned) == []
+    # Two triangles with one leg up side by side need 100; turned into each other two make a square.
+    assert result.length < pack_strip(60.0, [(upright, 4)], WorkLimit(200), 1, 1.0, engine="own").length
