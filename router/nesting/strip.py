@@ -66,8 +66,9 @@ def pack_strip(
 
     ``seconds``: wall-clock budget of the whole call (the spyrrow library must know its time beforehand and counts
     whole seconds, at least one). ``any_angle``: keys of shapes that may turn freely; the library then uses angles
-    outside ``shape.angles_deg``, our own search only those listed. ``engine`` forces ``own`` or ``spyrrow``. Raises ``ValueError`` for a piece higher
-    than the strip in every rotation, a negative count, or spyrrow asked for outlines with holes.
+    outside ``shape.angles_deg``, our own search only those listed. ``engine`` forces ``own`` or ``spyrrow``. Raises
+    ``ValueError`` for a piece higher than the strip in every rotation, a negative count, or spyrrow asked for outlines
+    with holes.
     """
     listener = listener or Silent()
     pieces = [(shape, count) for shape, count in demand if count]

@@ -25,6 +25,8 @@ from router.planning.search import Search, SearchParams
 from router.planning.state import State, Undo
 from router.planning.trade_offs import trade_offs
 
+_FEW_ROUNDS = 20
+"""A search of no more rounds had no time worth the name."""
 _LEAST_TABLE_S = 20.0
 """Time that the tables of options may take even after a short run, in seconds."""
 
@@ -92,7 +94,9 @@ def plan_scenario(
     log = search.run()
     if not log.stop_reason.startswith("gap"):
         listener.phase("last improvements", len(problem.lines))
-        polish(state, listener.step, cancel)
+        # A run that spent its time before the search keeps to its limit all the more.
+        until = None if params.seconds is None or log.work > _FEW_ROUNDS else started + params.seconds
+        polish(state, listener.step, cancel, until)
     log.trace.append(TracePoint(round(time.monotonic() - started, 3), log.work, state.total_cents))
     if state.placed_lines() != placed:
         bound = lower_bound(problem, state.placed_lines(), params.seconds)
@@ -123,10 +127,12 @@ def plan_scenario(
     )
 
 
-def polish(state: State, step: Callable[[int], None], cancel: threading.Event | None = None) -> None:
+def polish(
+    state: State, step: Callable[[int], None], cancel: threading.Event | None = None, until: float | None = None
+) -> None:
     """Move each line by itself to its best place where that makes the plan cheaper: the moves the tables would show."""
     for done, line in enumerate(range(len(state.problem.lines)), start=1):
-        if cancel is not None and cancel.is_set():
+        if (cancel is not None and cancel.is_set()) or (until is not None and time.monotonic() > until):
             return
         before = state.total_cents
         journal: list[Undo] = []

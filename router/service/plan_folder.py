@@ -34,7 +34,6 @@ class Planned:
     scenario: Scenario
     result: Result
     audited: AuditReport
-    habit_audited: AuditReport
     folder: Path
 
     @property
@@ -62,7 +61,6 @@ def plan_folder(
     result = plan_scenario(scenario, params, listener, cancel, started)
     listener.phase("audit", None)
     audited = audit(scenario, result.plan)
-    habit_audited = audit(scenario, result.habit)
     listener.phase("report", None)
     sentences = [f.sentence() for f in audited.findings]
     checks = sum(count for _, count in audited.checked)
@@ -73,7 +71,7 @@ def plan_folder(
         **all_tables(result, scenario.network),
     }
     write_result(out, files)
-    return Planned(scenario, result, audited, habit_audited, out)
+    return Planned(scenario, result, audited, out)
 
 
 def open_scenario(folder: Path, listener: Listener, cache_dir: Path | None = None) -> Scenario:

@@ -97,7 +97,8 @@ def read_cases(path: Path, task: str = "all") -> list[Case]:
             cases.extend(_cases_of(record))
         except (KeyError, TypeError, IndexError) as wrong:
             raise ValueError(f"{path.name}, record {number}: none of the benchmark formats ({wrong!r})") from wrong
-    return [c for c in cases if task == "all" or c.goal == task]
+    # Bins first: otherwise an even spread over a file that asks both about each set could meet only one of them.
+    return sorted((c for c in cases if task in ("all", c.goal)), key=lambda c: c.goal)
 
 
 def spread(cases: Sequence[Case], limit: int | None) -> list[Case]:
