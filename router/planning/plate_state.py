@@ -164,8 +164,3 @@ class PlateState:
         twin.nest = nest
         twin.refresh(problem)
         return twin
-
-    @property
-    def pieces(self) -> int:
-        """Pieces on the plate, coupons aside."""
-        return sum(item.pieces for item in self.items.values())

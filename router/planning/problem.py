@@ -241,12 +241,6 @@ class Problem:
             self._changeovers[key] = changeover(self.network, leaving, entering, self.machines[machine])
         return self._changeovers[key]
 
-    def plate_passage(
-        self, site_id: str, alloy_id: str, codes: tuple[str, ...], unload_end: Minute, melted_kg: float
-    ) -> Passage:
-        """The walk of an unloaded plate through its steps, step by step."""
-        return self._plate_walk(site_id, alloy_id, codes)[0].walk(self.staffed[site_id], unload_end, melted_kg)
-
     def plate_done(
         self, site_id: str, alloy_id: str, codes: tuple[str, ...], unload_end: Minute, melted_kg: float
     ) -> tuple[Minute, int]:

@@ -34,12 +34,10 @@ def publish(state: State, made_by: str, seed: int) -> Plan:
     """The plan a state stands for. Builds are numbered by machine and start; shipments by line."""
     problem = state.problem
     builds: list[Build] = []
-    names: dict[int, str] = {}
+    names = plate_names(state)
     for machine, sequence in enumerate(state.sequence):
-        machine_id = problem.machines[machine].machine_id
-        for number, plate_id in enumerate(sequence, start=1):
-            names[plate_id] = f"{machine_id}-{number:02d}"
-            builds.append(_build(state, plate_id, names[plate_id], state.alloy_before(machine, number - 1)))
+        for position, plate_id in enumerate(sequence):
+            builds.append(_build(state, plate_id, names[plate_id], state.alloy_before(machine, position)))
     lots: list[Lot] = []
     shipments: list[Shipment] = []
     unplanned: list[Unplanned] = []
@@ -107,10 +105,7 @@ def _build(state: State, plate_id: int, name: str, loaded: str | None) -> Build:
     machine = problem.machines[plate.machine]
     alloy_id = problem.alloy_of(plate.parameter_set_id)
     rates = problem.build_terms(plate.machine, plate.parameter_set_id).rates
-    members = [PlateMember(problem.lines[i].line_id, item.choice.load, item.pieces) for i, item in plate.items.items()]
-    coupon = problem.coupon(plate.machine, plate.parameter_set_id)
-    if plate.coupons:
-        members.append(PlateMember(None, coupon, plate.coupons))
+    members = plate_members(problem, plate)
     # The state's own sums, not summed again in another order: half a cent must fall the same way in both.
     exposure_s = plate.exposure_h * 3600
     cost = rates.cost(plate.layers, exposure_s, plate.melted_kg)
@@ -152,6 +147,27 @@ def _build(state: State, plate_id: int, name: str, loaded: str | None) -> Build:
         carbon_cents=rates.carbon_cents(plate.layers, exposure_s),
         shares=shares,
     )
+
+
+def plate_names(state: State) -> dict[int, str]:
+    """Names of the plates in the published plan: machine and place in its queue."""
+    return {
+        plate_id: f"{state.problem.machines[machine].machine_id}-{number:02d}"
+        for machine, sequence in enumerate(state.sequence)
+        for number, plate_id in enumerate(sequence, start=1)
+    }
+
+
+def plate_members(problem: Problem, plate: PlateState, without: int | None = None) -> list[PlateMember]:
+    """What stands on a plate, coupons last; ``without`` leaves one line out."""
+    members = [
+        PlateMember(problem.lines[i].line_id, item.choice.load, item.pieces)
+        for i, item in plate.items.items()
+        if i != without
+    ]
+    if plate.coupons:
+        members.append(PlateMember(None, problem.coupon(plate.machine, plate.parameter_set_id), plate.coupons))
+    return members
 
 
 def plate_fill(plate: Plate, members: Sequence[PlateMember]) -> float:

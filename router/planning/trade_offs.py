@@ -12,13 +12,13 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 
-from router.costing import PlateMember, line_shares
+from router.costing import line_shares
 from router.domain.result import LineOptions, SiteOption
 from router.kernel.moments import to_datetime
 from router.planning.insertion import Inserter
 from router.planning.plate_state import PlateState
 from router.planning.problem import Problem
-from router.planning.publish import NO_PLACE, plate_fill
+from router.planning.publish import NO_PLACE, plate_fill, plate_members, plate_names
 from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 
@@ -35,22 +35,13 @@ def trade_offs(
     """
     wanted = range(len(state.problem.lines))
     tables = []
-    names = build_names(state)
+    names = plate_names(state)
     for done, line in enumerate(wanted, start=1):
         out_of_time = until is not None and time.monotonic() > until
         tables.append(_options(state, line, names, out_of_time))
         if progress is not None:
             progress(done)
     return tuple(tables)
-
-
-def build_names(state: State) -> dict[int, str]:
-    """Names of the plates as the published plan gives them."""
-    return {
-        plate_id: f"{state.problem.machines[machine].machine_id}-{number:02d}"
-        for machine, sequence in enumerate(state.sequence)
-        for number, plate_id in enumerate(sequence, start=1)
-    }
 
 
 def _options(state: State, line: int, names: dict[int, str], out_of_time: bool) -> LineOptions:
@@ -162,13 +153,7 @@ def _describe(
 
 
 def _fill(problem: Problem, plate: PlateState, without: int | None = None) -> float:
-    members = [
-        PlateMember(problem.lines[i].line_id, item.choice.load, item.pieces)
-        for i, item in plate.items.items()
-        if i != without
-    ]
-    if plate.coupons:
-        members.append(PlateMember(None, problem.coupon(plate.machine, plate.parameter_set_id), plate.coupons))
+    members = plate_members(problem, plate, without)
     return plate_fill(problem.machines[plate.machine].plate, members)
 
 
@@ -176,9 +161,7 @@ def _share(state: State, plate: PlateState, line: int) -> tuple[int, float]:
     """Fair share of a line of its plate's build, plate steps and carbon; and of its emissions by footprint."""
     problem = state.problem
     rates = problem.build_terms(plate.machine, plate.parameter_set_id).rates
-    members = [PlateMember(problem.lines[i].line_id, item.choice.load, item.pieces) for i, item in plate.items.items()]
-    if plate.coupons:
-        members.append(PlateMember(None, problem.coupon(plate.machine, plate.parameter_set_id), plate.coupons))
+    members = plate_members(problem, plate)
     exposure_s = plate.exposure_h * 3600
     build_cents = rates.cost(plate.layers, exposure_s, plate.melted_kg).total_cents
     shares = line_shares(
