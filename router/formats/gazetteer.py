@@ -11,7 +11,7 @@ from __future__ import annotations
 import gzip
 import unicodedata
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 
 from router.formats.regions import region_codes, region_name
@@ -82,6 +82,7 @@ def _names_in(country: str) -> dict[str, tuple[City, ...]]:
     return {name: tuple(sorted(found, key=lambda c: -c.population)) for name, found in index.items()}
 
 
+@lru_cache(maxsize=1 << 16)
 def find_city(text: str, country: str) -> City:
     """The one city meant. Raises PlaceNotResolved with the candidates when there is none or more than one."""
     name, _, region = text.partition("(" if "(" in text else ",")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -36,10 +37,27 @@ class NetworkReading:
     zone: ZoneInfo | None
     faults: tuple[Fault, ...]
 
+    @cached_property
+    def alloy_names(self) -> list[str]:
+        """Alloys as the file names them."""
+        return names(self.raw, "alloys", "*", "id")
+
+    @cached_property
+    def site_names(self) -> list[str]:
+        """Sites as the file names them."""
+        return names(self.raw, "sites", "*", "id")
+
+    @cached_property
+    def _parameter_sets(self) -> Mapping[str, list[str]]:
+        found: dict[str, list[str]] = {}
+        for _, alloy in each(self.raw, "alloys", "*"):
+            for alloy_id in names(alloy, "id"):
+                found.setdefault(alloy_id, []).extend(names(alloy, "parameter_sets", "*", "id"))
+        return found
+
     def parameter_sets_of(self, alloy_id: str) -> list[str]:
         """Parameter sets of an alloy as the file names them."""
-        own = [a for _, a in each(self.raw, "alloys", "*") if names(a, "id") == [alloy_id]]
-        return [name for alloy in own for name in names(alloy, "parameter_sets", "*", "id")]
+        return self._parameter_sets.get(alloy_id, [])
 
 
 def read_network(raw: bytes, file: str = NETWORK_FILE) -> Network:

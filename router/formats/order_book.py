@@ -16,7 +16,7 @@ from router.formats.countries import country_names
 from router.formats.gazetteer import PlaceNotResolved
 from router.formats.model_order import UNITS, OrderRecord
 from router.formats.network_file import NetworkReading
-from router.formats.network_refs import holiday_calendars, names
+from router.formats.network_refs import holiday_calendars
 from router.formats.order_cells import Sheet, read_sheet
 from router.formats.places import resolve_place
 from router.formats.validation import describe
@@ -142,7 +142,7 @@ def _record(data: dict[str, str], row: _Row, network: NetworkReading, columns: M
 def _references(data: Mapping[str, str], row: _Row, network: NetworkReading, models: Sequence[str]) -> None:
     """Names of a row that must be known to the network or be files of the folder."""
     if network.raw:
-        alloys = names(network.raw, "alloys", "*", "id")
+        alloys = network.alloy_names
         alloy = data.get("alloy")
         if alloy and alloy not in alloys:
             row.fault("alloy", found(alloy), one_of(alloy, alloys, "an alloy of the network"))
@@ -150,7 +150,7 @@ def _references(data: Mapping[str, str], row: _Row, network: NetworkReading, mod
             chosen, own = data["parameter_set"], network.parameter_sets_of(alloy)
             if chosen not in own:
                 row.fault("parameter_set", found(chosen), one_of(chosen, own, f"a parameter set of {alloy}"))
-        sites = names(network.raw, "sites", "*", "id")
+        sites = network.site_names
         for site in (w.strip() for w in data.get("approved_sites", "").split(";")):
             if site and site not in sites:
                 row.fault("approved_sites", found(site), one_of(site, sites, "a site of the network"))

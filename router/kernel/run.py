@@ -77,7 +77,11 @@ class GapReached:
         self._gap = gap
 
     def reason(self, progress: Progress) -> str | None:
-        if progress.value is None or progress.bound is None or progress.value <= 0:
+        if progress.value is None or progress.bound is None:
+            return None
+        if progress.value <= progress.bound:
+            return "bound reached"
+        if progress.value <= 0:
             return None
         gap = (progress.value - progress.bound) / progress.value
         return f"gap of {self._gap:.2%} reached" if gap <= self._gap else None

@@ -2,14 +2,17 @@
 
 Room rule: imports only ``router.kernel`` and libraries. Start at :class:`Nest` (one plate, incremental) or
 :func:`pack` (a whole demand); deep questions: :func:`fit_all`, :func:`best_subset`, :func:`fewest_plates`,
-:func:`pack_strip`; :func:`confirm` is the independent exact check.
+:func:`pack_strip`; few pieces exactly: :func:`contact_fit`,
+:func:`lattice_fit`; :func:`confirm` is the independent exact check.
 """
 
 from __future__ import annotations
 
 from router.nesting.best_subset import SubsetResult, best_subset
 from router.nesting.confirm import confirm
+from router.nesting.contact_search import contact_fit
 from router.nesting.fewest_plates import PlatesResult, fewest_plates
+from router.nesting.lattice import LatticeAnswer, lattice_fit
 from router.nesting.nest import Nest
 from router.nesting.pack import PackResult, capacity, capacity_layout, clear_caches, pack
 from router.nesting.placement import Placement
@@ -22,6 +25,7 @@ from router.nesting.verdict import Verdict, quick_verdict
 __all__ = [
     "FitResult",
     "KeepOut",
+    "LatticeAnswer",
     "Nest",
     "PackResult",
     "Placement",
@@ -38,9 +42,11 @@ __all__ = [
     "capacity_layout",
     "clear_caches",
     "confirm",
+    "contact_fit",
     "fewest_plates",
     "fit_all",
     "forget_fits",
+    "lattice_fit",
     "pack",
     "pack_strip",
     "quick_verdict",

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 
 import numpy as np
 
 from router.kernel.run import Listener, Progress, Silent, Status, Stop
+from router.nesting.contact_search import ContactSearch, takes
 from router.nesting.placement import Placement
 from router.nesting.plate import PlateSpec
 from router.nesting.plate_search import PlateSearch
@@ -17,6 +18,8 @@ from router.nesting.rect_bins import BoxSearch
 from router.nesting.shape import Shape, turned
 
 _EXACT_MM = 1e-9
+#: Units of the contact search for one of deep placing, which takes some ten times as long.
+_CONTACT_TURNS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +47,21 @@ def fewest_plates(
     """Pack all pieces on few plates until ``stop`` speaks or the bound is met; best so far at any time.
 
     Axis-parallel rectangles in quarter turns on a rectangular plate without keep-outs go to an exact rectangle engine
-    (:mod:`router.nesting.rect_bins`), everything else to deep placing (:mod:`router.nesting.plate_search`). The first
-    greedy answer is always made, however short the budget. Deterministic for a seed and a work limit. Raises
+    (:mod:`router.nesting.rect_bins`), everything else to deep placing (:mod:`router.nesting.plate_search`); where no
+    spacing is asked and outlines are simple, exact contact (:mod:`router.nesting.contact_search`) takes turns with it.
+    The first greedy answer is always made, however short the budget. Deterministic for a seed and a work limit. Raises
     ``ValueError`` for negative counts or a shape that fits no empty plate.
     """
     listener = listener or Silent()
     started = time.monotonic()
     boxes = _all_boxes(spec, demand)
-    search: PlateSearch | _Boxes = _Boxes(spec, demand, seed) if boxes else PlateSearch(spec, demand, seed)
+    search: PlateSearch | _Both | _Boxes
+    if boxes:
+        search = _Boxes(spec, demand, seed)
+    elif takes(spec, demand):
+        search = _Both(spec, demand, seed)
+    else:
+        search = PlateSearch(spec, demand, seed)
     listener.phase("fewest plates", None)
     listener.bound(float(search.bound), time.monotonic() - started)
     since = 0
@@ -61,7 +71,7 @@ def fewest_plates(
             break
         value = float(len(search.best)) if search.best else None
         said = stop.reason(Progress(search.work, since, value, float(search.bound)))
-        if isinstance(search, PlateSearch) and search.best:
+        if not isinstance(search, _Boxes) and search.best:
             now = Progress(search.work, since, value, float(search.bound))
             search.halt = partial(_speaks, stop, now)
         if said is not None and search.best:
@@ -74,6 +84,50 @@ def fewest_plates(
         listener.step(search.work)
     listener.ended(status, reason)
     return PlatesResult(tuple(search.best), search.bound, status, reason, search.work)
+
+
+class _Both:
+    """Deep placing and exact contact by turns; the better answer counts."""
+
+    def __init__(self, spec: PlateSpec, demand: Sequence[tuple[Shape, int]], seed: int) -> None:
+        self._deep = PlateSearch(spec, demand, seed)
+        self._contact = ContactSearch(spec, demand, seed)
+        self._turn = 0
+
+    @property
+    def bound(self) -> int:
+        return self._deep.bound
+
+    @property
+    def best(self) -> list[tuple[Placement, ...]]:
+        if self._contact.count and not 0 < len(self._deep.best) <= self._contact.count:
+            return self._contact.best
+        return self._deep.best
+
+    @property
+    def done(self) -> bool:
+        return bool(self.best) and len(self.best) <= self.bound
+
+    @property
+    def work(self) -> int:
+        return self._turn
+
+    @property
+    def halt(self) -> Callable[[], bool]:
+        return self._deep.halt
+
+    @halt.setter
+    def halt(self, halt: Callable[[], bool]) -> None:
+        self._deep.halt = halt
+
+    def improve(self) -> bool:
+        before = len(self.best)
+        if self._turn % (_CONTACT_TURNS + 1) == _CONTACT_TURNS:
+            self._deep.improve()
+        else:
+            self._contact.improve()
+        self._turn += 1
+        return before == 0 or len(self.best) < before
 
 
 def _speaks(stop: Stop, now: Progress) -> bool:

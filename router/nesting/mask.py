@@ -130,15 +130,21 @@ def blocked_runs_at(
 def _point_sets(shape: Shape, spacing_mm: float) -> tuple[list[Points], list[Points]]:
     """Closed rings of the outline and of the outline dilated by the spacing."""
     region = shape.region()
+    return closed_rings(region), closed_rings(dilated(region, spacing_mm))
+
+
+def dilated(region: BaseGeometry, spacing_mm: float) -> BaseGeometry:
+    """Region widened by the spacing, arcs inscribed with at most 0.002 mm shortfall."""
     if spacing_mm <= 0:
-        return _closed_rings(region), _closed_rings(region)
+        return region
     # shapely inscribes arcs: the sagitta of a segment is spacing * (1 - cos(pi / (4 * segments))).
     step = math.acos(max(0.0, 1.0 - _ARC_ERROR_MM / spacing_mm))
     segments = max(4, math.ceil(math.pi / (4 * step)))
-    return _closed_rings(region), _closed_rings(region.buffer(spacing_mm, quad_segs=segments))
+    return region.buffer(spacing_mm, quad_segs=segments)
 
 
-def _closed_rings(geometry: BaseGeometry) -> list[Points]:
+def closed_rings(geometry: BaseGeometry) -> list[Points]:
+    """All rings of a polygon or multipolygon, the first vertex repeated at the end."""
     faces = getattr(geometry, "geoms", [geometry])
     return [np.array(ring.coords) for face in faces for ring in (face.exterior, *face.interiors)]
 

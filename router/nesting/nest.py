@@ -46,7 +46,7 @@ class Nest:
         self.placements: list[Placement] = []
         self.shapes: dict[str, Shape] = {}
         self._grid = grid_of(spec)
-        self._pyramid = self._grid.pyramid
+        self._pyramid: Words | None = self._grid.pyramid
         self._own = False
         self._standing: list[_Standing] = []
         self._left: dict[str, Table] = {}
@@ -55,6 +55,10 @@ class Nest:
 
     def copy(self) -> Nest:
         """Independent copy; the bitmap is shared until either side changes."""
+        self._drawn()
+        return self._twin()
+
+    def _twin(self) -> Nest:
         twin = Nest.__new__(Nest)
         twin.spec = self.spec
         twin.placements = self.placements.copy()
@@ -68,11 +72,28 @@ class Nest:
         twin._free = self._free
         return twin
 
-    def _writable(self) -> Words:
-        if not self._own:
-            self._pyramid = self._pyramid.copy()
+    def lean(self) -> Nest:
+        """A copy without its bitmap, to be remembered by the thousand; the bitmap is drawn again when it is needed."""
+        twin = self._twin()
+        twin._pyramid = None
+        twin._left = {}
+        return twin
+
+    def _drawn(self) -> Words:
+        """The bitmap, drawn again when it is not there."""
+        if self._pyramid is None:
+            self._pyramid = self._grid.pyramid.copy()
+            for s in self._standing:
+                block_runs(self._pyramid, self._grid.columns, s.runs, s.first, s.last, s.x, s.y)
             self._own = True
         return self._pyramid
+
+    def _writable(self) -> Words:
+        pyramid = self._drawn()
+        if not self._own:
+            pyramid = self._pyramid = pyramid.copy()
+            self._own = True
+        return pyramid
 
     def add(self, shape: Shape, count: int = 1, snug: bool = False, rotation: int = -1, skip_mm: float = 0.0) -> int:
         """Place up to ``count`` copies in free room; returns how many stand now that did not before.
@@ -181,16 +202,13 @@ class Nest:
         used = {p.shape_key for p in self.placements}
         self.shapes = {key: shape for key, shape in self.shapes.items() if key in used}
         self._area = math.fsum(self.shapes[p.shape_key].area_mm2 for p in self.placements)
-        self._pyramid = self._grid.pyramid.copy()
-        self._own = True
-        for s in self._standing:
-            block_runs(self._pyramid, self._grid.columns, s.runs, s.first, s.last, s.x, s.y)
+        self._pyramid = None
         self._left = {}
         self._free = -1
 
     def _free_cells(self) -> int:
         if self._free < 0:
-            blocked = int(np.bitwise_count(self._pyramid[:, 0, :]).sum())
+            blocked = int(np.bitwise_count(self._drawn()[:, 0, :]).sum())
             self._free = self._grid.rows * self._grid.columns - blocked
         return self._free
 

@@ -101,6 +101,11 @@ def _circle(x: float, y: float, radius: float, outside: bool) -> Polygon:
     return Point(x, y).buffer(grown, quad_segs=_QUARTER_SEGMENTS)
 
 
+def keep_out_outline(zone: KeepOut) -> Polygon:
+    """Polygon around the zone, on the safe side."""
+    return _circle(zone.x_mm, zone.y_mm, zone.radius_mm, outside=True)
+
+
 def _region(spec: PlateSpec, generous: bool) -> BaseGeometry:
     """Usable region with circles approximated on the small (safe) or the large (bound) side."""
     room: BaseGeometry

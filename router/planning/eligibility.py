@@ -1,40 +1,39 @@
 """Who may build what: every (line, machine, orientation) is a choice or carries its reasons.
 
-Section 2 of router/domain/RULES.md. Nothing is dropped silently: a refusal is kept as a sentence.
+Section 2 of router/domain/RULES.md. Nothing is dropped silently: a refusal is kept as a sentence. Verdicts are shared,
+so that work grows with what differs and not with lines times machines:
+
+- lines of one model, alloy, parameter set, number of coupons and ``as_modelled`` are one *kind*;
+- machines alike in all a verdict reads (plate, height, alloys, what is loaded, melting rate) are one *machine class*;
+- what a site says is shared as router/planning/site_gates.py tells.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from datetime import date, time, timedelta
 
-import numpy as np
-
-from router.costing import PieceLoad, changeover, layers, piece_load, route
+from router.costing import PieceLoad, changeover, layers, piece_load
 from router.domain.machines import Machine
-from router.domain.network import Network, Scenario
+from router.domain.network import Scenario
 from router.domain.orders import OrderLine
-from router.domain.sites import Credential, Site, Step
-from router.freight import quotes, refusals
 from router.geometry import Orientation, PartFacts
-from router.kernel.moments import Minute, to_minute
-from router.nesting import KeepOut, Nest, PlateSpec, Shape, allowed_angles
+from router.nesting import KeepOut, PlateSpec, Shape
+from router.planning.site_gates import ALWAYS, FAR_FUTURE, Reason, SiteGates, SiteVerdict, Windows, common
+from router.planning.standing import Standing
 from router.worktime import StaffedTime
 
-FAR_FUTURE: Minute = 1 << 40
-"""Later than any moment of a plan."""
-Windows = tuple[tuple[Minute, Minute], ...]
-"""Stretches [from, before) in which a run may begin, in order."""
-ALWAYS: Windows = ((0, FAR_FUTURE),)
-
-
-@dataclass(frozen=True, slots=True)
-class Reason:
-    """Why not: a short code for counting and a sentence for reading."""
-
-    code: str
-    sentence: str
+__all__ = [
+    "ALWAYS",
+    "FAR_FUTURE",
+    "Choice",
+    "Eligibility",
+    "Reason",
+    "SiteVerdict",
+    "Verdict",
+    "Windows",
+    "common",
+    "plate_spec",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +61,6 @@ class Verdict:
     """All reasons against; orientations refused are named even where others are possible."""
 
 
-@dataclass(frozen=True, slots=True)
-class SiteVerdict:
-    """Reasons that rule a whole site out, and the window of days its credentials leave for the build."""
-
-    reasons: tuple[Reason, ...]
-    windows: Windows
-
-
 def plate_spec(machine: Machine) -> PlateSpec:
     """The nesting engine's view of a machine's plate."""
     plate = machine.plate
@@ -84,108 +75,110 @@ def plate_spec(machine: Machine) -> PlateSpec:
 
 
 class Eligibility:
-    """All verdicts of a scenario. Work is shared between lines of the same part and machines of the same plate."""
+    """All verdicts of a scenario, by index or by name; each is worked out once for all that share it."""
 
     def __init__(self, scenario: Scenario, staffed: dict[str, StaffedTime]) -> None:
-        self._network = scenario.network
-        self._staffed = staffed
-        self._shapes: dict[tuple[str, str], Shape] = {}
-        self._fits: dict[tuple[PlateSpec, str, int], bool] = {}
-        side = scenario.network.coupon.side_mm
-        square = ((0.0, 0.0), (side, 0.0), (side, side), (0.0, side))
-        self.coupon = Shape.make(((square, ()),), (0.0,))
+        network = scenario.network
+        self._network = network
+        self._parts = scenario.parts
+        self._standing = Standing(network)
+        self.coupon = self._standing.coupon
         """Footprint of a witness coupon."""
-        self._specs = {m.machine_id: plate_spec(m) for m in scenario.network.machines}
-        self.sites: dict[tuple[str, str], SiteVerdict] = {}
-        self.machines: dict[tuple[str, str], Verdict] = {}
-        for line in scenario.lines:
-            part = scenario.parts[line.model]
-            for site in scenario.network.sites:
-                self.sites[line.line_id, site.site_id] = self._judge_site(line, site, part)
-            for machine in scenario.network.machines:
-                self.machines[line.line_id, machine.machine_id] = self._judge_machine(line, machine, part)
+        self._line_index = {x.line_id: i for i, x in enumerate(scenario.lines)}
+        self._site_index = {s.site_id: n for n, s in enumerate(network.sites)}
+        self._machine_index = {m.machine_id: k for k, m in enumerate(network.machines)}
+        specs = [plate_spec(m) for m in network.machines]
+        self.kind, self._patterns = _kinds(scenario.lines)
+        """By line: the number of its kind."""
+        self.machine_class, self._models = _classes(network.machines, specs)
+        """By machine: the number of its class."""
+        self._specs = [specs[k] for k in self._models]
+        self.part_kg, self.box_cm3 = _weights(scenario)
+        """By line: mass of one piece without supports, and its bounding box as modelled."""
+        self._gates = SiteGates(scenario, staffed, self.part_kg, self.box_cm3)
+        self.open_sites = self._gates.open
+        """By line: the sites that may take it, as bits (bit ``s`` is ``network.sites[s]``)."""
+        self._verdicts: dict[tuple[int, int], Verdict] = {}
+        self._choices: dict[tuple[object, ...], Choice] = {}
+        self.sites = _SiteVerdicts(self)
+        """``sites[line_id, site_id]``: what a whole site says."""
+        self.machines = _MachineVerdicts(self)
+        """``machines[line_id, machine_id]``: what a machine says, its site not asked."""
+
+    @property
+    def n_kinds(self) -> int:
+        """How many kinds of lines there are."""
+        return len(self._patterns)
+
+    @property
+    def n_machine_classes(self) -> int:
+        """How many classes of machines there are."""
+        return len(self._models)
+
+    def first_machine(self, machine_class: int) -> int:
+        """Index of the first machine of a class."""
+        return self._models[machine_class]
+
+    def verdict(self, kind: int, machine_class: int) -> Verdict:
+        """What machines of a class can do for lines of a kind; their sites are not asked."""
+        key = (kind, machine_class)
+        found = self._verdicts.get(key)
+        if found is None:
+            found = self._verdicts[key] = self._judge(self._patterns[kind], machine_class)
+        return found
+
+    def site_verdict(self, line: int, site: int) -> SiteVerdict:
+        """What a site says to a line, both by index."""
+        return self._gates.verdict(line, site)
+
+    def of_site(self, line_id: str, site_id: str) -> SiteVerdict:
+        """What a site says to a line, both by name. Raises KeyError for names that are not there."""
+        return self._gates.verdict(self._line_index[line_id], self._site_index[site_id])
+
+    def of_machine(self, line_id: str, machine_id: str) -> Verdict:
+        """What a machine says to a line, both by name. Raises KeyError for names that are not there."""
+        return self.verdict(self.kind[self._line_index[line_id]], self.machine_class[self._machine_index[machine_id]])
 
     def conceivable(self, line_id: str, machine: Machine) -> tuple[Choice, ...]:
         """Choices a bound must allow for: the possible ones and those for which no place was found."""
-        if self.sites[line_id, machine.site_id].reasons:
+        if not self._open(line_id, machine):
             return ()
-        verdict = self.machines[line_id, machine.machine_id]
+        verdict = self.of_machine(line_id, machine.machine_id)
         return verdict.choices + verdict.unproven
 
     def possible(self, line_id: str, machine: Machine) -> tuple[Choice, ...]:
         """Choices left when site and machine are both asked."""
-        if self.sites[line_id, machine.site_id].reasons:
-            return ()
-        return self.machines[line_id, machine.machine_id].choices
+        return self.of_machine(line_id, machine.machine_id).choices if self._open(line_id, machine) else ()
+
+    def _open(self, line_id: str, machine: Machine) -> bool:
+        return bool(self.open_sites[self._line_index[line_id]] >> self._site_index[machine.site_id] & 1)
 
     def why_not(self, line_id: str, site_id: str) -> tuple[str, ...]:
         """Sentences why a site cannot build a line; empty when it can."""
-        verdict = self.sites[line_id, site_id]
-        sentences = [r.sentence for r in verdict.reasons]
+        sentences = [r.sentence for r in self.of_site(line_id, site_id).reasons]
         machines = [m for m in self._network.machines if m.site_id == site_id]
-        if any(self.machines[line_id, m.machine_id].choices for m in machines):
+        verdicts = [self.of_machine(line_id, m.machine_id) for m in machines]
+        if any(verdict.choices for verdict in verdicts):
             return tuple(sentences)
         if not machines:
             sentences.append("the site has no machine")
         seen: dict[str, list[str]] = {}
-        for machine in machines:
-            for reason in self.machines[line_id, machine.machine_id].reasons:
+        for machine, verdict in zip(machines, verdicts, strict=True):
+            for reason in verdict.reasons:
                 seen.setdefault(reason.sentence, []).append(machine.machine_id)
         sentences += [f"{', '.join(ids)}: {sentence}" for sentence, ids in seen.items()]
         return tuple(sentences)
 
-    def shape(self, part: PartFacts, orientation: Orientation) -> Shape:
-        """The footprint with its permitted plate rotations."""
-        key = (part.content_hash, orientation.key)
-        if key not in self._shapes:
-            network = self._network
-            polygons = orientation.footprint.polygons
-            angles = allowed_angles(
-                polygons,
-                min_off_blade_deg=network.recoater_min_off_deg,
-                long_ratio=network.recoater_long_ratio,
-            )
-            self._shapes[key] = Shape.make(polygons, angles)
-        return self._shapes[key]
-
-    def _judge_site(self, line: OrderLine, site: Site, part: PartFacts) -> SiteVerdict:
+    def _judge(self, line: OrderLine, machine_class: int) -> Verdict:
         network = self._network
-        reasons: list[Reason] = []
-        for step in route(line, network.alloy[line.alloy_id]):
-            if (site.site_id, step) not in network.work_centre and not _services(network, site, step, line):
-                reasons.append(Reason("step", f"no work centre and no outside service for {step.replace('_', ' ')}"))
-        if line.approved_sites and site.site_id not in line.approved_sites:
-            reasons.append(Reason("approved", f"the customer approves only {', '.join(line.approved_sites)}"))
-        codes = [(line.export_control, "registration")] if line.export_control else []
-        codes += [(code, "accreditation") for code in line.accreditations]
-        staffed = self._staffed[site.site_id]
-        first_day = staffed.local(to_minute(network.now))[0]
-        windows = ALWAYS
-        for code, kind in codes:
-            held_when = _held(site.credentials, code, first_day, staffed)
-            if not held_when:
-                held = [c for c in site.credentials if c.code == code]
-                lapsed = f" (expired {max(c.valid_until for c in held if c.valid_until)})" if held else ""
-                reasons.append(Reason(kind, f"the site does not hold {kind} {code}{lapsed}"))
-                continue
-            windows = common(windows, held_when)
-            if not windows:
-                reasons.append(Reason(kind, f"{kind} {code} is never held together with the others the line needs"))
-        part_kg = part.volume_mm3 / 1e6 * network.alloy[line.alloy_id].density_g_cm3
-        box_cm3 = part.bbox_mm[0] * part.bbox_mm[1] * part.bbox_mm[2] / 1000
-        if not quotes(network, site.site_id, line.ship_to, part_kg, box_cm3, line.quantity):
-            why = refusals(network, site.site_id, line.ship_to, part_kg, box_cm3, line.quantity)
-            reasons.append(Reason("carrier", "no carrier can take the shipment: " + "; ".join(why)))
-        return SiteVerdict(tuple(reasons), windows)
-
-    def _judge_machine(self, line: OrderLine, machine: Machine, part: PartFacts) -> Verdict:
-        network = self._network
+        machine = network.machines[self._models[machine_class]]
+        spec = self._specs[machine_class]
         if line.alloy_id not in machine.alloys:
             return Verdict((), (), (Reason("alloy", f"not qualified for {line.alloy_id}"),))
         if changeover(network, machine.loaded_alloy_id, line.alloy_id, machine) is None:
             sentence = f"a change from {machine.loaded_alloy_id} to {line.alloy_id} is never made on it"
             return Verdict((), (), (Reason("changeover", sentence),))
-        parameter_set = network.parameter_set[line.parameter_set_id]
+        part = self._parts[line.model]
         choices: list[Choice] = []
         unproven: list[Choice] = []
         reasons: list[Reason] = []
@@ -210,27 +203,12 @@ class Eligibility:
                     )
                 )
                 continue
-            shape = self._fitting_shape(machine, part, orientation, line.coupons)
-            choice = Choice(
-                orientation=orientation.key,
-                shape=shape or self.shape(part, orientation),
-                load=piece_load(
-                    network,
-                    machine,
-                    parameter_set,
-                    part.volume_mm3,
-                    orientation.support_volume_mm3,
-                    orientation.footprint.area_mm2,
-                    orientation.height_mm,
-                ),
-                layers=layers(orientation.height_mm, parameter_set.layer_mm),
-                support_cm3=orientation.support_volume_mm3 / 1000,
-                bound_area_mm2=(shape or self.shape(part, orientation)).bound_area_mm2(machine.plate.spacing_mm),
-            )
+            shape = self._standing.fitting(spec, part, orientation, line.coupons)
+            choice = self._choice(line, machine, part, orientation, shape or self._standing.shape(part, orientation))
             if shape is not None:
                 choices.append(choice)
                 continue
-            if not _never_stands(self._specs[machine.machine_id], choice.shape):
+            if not self._standing.never(spec, choice.shape):
                 unproven.append(choice)
             footprint, plate = orientation.footprint, machine.plate
             beside = f" beside {line.coupons} witness coupons" if line.coupons else ""
@@ -243,120 +221,110 @@ class Eligibility:
             )
         return Verdict(tuple(choices), tuple(unproven), tuple(reasons))
 
-    def _fitting_shape(self, machine: Machine, part: PartFacts, orientation: Orientation, coupons: int) -> Shape | None:
-        """The footprint with rotations in which one piece, and its coupons, fit the empty plate; None when none do.
-
-        The few usual rotations are tried first; a piece they do not place gets every permitted one in steps of 15
-        degrees.
-        """
-        usual = self.shape(part, orientation)
-        for shape in (usual, self._turning(part, orientation)):
-            key = (self._specs[machine.machine_id], shape.key, coupons)
-            if key not in self._fits:
-                self._fits[key] = self._stands(key[0], shape, coupons)
-            if self._fits[key]:
-                return shape
-        return None
-
-    def _turning(self, part: PartFacts, orientation: Orientation) -> Shape:
-        """The footprint with every permitted plate rotation in steps of 15 degrees."""
-        key = (part.content_hash, f"{orientation.key} every way")
-        if key not in self._shapes:
-            polygons, network = orientation.footprint.polygons, self._network
-            every = Shape.make(polygons, tuple(float(a) for a in range(0, 360, 15)))
-            self._shapes[key] = Shape.make(
-                polygons, _off_blade(every, network.recoater_min_off_deg, network.recoater_long_ratio)
+    def _choice(
+        self, line: OrderLine, machine: Machine, part: PartFacts, orientation: Orientation, shape: Shape
+    ) -> Choice:
+        """A choice, shared by all kinds and classes in which nothing of it differs."""
+        spacing = machine.plate.spacing_mm
+        key = (
+            line.model,
+            orientation.key,
+            line.parameter_set_id,
+            machine.lasers,
+            machine.laser_efficiency,
+            spacing,
+            shape.key,
+        )
+        found = self._choices.get(key)
+        if found is None:
+            parameter_set = self._network.parameter_set[line.parameter_set_id]
+            found = self._choices[key] = Choice(
+                orientation=orientation.key,
+                shape=shape,
+                load=piece_load(
+                    self._network,
+                    machine,
+                    parameter_set,
+                    part.volume_mm3,
+                    orientation.support_volume_mm3,
+                    orientation.footprint.area_mm2,
+                    orientation.height_mm,
+                ),
+                layers=layers(orientation.height_mm, parameter_set.layer_mm),
+                support_cm3=orientation.support_volume_mm3 / 1000,
+                bound_area_mm2=shape.bound_area_mm2(spacing),
             )
-        return self._shapes[key]
-
-    def _stands(self, spec: PlateSpec, shape: Shape, coupons: int) -> bool:
-        if coupons == 0 and _clearly_stands(spec, shape):
-            return True
-        nest = Nest(spec)
-        return nest.add(self.coupon, coupons) == coupons and nest.add(shape, 1) == 1
+        return found
 
 
-def _off_blade(shape: Shape, min_off_deg: float, long_ratio: float) -> tuple[float, ...]:
-    """Those rotations of a shape that keep the long axis of an elongated footprint off the blade."""
-    corners = np.array(shape.region().minimum_rotated_rectangle.exterior.coords)
-    sides = np.diff(corners[:3], axis=0)
-    lengths = np.hypot(sides[:, 0], sides[:, 1])
-    if float(lengths.max()) < long_ratio * float(max(lengths.min(), 1e-9)):
-        return shape.angles_deg
-    long_side = sides[int(np.argmax(lengths))]
-    axis_deg = math.degrees(math.atan2(long_side[1], long_side[0]))
-    leans = {a: (axis_deg + a) % 180 for a in shape.angles_deg}
-    return tuple(a for a, lean in leans.items() if min(lean, 180 - lean) >= min_off_deg - 1e-9)
+class _SiteVerdicts:
+    """Verdicts of sites by (line id, site id)."""
+
+    __slots__ = ("_eligibility",)
+
+    def __init__(self, eligibility: Eligibility) -> None:
+        self._eligibility = eligibility
+
+    def __getitem__(self, key: tuple[str, str]) -> SiteVerdict:
+        return self._eligibility.of_site(*key)
 
 
-def _never_stands(spec: PlateSpec, shape: Shape) -> bool:
-    """Certain no at whatever angle: too much area, too long for the diagonal, or nowhere narrow enough."""
-    if shape.area_mm2 > spec.usable_area_mm2 * (1 + 1e-9):
-        return True
-    hull = np.array(shape.region().convex_hull.exterior.coords)
-    edges = np.diff(hull, axis=0)
-    normals = np.stack([-edges[:, 1], edges[:, 0]], axis=1) / np.hypot(edges[:, 0], edges[:, 1])[:, None]
-    across = hull @ normals.T
-    narrowest = float(np.ptp(across, axis=0).min())
-    longest = float(np.hypot(*(hull[:, None, :] - hull[None, :, :]).transpose(2, 0, 1)).max())
-    wide, deep = spec.width_mm - 2 * spec.edge_margin_mm, spec.depth_mm - 2 * spec.edge_margin_mm
-    diagonal = wide if spec.round else math.hypot(wide, deep)
-    return narrowest > min(wide, deep) + 1e-6 or longest > diagonal + 1e-6
+class _MachineVerdicts:
+    """Verdicts of machines by (line id, machine id)."""
+
+    __slots__ = ("_eligibility",)
+
+    def __init__(self, eligibility: Eligibility) -> None:
+        self._eligibility = eligibility
+
+    def __getitem__(self, key: tuple[str, str]) -> Verdict:
+        return self._eligibility.of_machine(*key)
 
 
-def _clearly_stands(spec: PlateSpec, shape: Shape) -> bool:
-    """Quick certain yes: the piece's box, turned as permitted and centred, keeps off margin and keep-outs."""
-    corners = np.array([vertex for outer, _ in shape.polygons for vertex in outer])
-    middle_x, middle_y = spec.width_mm / 2, spec.depth_mm / 2
-    for angle in shape.angles_deg:
-        turn = math.radians(angle)
-        x = corners[:, 0] * math.cos(turn) - corners[:, 1] * math.sin(turn)
-        y = corners[:, 0] * math.sin(turn) + corners[:, 1] * math.cos(turn)
-        half_x, half_y = float(np.ptp(x)) / 2, float(np.ptp(y)) / 2
-        if spec.round:
-            inside = math.hypot(half_x, half_y) <= middle_x - spec.edge_margin_mm
-        else:
-            inside = half_x <= middle_x - spec.edge_margin_mm and half_y <= middle_y - spec.edge_margin_mm
-        if inside and all(
-            math.hypot(max(0.0, abs(k.x_mm - middle_x) - half_x), max(0.0, abs(k.y_mm - middle_y) - half_y))
-            >= k.radius_mm
-            for k in spec.keep_outs
-        ):
-            return True
-    return False
+def _kinds(lines: tuple[OrderLine, ...]) -> tuple[list[int], list[OrderLine]]:
+    """The kind of every line, and a line of every kind."""
+    numbers: dict[tuple[object, ...], int] = {}
+    kinds: list[int] = []
+    patterns: list[OrderLine] = []
+    for line in lines:
+        key = (line.model, line.alloy_id, line.parameter_set_id, line.as_modelled, line.coupons)
+        kind = numbers.setdefault(key, len(numbers))
+        if kind == len(patterns):
+            patterns.append(line)
+        kinds.append(kind)
+    return kinds, patterns
 
 
-def _services(network: Network, site: Site, step: Step, line: OrderLine) -> bool:
-    services = network.outside(site.site_id, step)
-    code = line.export_control
-    if code is None:
-        return bool(services)
-    today = network.now.date()
-    # Whether it is still held on the day of collection is looked at when the moment is known.
-    return any(
-        c.code == code and (c.valid_until is None or c.valid_until >= today) for s in services for c in s.credentials
-    )
+def _classes(machines: tuple[Machine, ...], specs: list[PlateSpec]) -> tuple[list[int], list[int]]:
+    """The class of every machine, and the first machine of every class."""
+    numbers: dict[tuple[object, ...], int] = {}
+    classes: list[int] = []
+    models: list[int] = []
+    for k, (machine, spec) in enumerate(zip(machines, specs, strict=True)):
+        key = (
+            spec,
+            machine.height_mm,
+            frozenset(machine.alloys),
+            machine.loaded_alloy_id,
+            machine.lasers,
+            machine.laser_efficiency,
+        )
+        number = numbers.setdefault(key, len(numbers))
+        if number == len(models):
+            models.append(k)
+        classes.append(number)
+    return classes, models
 
 
-def _held(credentials: tuple[Credential, ...], code: str, first_day: date, staffed: StaffedTime) -> Windows:
-    """When a code is held from a day on, records that follow one another united."""
-    spans = []
-    for credential in credentials:
-        if credential.code != code or (credential.valid_until is not None and credential.valid_until < first_day):
-            continue
-        start = 0 if credential.valid_from is None else staffed.at_local(credential.valid_from, time(0))
-        until = credential.valid_until
-        spans.append((start, FAR_FUTURE if until is None else staffed.at_local(until + timedelta(days=1), time(0))))
-    united: list[tuple[Minute, Minute]] = []
-    for start, before in sorted(spans):
-        if united and start <= united[-1][1]:
-            united[-1] = (united[-1][0], max(united[-1][1], before))
-        else:
-            united.append((start, before))
-    return tuple(united)
-
-
-def common(some: Windows, others: Windows) -> Windows:
-    """Stretches that lie in both."""
-    both = ((max(a, c), min(b, d)) for a, b in some for c, d in others)
-    return tuple(sorted((start, before) for start, before in both if start < before))
+def _weights(scenario: Scenario) -> tuple[list[float], list[float]]:
+    """Mass of one piece without supports, kg, and volume of its bounding box as modelled, cm3, of every line."""
+    part_kg: dict[tuple[str, str], float] = {}
+    box_cm3: dict[str, float] = {}
+    for model in {x.model for x in scenario.lines}:
+        sides = scenario.parts[model].bbox_mm
+        box_cm3[model] = sides[0] * sides[1] * sides[2] / 1000
+    for model, alloy_id in {(x.model, x.alloy_id) for x in scenario.lines}:
+        density = scenario.network.alloy[alloy_id].density_g_cm3
+        part_kg[model, alloy_id] = scenario.parts[model].volume_mm3 / 1e6 * density
+    lines = scenario.lines
+    return [part_kg[x.model, x.alloy_id] for x in lines], [box_cm3[x.model] for x in lines]

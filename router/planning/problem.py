@@ -24,6 +24,7 @@ from router.costing import (
 from router.domain.machines import Machine
 from router.domain.network import Scenario
 from router.domain.orders import OrderLine
+from router.domain.places import Place
 from router.freight import FreightDesk, Quote, freight_desk
 from router.freight.journey import arrival_date
 from router.kernel.faults import PlatewrightError
@@ -39,6 +40,8 @@ _COMFORT_DAYS = 6
 
 _REMEMBERED = 400_000
 """Entries after which a memory of moments is cleared."""
+_FRESH_PLATES = 512
+"""As many freshly filled plates are remembered; each is a bitmap of some 100 kB."""
 _EASY_COVER = 0.4
 """Copies that cover no more than this share of an empty plate are taken to fit without trying."""
 
@@ -69,6 +72,16 @@ class Delivery:
     """Steps after the plate and the shipment together."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Able:
+    """Who may build lines of one kind that the same sites take."""
+
+    machines: list[int]
+    site_ids: tuple[str, ...]
+    least_area_mm2: float
+    """Smallest plate area of a piece among all choices; 0 without any."""
+
+
 class Problem:
     """Index-based view of a scenario; immutable but for what it remembers."""
 
@@ -88,36 +101,53 @@ class Problem:
         self.maintenance = [_stops(m) for m in self.machines]
         self.release = [max(now, to_minute(x.release_at)) for x in self.lines]
         self.due = [x.due_date.toordinal() for x in self.lines]
-        self.due_minute = [
-            to_minute(datetime.combine(x.due_date, time(12), tzinfo=network.now.tzinfo)) for x in self.lines
-        ]
-        self.part_kg = [
-            scenario.parts[x.model].volume_mm3 / 1e6 * network.alloy[x.alloy_id].density_g_cm3 for x in self.lines
-        ]
-        self.box_cm3 = [
-            scenario.parts[x.model].bbox_mm[0]
-            * scenario.parts[x.model].bbox_mm[1]
-            * scenario.parts[x.model].bbox_mm[2]
-            / 1000
-            for x in self.lines
-        ]
+        noons = {
+            day: to_minute(datetime.combine(day, time(12), tzinfo=network.now.tzinfo))
+            for day in {x.due_date for x in self.lines}
+        }
+        self.due_minute = [noons[x.due_date] for x in self.lines]
+        self.part_kg = self.eligibility.part_kg
+        self.box_cm3 = self.eligibility.box_cm3
         self.coupon_shape = self.eligibility.coupon
         self._rates: dict[tuple[int, str], BuildTerms] = {}
-        self._choices = [
+        self.kind = self.eligibility.kind
+        """By line: the number of its kind. Lines of a kind (same model, alloy, parameter set, coupons, ``as_modelled``)
+        have the same choices on every machine whose site takes them."""
+        self.machine_class = self.eligibility.machine_class
+        """By machine: the number of its class. Machines of a class (same plate, height, alloys, loaded alloy, melting
+        rate) offer the same choices; their other figures, prices and calendars may differ."""
+        self.n_kinds = self.eligibility.n_kinds
+        self.n_machine_classes = self.eligibility.n_machine_classes
+        patterns: dict[int, int] = {}
+        for i, kind in enumerate(self.kind):
+            patterns.setdefault(kind, i)
+        self._kind_choices = [
             [
-                self._worth_trying(i, m, self.eligibility.possible(x.line_id, made))
-                for m, made in enumerate(self.machines)
+                self._worth_trying(
+                    patterns[k], self.eligibility.first_machine(c), self.eligibility.verdict(k, c).choices
+                )
+                for c in range(self.n_machine_classes)
             ]
-            for i, x in enumerate(self.lines)
+            for k in range(self.n_kinds)
         ]
-        self._machines_for = [[m for m, c in enumerate(per) if c] for per in self._choices]
+        site_index = {s.site_id: n for n, s in enumerate(network.sites)}
+        self._site_index = site_index
+        self._site_of = [site_index[m.site_id] for m in self.machines]
+        self._open = self.eligibility.open_sites
+        able: dict[tuple[int, int], _Able] = {}
+        self._able: list[_Able] = []
+        """By line; lines of one kind that the same sites take share an entry."""
+        for kind, sites in zip(self.kind, self._open, strict=True):
+            found = able.get((kind, sites))
+            if found is None:
+                found = able[kind, sites] = self._who_can(kind, sites)
+            self._able.append(found)
+        self.bulk = [x.least_area_mm2 * line.quantity for x, line in zip(self._able, self.lines, strict=True)]
+        """By line: plate area its pieces take at the least, mm2; 0 where nobody may build it."""
+        self._near: dict[tuple[Place, tuple[str, ...]], list[str]] = {}
         self._powder: dict[str, list[int]] = {}
         for i, x in enumerate(self.lines):
             self._powder.setdefault(x.parameter_set_id, []).append(i)
-        self.bulk = [
-            min((c.bound_area_mm2 for m in per for c in self._choices[i][m]), default=0.0) * self.lines[i].quantity
-            for i, per in enumerate(self._machines_for)
-        ]
         self._like: list[list[int]] = [
             [other for other, spec in enumerate(self.specs) if spec == mine] for mine in self.specs
         ]
@@ -134,18 +164,19 @@ class Problem:
         self._unit: dict[tuple[int, str], float] = {}
 
     def _worth_trying(self, line: int, machine: int, choices: tuple[Choice, ...]) -> tuple[Choice, ...]:
-        """Up to three orientations: cheapest by the share of a full plate, lowest, and smallest footprint."""
+        """Up to three orientations: cheapest by the share of a full plate, lowest, and smallest footprint.
+
+        Asked once for a kind and a machine class: the prices are those of the class's first machine. Where machines of
+        a class differ in price, another of them may find a different orientation cheapest, as a rule by little.
+        """
         if len(choices) <= 1:
             return choices
-
-        def shared_cents(choice: Choice) -> float:
-            return self._shared_cents(line, machine, choice)
-
+        shared = {c.orientation: self._shared_cents(line, machine, c) for c in choices}
         kept = dict.fromkeys(
             (
-                min(choices, key=lambda c: (shared_cents(c), c.orientation)),
-                min(choices, key=lambda c: (c.layers, shared_cents(c), c.orientation)),
-                min(choices, key=lambda c: (c.bound_area_mm2, shared_cents(c), c.orientation)),
+                min(choices, key=lambda c: (shared[c.orientation], c.orientation)),
+                min(choices, key=lambda c: (c.layers, shared[c.orientation], c.orientation)),
+                min(choices, key=lambda c: (c.bound_area_mm2, shared[c.orientation], c.orientation)),
             )
         )
         return tuple(kept)
@@ -156,32 +187,64 @@ class Problem:
         share = choice.bound_area_mm2 / self.specs[machine].bound_area_mm2
         return rates.own_cents(choice.load) + share * (rates.start_cents + choice.layers * rates.layer_cents)
 
+    def _who_can(self, kind: int, sites: int) -> _Able:
+        per_class = self._kind_choices[kind]
+        machines = [
+            m for m, model in enumerate(self.machine_class) if sites >> self._site_of[m] & 1 and per_class[model]
+        ]
+        site_ids = tuple(dict.fromkeys(self.machines[m].site_id for m in machines))
+        models = {self.machine_class[m] for m in machines}
+        least = min((c.bound_area_mm2 for model in models for c in per_class[model]), default=0.0)
+        return _Able(machines, site_ids, least)
+
     # --- who may build what ---------------------------------------------------------------------------------
+
+    def kind_choices(self, kind: int, machine_class: int) -> tuple[Choice, ...]:
+        """Orientations worth trying in which machines of a class may build lines of a kind; their sites not asked.
+
+        The very same objects for all lines of the kind and all machines of the class.
+        """
+        return self._kind_choices[kind][machine_class]
 
     def choices(self, line: int, machine: int) -> tuple[Choice, ...]:
         """Orientations worth trying in which a machine may build the line; () when it may not."""
-        return self._choices[line][machine]
+        if not self._open[line] >> self._site_of[machine] & 1:
+            return ()
+        return self._kind_choices[self.kind[line]][self.machine_class[machine]]
+
+    def possible_choices(self, line: int, machine: int) -> tuple[Choice, ...]:
+        """Every orientation in which a machine may build the line; () when it may not."""
+        if not self._open[line] >> self._site_of[machine] & 1:
+            return ()
+        return self.eligibility.verdict(self.kind[line], self.machine_class[machine]).choices
 
     def all_choices(self, line: int, machine: int) -> tuple[Choice, ...]:
         """Every orientation nothing proves impossible on a machine: what a bound must allow for."""
-        return self.eligibility.conceivable(self.lines[line].line_id, self.machines[machine])
+        if not self._open[line] >> self._site_of[machine] & 1:
+            return ()
+        verdict = self.eligibility.verdict(self.kind[line], self.machine_class[machine])
+        return verdict.choices + verdict.unproven
 
     def machines_for(self, line: int) -> list[int]:
-        """Machines that may build the line."""
-        return self._machines_for[line]
+        """Machines that may build the line. Lines share these lists: not to be changed."""
+        return self._able[line].machines
 
     def site_verdict(self, line: int, site_id: str) -> SiteVerdict:
         """The window of moments a site's credentials leave for the line's builds."""
-        return self.eligibility.sites[self.lines[line].line_id, site_id]
+        return self.eligibility.site_verdict(line, self._site_index[site_id])
 
     def sites_for(self, line: int) -> list[str]:
         """Sites with a machine that may build the line, in the network's order."""
-        return list(dict.fromkeys(self.machines[m].site_id for m in self._machines_for[line]))
+        return list(self._able[line].site_ids)
 
     def sites_by_distance(self, line: int) -> list[str]:
         """Sites that may build the line, nearest to its customer first."""
         place = self.lines[line].ship_to
-        return sorted(self.sites_for(line), key=lambda s: (self.desk.lane(s, place).straight_km, s))
+        key = (place, self._able[line].site_ids)
+        found = self._near.get(key)
+        if found is None:
+            found = self._near[key] = sorted(key[1], key=lambda s: (self.desk.lane(s, place).straight_km, s))
+        return list(found)
 
     def same_powder(self, line: int) -> list[int]:
         """Lines of the same parameter set, the line itself among them."""
@@ -211,6 +274,8 @@ class Problem:
             placed = 0
             if nest.add(self.coupon_shape, coupons) == coupons:
                 placed = nest.add(choice.shape, pieces)
+            if len(self._fresh) >= _FRESH_PLATES:
+                self._fresh.clear()
             found = self._fresh[key] = (nest, placed)
         return found
 
@@ -350,11 +415,11 @@ class Problem:
         if key not in self._unit:
             best = float("inf")
             wanted = self.lines[line]
-            for machine in self._machines_for[line]:
+            for machine in self._able[line].machines:
                 if self.machines[machine].site_id != site_id:
                     continue
                 terms = self.build_terms(machine, wanted.parameter_set_id)
-                for choice in self._choices[line][machine]:
+                for choice in self.choices(line, machine):
                     full = max(1, capacity(self.specs[machine], choice.shape))
                     load = choice.load
                     cents = terms.price(choice.layers, full * load.exposure_h, full * load.melted_kg)[1]

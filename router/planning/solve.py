@@ -7,26 +7,30 @@ import platform
 import random
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from concurrent.futures import Executor
+from dataclasses import dataclass
 
 from router.domain.network import Scenario
 from router.domain.result import Result, TracePoint
-from router.kernel.run import AnyOf, Cancelled, GapReached, Listener, Silent, Status, Stop, TimeLimit, WorkLimit
+from router.kernel.run import Listener, Silent, Status
 from router.kernel.seeds import child_seed
 from router.planning.bound import Bound, lower_bound
+from router.planning.compiled import Compiled, compiled
+from router.planning.draft_plan import adopt
 from router.planning.habit import habit_state
 from router.planning.insertion import Inserter
 from router.planning.key_figures import key_figures
 from router.planning.problem import Problem
 from router.planning.publish import publish
-from router.planning.removal import remove, whole_lines
-from router.planning.search import Search, SearchParams
 from router.planning.state import State, Undo
 from router.planning.trade_offs import trade_offs
+from router.scheduling.draft import Draft
+from router.scheduling.search import first_plan as first_draft
+from router.scheduling.search import tidy
+from router.scheduling.solve import SolveParams, sizes_for, solve
 
-_FEW_ROUNDS = 20
-"""A search of no more rounds had no time worth the name."""
+_TIDY_SHARE = 0.1
+"""Share of the search's time kept for moving every line to its best place at the end."""
 _LEAST_TABLE_S = 20.0
 """Time that the tables of options may take even after a short run, in seconds."""
 
@@ -39,8 +43,9 @@ class RunParams:
     seconds: float | None = 30.0
     """Wall-clock budget of a run up to the end of its search; None for no time limit."""
     work: int | None = None
-    """Search iterations; with one and no time limit, equal seeds give equal plans bit for bit."""
-    search: SearchParams = field(default_factory=SearchParams)
+    """Search rounds; with some, no time limit and one worker, equal seeds give equal plans bit for bit."""
+    workers: int = 1
+    """Processes that search."""
 
     def __post_init__(self) -> None:
         if self.seconds is None and self.work is None:
@@ -49,6 +54,8 @@ class RunParams:
             raise ValueError(f"seconds must be above 0, found {self.seconds:g}")
         if self.work is not None and self.work < 0:
             raise ValueError(f"work must not be negative, found {self.work}")
+        if self.workers < 1:
+            raise ValueError(f"a run needs 1 worker or more, found {self.workers}")
 
 
 def plan_scenario(
@@ -57,51 +64,42 @@ def plan_scenario(
     listener: Listener | None = None,
     cancel: threading.Event | None = None,
     started: float | None = None,
+    executor: Executor | None = None,
 ) -> Result:
     """Plan a scenario. Lines nobody can build come back unplanned with reasons; that is a result, not an error.
 
-    ``started`` (monotonic seconds) counts work done before, such as reading the scenario, into the time budget.
+    ``started`` (monotonic seconds) counts work done before, such as reading the scenario, into the time budget;
+    ``executor`` is where workers run (processes of our own without one).
     """
     params = params or RunParams()
     listener = listener or Silent()
     started = time.monotonic() if started is None else started
     listener.phase("who may build what", None)
     problem = Problem(scenario)
+    arrays = compiled(problem)
+    listener.phase("first plan", len(problem.lines))
+    draft = _first_draft(arrays, params.seed, listener)
+    first_s = time.monotonic() - started
+    # From here on there is a plan to fall back on, whatever comes.
+    draft_cents = draft.cents
+    listener.incumbent(draft_cents, first_s)
     listener.phase("today's habit", None)
     habit = habit_state(problem)
     habit_plan = publish(habit, "today's habit", params.seed)
-    listener.phase("first plan", len(problem.lines))
-    state = first_plan(problem, params.seed, listener)
-    if (state.missing(), state.total_cents) > (habit.missing(), habit.total_cents):
-        state = habit
     listener.phase("lower bound", None)
-    placed = state.placed_lines()
-    bound = lower_bound(problem, placed, params.seconds)
+    able = frozenset(i for i in range(len(problem.lines)) if problem.machines_for(i))
+    bound = lower_bound(problem, able, params.seconds)
     if bound is not None:
         listener.bound(bound.cents, time.monotonic() - started)
-    stop, fraction = _budget(params, started, cancel)
-    listener.phase("search", params.work)
-    search = Search(
-        state,
-        child_seed(params.seed, "search"),
-        stop,
-        fraction,
-        listener,
-        started,
-        bound.cents if bound and not state.missing() else None,
-        params.search,
-    )
-    log = search.run()
-    if not log.stop_reason.startswith("gap"):
-        listener.phase("last improvements", len(problem.lines))
-        # A run that spent its time before the search keeps to its limit all the more.
-        until = None if params.seconds is None or log.work > _FEW_ROUNDS else started + params.seconds
-        polish(state, listener.step, cancel, until)
-    log.trace.append(TracePoint(round(time.monotonic() - started, 3), log.work, state.total_cents))
-    if state.placed_lines() != placed:
+    state, log = _search(problem, arrays, draft, params, bound, listener, cancel, started, executor)
+    log.trace.insert(0, TracePoint(round(first_s, 3), 0, draft_cents))
+    if (state.missing(), state.total_cents) > (habit.missing(), habit.total_cents):
+        state = habit
+    if state.placed_lines() != able:
         bound = lower_bound(problem, state.placed_lines(), params.seconds)
     plan = publish(state, "optimizer", params.seed)
     landed = plan.totals.landed_cents
+    log.trace.append(TracePoint(round(time.monotonic() - started, 3), log.work, landed))
     status = _status(log.stop_reason, landed, bound, state.missing())
     listener.ended(status, log.stop_reason)
     listener.phase("ship or print local", len(problem.lines))
@@ -120,74 +118,79 @@ def plan_scenario(
         seed=params.seed,
         work=log.work,
         seconds=round(time.monotonic() - started, 3),
-        workers=1,
+        workers=params.workers,
         trace=tuple(log.trace),
         options=options,
         versions=_versions(),
     )
 
 
-def polish(
-    state: State, step: Callable[[int], None], cancel: threading.Event | None = None, until: float | None = None
-) -> None:
-    """Move each line by itself to its best place where that makes the plan cheaper: the moves the tables would show."""
-    for done, line in enumerate(range(len(state.problem.lines)), start=1):
-        if (cancel is not None and cancel.is_set()) or (until is not None and time.monotonic() > until):
-            return
-        before = state.total_cents
-        journal: list[Undo] = []
-        inserter = Inserter(state, random.Random(line))
-        if state.on[line]:
-            moved = remove(state, whole_lines(state, [line]), journal) and inserter.insert(line, journal)
-            if not moved or state.total_cents >= before:
-                state.undo_to(journal, 0)
-        elif state.problem.machines_for(line):
+@dataclass
+class _Log:
+    trace: list[TracePoint]
+    work: int
+    stop_reason: str
+
+
+def _search(
+    problem: Problem,
+    arrays: Compiled,
+    first: Draft,
+    params: RunParams,
+    bound: Bound | None,
+    listener: Listener,
+    cancel: threading.Event | None,
+    started: float,
+    executor: Executor | None,
+) -> tuple[State, _Log]:
+    """Search from a first plan, last improvements, and the exact state of what they found."""
+    seconds = params.seconds
+    if seconds is not None:
+        left = max(0.0, started + seconds - time.monotonic())
+        seconds -= _TIDY_SHARE * left
+    outcome = solve(
+        arrays.shop,
+        arrays.rooms,
+        SolveParams(child_seed(params.seed, "search"), seconds, params.work, params.workers),
+        bound=bound.cents if bound else None,
+        listener=listener,
+        cancel=cancel,
+        executor=executor,
+        start=first.unload(),
+        started=started,
+    )
+    draft = outcome.draft
+    if outcome.stop_reason != "cancelled":
+        listener.phase("last improvements", len(problem.lines))
+        tidy(draft, None if params.seconds is None else started + params.seconds, listener)
+    state = adopt(problem, arrays, draft)
+    fill_gaps(state)
+    trace = [TracePoint(s, w, c) for s, w, c in outcome.trace]
+    return state, _Log(trace, outcome.work, outcome.stop_reason)
+
+
+def fill_gaps(state: State) -> None:
+    """Place what the exact rules took out of a draft, or what the search found no place for."""
+    inserter = Inserter(state, random.Random(0))
+    journal: list[Undo] = []
+    for line, wanted in enumerate(state.problem.lines):
+        if state.problem.machines_for(line) and state.placed(line) < wanted.quantity:
             inserter.insert(line, journal)
-        step(done)
+            journal.clear()
 
 
 def first_plan(problem: Problem, seed: int, listener: Listener) -> State:
-    """Constructive insertion: lines with fewest places first, then by due date; each at its cheapest place."""
-    state = State(problem)
-    inserter = Inserter(state, random.Random(child_seed(seed, "first plan")))
-    order = sorted(
-        (i for i in range(len(problem.lines)) if problem.machines_for(i)),
-        key=lambda i: (problem.due[i] // 4, len(problem.sites_for(i)), -problem.bulk[i], i),
-    )
-    journal: list[Undo] = []
-    for done, line in enumerate(order, start=1):
-        inserter.insert(line, journal)
-        journal.clear()
-        listener.step(done)
+    """The plan the search begins with: every line at its cheapest place, one after another."""
+    arrays = compiled(problem)
+    state = adopt(problem, arrays, _first_draft(arrays, seed, listener))
+    fill_gaps(state)
     return state
 
 
-def _budget(params: RunParams, started: float, cancel: threading.Event | None) -> tuple[Stop, _Fraction]:
-    rules: list[Stop] = [GapReached(0.0)]
-    if params.seconds is not None:
-        rules.append(TimeLimit(params.seconds, started))
-    if params.work is not None:
-        rules.append(WorkLimit(params.work))
-    if cancel is not None:
-        rules.append(Cancelled(cancel))
-    return AnyOf(rules), _Fraction(params, started, time.monotonic())
-
-
-class _Fraction:
-    """How much of the search's budget is used."""
-
-    def __init__(self, params: RunParams, started: float, begun: float) -> None:
-        self._begun = begun
-        self._seconds = None if params.seconds is None else max(0.001, params.seconds - (begun - started))
-        self._work = params.work
-
-    def __call__(self, work: int) -> float:
-        # With a work limit the clock has no say, so that equal seeds anneal alike.
-        if self._work is not None:
-            return work / max(1, self._work)
-        if self._seconds is None:
-            return 1.0
-        return (time.monotonic() - self._begun) / self._seconds
+def _first_draft(arrays: Compiled, seed: int, listener: Listener) -> Draft:
+    draft = Draft(arrays.shop, arrays.rooms, sizes_for(arrays.shop), child_seed(seed, "draft") % (1 << 31))
+    first_draft(draft, listener)
+    return draft
 
 
 def _status(reason: str, landed_cents: int, bound: Bound | None, missing: int) -> Status:

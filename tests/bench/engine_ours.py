@@ -36,7 +36,10 @@ def solve(case: Case, seconds: float, seed: int, end: float, engine: str = "") -
     by_key = {shape.key: numbers for shape, numbers in merged.items()}
     left = end - time.monotonic()
     if case.goal == "density":
-        found = pack_strip(case.height, demand, TimeLimit(left), seed, left, case.spacing, engine=engine)
+        free = {shape.key for shape, piece in zip(shapes, case.types, strict=True) if piece.angles is None}
+        found = pack_strip(
+            case.height, demand, TimeLimit(left), seed, left, case.spacing, engine=engine, any_angle=free
+        )
         plates, bound, note = [found.placements], None, f"engine {found.engine}, {found.reason}"
     else:
         spec = PlateSpec(case.width, case.height, edge_margin_mm=case.margin, spacing_mm=case.spacing)

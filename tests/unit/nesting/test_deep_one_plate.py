@@ -168,8 +168,6 @@ def test_best_subset_beside_fixed_pieces_and_faults() -> None:
 
 @pytest.mark.parametrize("engine", ["own", "spyrrow"])
 def test_strip_holds_every_piece(engine: str) -> None:
-    if engine == "spyrrow":
-        pytest.importorskip("spyrrow")
     demand = [(ELL, 4), (TRIANGLE, 3)]
     result = pack_strip(100.0, demand, WorkLimit(12), 1, 1.0, engine=engine)
     assert result.engine == engine
@@ -194,7 +192,6 @@ def test_strip_with_holes_is_our_own() -> None:
 
 
 def test_strip_with_any_angle_is_still_sound() -> None:
-    pytest.importorskip("spyrrow")
     upright = Shape.make([([(0, 0), (50, 0), (0, 50)], [])], (0.0,))
     result = pack_strip(60.0, [(upright, 4)], WorkLimit(200), 1, 1.0, any_angle={upright.key})
     free = Shape.make([([(0, 0), (50, 0), (0, 50)], [])], tuple({p.angle_deg for p in result.placements}))

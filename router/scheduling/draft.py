@@ -1,0 +1,450 @@
+"""A plan being worked on: shop, book and the contents of every plate, with the changes a search makes, undoable."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from router.scheduling.book import (
+    PLATE,
+    TIMES,
+    Book,
+    free_plate,
+    lots_have_room,
+    new_book,
+    plate_on,
+    plate_with,
+    plate_without,
+    set_queue,
+)
+from router.scheduling.offers import (
+    ASK,
+    PLACE,
+    price_place,
+    price_queue,
+    queue_with,
+    rank_places,
+    seed_kernels,
+    smallest_lot,
+)
+from router.scheduling.rooms import COUPON, Held, Rooms
+from router.scheduling.shop import NEVER, Row, Rows, Shop
+
+_HOPELESS_FACTOR, _HOPELESS_CENTS = 1.5, 10_000
+"""A place whose estimate is above best x factor + cents is not tried for real."""
+
+
+@dataclass(frozen=True, slots=True)
+class Care:
+    """How carefully places are looked for."""
+
+    joins: int = 24
+    """Plates asked for room, best estimates first."""
+    fresh: int = 4
+    """Places for a new plate kept, best estimates first."""
+    tries: int = 3
+    """Places tried for real."""
+    positions: int = 40
+    """Positions of a queue looked at for a new plate, from its end."""
+    depth: int = 100
+    """Plates of a queue that may be joined, from its end."""
+    cover: float = 0.80
+    """Share of a plate that estimates count on."""
+    tightest: float = 1.0
+    """Share of a plate beyond which no piece more is tried."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """Room in the tables."""
+
+    plates: int
+    longest_queue: int
+    width: int = 48
+
+
+Plan = list[list[tuple[list[tuple[int, int, int]], Held]]]
+"""A plan by value: for each machine its plates in order, each as (line, variant, pieces) and its contents."""
+
+
+class Draft:
+    """A plan and the only ways to change it. Every change is journalled until ``commit`` or ``roll_back``."""
+
+    def __init__(self, shop: Shop, rooms: Rooms, sizes: Sizes, seed: int = 0, care: Care | None = None) -> None:
+        self.shop = shop
+        self.rooms = rooms
+        self.care = care or Care()
+        self.book: Book = new_book(shop, sizes.plates, sizes.longest_queue, sizes.width)
+        self.held: list[Held] = [None] * sizes.plates
+        self.sizes = sizes
+        self.open = np.ones(len(shop.machines), dtype=bool)
+        """Machines that may be changed."""
+        self.mine = np.ones(len(shop.lines), dtype=bool)
+        """Lines that may be moved."""
+        self.journal: list[tuple[int, npt.NDArray[np.int64]]] = []
+        self._made: list[int] = []
+        self._ask = np.zeros(1, dtype=ASK)
+        self._found = np.zeros(self.care.joins, dtype=PLACE)
+        self._fresh = np.zeros(self.care.fresh, dtype=PLACE)
+        self.refused: list[frozenset[int]] = [frozenset()] * sizes.plates
+        self._scratch = (np.zeros(1, dtype=PLATE), np.zeros(1, dtype=TIMES), np.zeros(1, dtype=PLACE))
+        self._queue = np.zeros(sizes.longest_queue + 2, dtype=np.int64)
+        self._old = np.zeros(sizes.longest_queue + 2, dtype=np.int64)
+        self._longest = sizes.longest_queue
+        self.quantity: list[int] = shop.lines["quantity"].tolist()
+        self.may_split: list[bool] = (shop.lines["may_split"] > 0).tolist()
+        self.own_coupons: list[int] = shop.lines["coupons"].tolist()
+        self.site: list[int] = shop.machines["site"].tolist()
+        self.plate_class: list[int] = shop.machines["plate"].tolist()
+        self.shape: list[int] = shop.variants["shape"].tolist()
+        self.full: list[int] = shop.variants["full"].tolist()
+        self.buildable: list[bool] = buildable(shop).tolist()
+        self._wanted: int = sum(q for q, ok in zip(self.quantity, self.buildable, strict=True) if ok)
+        seed_kernels(seed)
+
+    # --- reading ---------------------------------------------------------------------------------------------
+
+    @property
+    def cents(self) -> int:
+        """Landed cost of the plan as it stands."""
+        return int(self.book.sums[0]["cents"])
+
+    @property
+    def missing(self) -> int:
+        """Pieces of lines somebody can build that stand on no plate."""
+        return self._wanted - int(self.book.sums[0]["placed"])
+
+    def queue(self, k: int) -> list[int]:
+        """Plates of a machine in order."""
+        found: list[int] = self.book.queues[k, : self.book.lengths[k]].tolist()
+        return found
+
+    def lines_on(self, plate: int) -> list[tuple[int, int, int]]:
+        """(line, variant, pieces) of a plate."""
+        rows: list[list[int]] = self.book.items[plate, : self.book.plates[plate]["count"]].tolist()
+        return [(a, b, c) for a, b, c in rows]
+
+    def plates_of(self, line: int) -> list[int]:
+        """Plates a line stands on."""
+        row = self.book.standing[line]
+        first = int(row["first"])
+        found: list[int] = self.book.lots["plate"][first : first + int(row["lots"])].tolist()
+        return found
+
+    def placed(self, line: int) -> int:
+        """Pieces of a line that stand on plates."""
+        return int(self.book.standing[line]["pieces"])
+
+    # --- changing --------------------------------------------------------------------------------------------
+
+    def insert(self, line: int, blink: float = 0.0, credit: float = 0.0) -> bool:
+        """Place every missing piece of a line; False (the caller rolls back) when some find no place.
+
+        ``credit``: share of a new plate's free room that lines still to come are taken to pay for.
+        """
+        while (missing := self.quantity[line] - self.placed(line)) > 0:
+            only = -1
+            if not self.may_split[line]:
+                plates = self.plates_of(line)
+                if plates:
+                    only = self.site[int(self.book.plates[plates[0]]["machine"])]
+            if not self._insert_some(line, missing, only, blink, credit):
+                return False
+        return True
+
+    def _insert_some(self, line: int, missing: int, site: int, blink: float, credit: float) -> bool:
+        ask = self._ask[0]
+        ask["line"], ask["missing"], ask["cover"], ask["blink"] = line, missing, self.care.cover, blink
+        ask["tightest"], ask["depth"] = self.care.tightest, self.care.depth
+        ask["positions"], ask["only_site"], ask["credit"] = self.care.positions, site, credit
+        if self._place_best(line, missing, self._found, self._fresh):
+            return True
+        # All of the few best failed: every place there is.
+        ask["blink"] = 0.0
+        ask["positions"] = ask["depth"] = self._longest
+        many = len(self.site) * len(self._fresh)
+        return self._place_best(line, missing, np.zeros(many, dtype=PLACE), np.zeros(many, dtype=PLACE))
+
+    def _place_best(self, line: int, missing: int, joins: Rows, fresh: Rows) -> bool:
+        """Rank places for the request in ``_ask``, try the best for real, take the best of these."""
+        n, m = rank_places(self.shop, self.book, self.open, self._ask, self._scratch, joins, fresh)
+        places = [*joins[:n], *fresh[:m]]
+        places.sort(key=lambda place: float(place["cents"]))
+        best: tuple[float, Row, int, Held] | None = None
+        tried = 0
+        for place in places:
+            cents, k, variant, plate, _, _, rest, once, spared = place.item()
+            if best is not None and (tried >= self.care.tries or cents > best[0] * _HOPELESS_FACTOR + _HOPELESS_CENTS):
+                break
+            outcome = self._room(line, k, variant, plate, missing)
+            if outcome is None:
+                continue
+            held, placed = outcome
+            if plate >= 0 and placed < min(missing, smallest_lot(self.quantity[line], self.full[variant])):
+                continue
+            made, rise = price_place(self.shop, self.book, place, line, placed, self._queue, self._old)
+            if made < 0:
+                continue
+            tried += 1
+            total = rise - spared + (rest * (missing - placed) + once if missing > placed else 0.0)
+            if best is None or total < best[0]:
+                if best is not None:
+                    free_plate(self.book, best[2])
+                best = (total, place.copy(), made, held)
+            else:
+                free_plate(self.book, made)
+        if best is None:
+            return False
+        _, place, made, held = best
+        k, plate = int(place["machine"]), int(place["plate"])
+        self._made.append(made)
+        self.held[made] = held
+        self.refused[made] = self.refused[plate] if plate >= 0 else frozenset()
+        length = queue_with(self.book, k, int(place["position"]), plate, made, self._queue)
+        return self._apply(k, self._queue[:length])
+
+    def _room(self, line: int, k: int, variant: int, plate: int, missing: int) -> tuple[Held, int] | None:
+        """The plate's contents with as many pieces as find room beside the coupons; None when none does."""
+        kind = self.plate_class[k]
+        held = self.rooms.empty(kind) if plate < 0 else self.held[plate]
+        coupons = self.own_coupons[line]
+        if plate >= 0 and coupons:
+            coupons -= int(self.book.plates[plate]["coupons"])
+        if coupons > 0:
+            held, placed = self.rooms.more(held, kind, COUPON, coupons)
+            if placed < coupons:
+                return None
+        shape = self.shape[variant]
+        bare = plate >= 0 and coupons <= 0
+        if bare and shape in self.refused[plate]:
+            return None
+        held, placed = self.rooms.more(held, kind, shape, missing)
+        if plate < 0 and (placed < min(missing, self.full[variant]) or placed > self.full[variant]):
+            self.full[variant] = placed
+            self.shop.variants[variant]["full"] = placed
+        if placed == 0 and bare:
+            self.refused[plate] |= {shape}
+            area = float(self.shop.variants[variant]["area_mm2"])
+            self.book.plates[plate]["refused_mm2"] = min(area, float(self.book.plates[plate]["refused_mm2"]))
+        return (held, placed) if placed > 0 else None
+
+    def remove(self, pairs: Iterable[tuple[int, int]]) -> bool:
+        """Take (line, plate) pairs off; plates left empty go. False (roll back) when a machine cannot run the rest."""
+        lines_of: dict[int, set[int]] = {}
+        for line, plate in pairs:
+            lines_of.setdefault(plate, set()).add(line)
+        by_machine: dict[int, dict[int, int]] = {}
+        for plate, lines in lines_of.items():
+            by_machine.setdefault(int(self.book.plates[plate]["machine"]), {})[plate] = self._without(plate, lines)
+        for k, changed in by_machine.items():
+            queue = [changed.get(p, p) for p in self.queue(k)]
+            if not self._apply(k, np.array([p for p in queue if p >= 0], dtype=np.int64)):
+                return False
+        return True
+
+    def _without(self, plate: int, lines: set[int]) -> int:
+        """A plate without some of its lines; -1 when nothing is left."""
+        on = self.lines_on(plate)
+        if all(line in lines for line, _, _ in on):
+            return -1
+        now = plate
+        drop: dict[int, int] = {}
+        for line, variant, pieces in on:
+            if line in lines:
+                fewer = plate_without(self.shop, self.book, now, line)
+                if now != plate:
+                    free_plate(self.book, now)
+                now = fewer
+                drop[self.shape[variant]] = drop.get(self.shape[variant], 0) + pieces
+        spare = int(self.book.plates[plate]["coupons"]) - int(self.book.plates[now]["coupons"])
+        if spare > 0:
+            drop[COUPON] = spare
+        self.held[now] = self.rooms.less(
+            self.held[plate], self.plate_class[int(self.book.plates[now]["machine"])], drop
+        )
+        self.refused[now] = frozenset()
+        self._made.append(now)
+        return now
+
+    def move(self, plate: int, limit: int = 40) -> bool:
+        """Move a whole plate to the best place found on any machine with the same plate. True when it moved."""
+        home = int(self.book.plates[plate]["machine"])
+        queue = self.queue(home)
+        mark = len(self.journal)
+        if not self._apply(home, np.array([p for p in queue if p != plate], dtype=np.int64)):
+            self.roll_back(mark)
+            return False
+        best: tuple[int, int, int, int] | None = None
+        tried = 0
+        for k in np.flatnonzero((self.shop.machines["plate"] == self.plate_class[home]) & self.open).tolist():
+            there = plate if k == home else self._elsewhere(plate, k)
+            if there < 0:
+                continue
+            length = int(self.book.lengths[k])
+            wins = False
+            for position in range(length, -1, -1):
+                if tried >= limit or length >= self._longest:
+                    break
+                tried += 1
+                n = queue_with(self.book, k, position, -1, there, self._queue)
+                rise = price_queue(self.shop, self.book, k, self._queue, n, self._old)
+                if rise < NEVER and (best is None or rise < best[0]):
+                    if best is not None and best[3] not in (there, plate):
+                        free_plate(self.book, best[3])
+                    best = (rise, k, position, there)
+                    wins = True
+            if not wins and there != plate:
+                free_plate(self.book, there)
+        if best is None:
+            self.roll_back(mark)
+            return False
+        _, k, position, there = best
+        if there != plate:
+            self._made.append(there)
+            self.held[there] = self.held[plate]
+            self.refused[there] = self.refused[plate]
+        n = queue_with(self.book, k, position, -1, there, self._queue)
+        return self._apply(k, self._queue[:n])
+
+    def _elsewhere(self, plate: int, k: int) -> int:
+        """The plate's pieces on another machine; -1 when a line may not go there."""
+        shop, book = self.shop, self.book
+        on = self.lines_on(plate)
+        site = self.site[k]
+        powder = int(book.plates[plate]["powder"])
+        if not shop.rates[k, powder]["open"]:
+            return -1
+        variants = np.empty(len(on), dtype=np.int64)
+        for n, (line, variant, _) in enumerate(on):
+            if not shop.gates[line, site]["open"]:
+                return -1
+            if not self.may_split[line] and any(
+                self.site[int(book.plates[p]["machine"])] != site for p in self.plates_of(line) if p != plate
+            ):
+                return -1
+            span = shop.kinds[int(shop.lines[line]["kind"]), int(shop.machines[k]["model"])]
+            same = [v for v in range(int(span["first"]), int(span["last"])) if self.shape[v] == self.shape[variant]]
+            if not same:
+                return -1
+            variants[n] = same[0]
+        return int(plate_on(shop, book, plate, k, variants))
+
+    def _apply(self, k: int, queue: npt.NDArray[np.int64]) -> bool:
+        self.journal.append((k, self.book.queues[k, : self.book.lengths[k]].copy()))
+        queue = queue.copy()
+        return bool(set_queue(self.shop, self.book, k, queue, len(queue)))
+
+    def roll_back(self, mark: int = 0) -> None:
+        """Take back every change after a mark of the journal; with mark 0 plates made meanwhile are freed."""
+        while len(self.journal) > mark:
+            k, queue = self.journal.pop()
+            set_queue(self.shop, self.book, k, queue, len(queue))
+        if mark == 0:
+            self._free(self._made)
+            self._made = []
+
+    def commit(self) -> None:
+        """Keep the changes; plates nobody refers to any more are freed."""
+        gone = [int(p) for _, queue in self.journal for p in queue]
+        self._free(dict.fromkeys((*gone, *self._made)))
+        self.journal.clear()
+        self._made = []
+
+    def _free(self, plates: Iterable[int]) -> None:
+        for plate in plates:
+            row = self.book.plates[plate]
+            if row["position"] < 0 and not row["kept"]:
+                free_plate(self.book, plate)
+                self.held[plate] = None
+
+    # --- plans by value --------------------------------------------------------------------------------------
+
+    def unload(self) -> Plan:
+        """The plan by value, to send elsewhere."""
+        return [[(self.lines_on(p), self.held[p]) for p in self.queue(k)] for k in range(len(self.site))]
+
+    def load(self, plan: Plan) -> None:
+        """Replace the plan by another. Raises ValueError for one that the shop's rules refuse."""
+        longest = max((len(plates) for plates in plan), default=0)
+        widest = max((len(on) for plates in plan for on, _ in plates), default=0)
+        many = sum(len(plates) for plates in plan)
+        if longest > self.sizes.longest_queue or many >= self.sizes.plates or widest > self.sizes.width:
+            raise ValueError(
+                f"a plan of {many} plates, up to {longest} on a machine and up to {widest} lines a plate, needs larger"
+                f" tables than {self.sizes}"
+            )
+        self.commit()
+        empty = np.zeros(0, dtype=np.int64)
+        self.book.plates["kept"] = 0
+        for k in range(len(self.site)):
+            gone = self.queue(k)
+            set_queue(self.shop, self.book, k, empty, 0)
+            self._free(gone)
+        for k, plates in enumerate(plan):
+            queue = []
+            for on, held in plates:
+                made = -1
+                for line, variant, pieces in on:
+                    more = int(plate_with(self.shop, self.book, made, k, line, variant, pieces))
+                    if made >= 0:
+                        free_plate(self.book, made)
+                    made = more
+                if not lots_have_room(self.book, made, -1):
+                    raise ValueError(f"machine {k}: a line stands on more plates than it has pieces")
+                self.held[made] = held
+                self.refused[made] = frozenset()
+                queue.append(made)
+            if not set_queue(self.shop, self.book, k, np.array(queue, dtype=np.int64), len(queue)):
+                raise ValueError(f"machine {k} cannot run the builds of this plan")
+
+    def keep_to(self, machines: Iterable[int]) -> None:
+        """From now on change these machines only, and move only lines that stand on no others."""
+        self.open[:] = False
+        self.open[list(machines)] = True
+        for line in range(len(self.mine)):
+            plates = self.plates_of(line)
+            # A line that stands nowhere belongs to nobody: two who share the machines must not both build it.
+            self.mine[line] = bool(plates) and all(self.open[int(self.book.plates[p]["machine"])] for p in plates)
+
+    # --- the best plan met -----------------------------------------------------------------------------------
+
+    def snapshot(self) -> list[npt.NDArray[np.int64]]:
+        """The plan as queues; its plates are kept until the next snapshot."""
+        plates = self.book.plates
+        was = np.flatnonzero(plates["kept"]).tolist()
+        plates["kept"] = 0
+        queues = [self.book.queues[k, : self.book.lengths[k]].copy() for k in range(len(self.site))]
+        plates["kept"][np.concatenate(queues)] = 1
+        self._free(was)
+        return queues
+
+    def restore(self, queues: Sequence[npt.NDArray[np.int64]]) -> None:
+        """Go back to a snapshot: the latest one taken."""
+        self.commit()
+        before = [self.queue(k) for k in range(len(queues))]
+        for k in range(len(queues)):
+            # Empty first: a line may not stand on the same machine's old and new plates at once.
+            set_queue(self.shop, self.book, k, np.zeros(0, dtype=np.int64), 0)
+        for k, queue in enumerate(queues):
+            if not set_queue(self.shop, self.book, k, queue, len(queue)):
+                raise ValueError("a snapshot could not be restored")
+        self._free(p for queue in before for p in queue)
+
+
+def buildable(shop: Shop) -> Any:
+    """(L,) bool: somebody can build the line."""
+    open_powder = shop.rates["open"] > 0
+    has = shop.kinds["last"] > shop.kinds["first"]
+    able = np.zeros(len(shop.lines), dtype=bool)
+    for k in range(len(shop.machines)):
+        made = shop.machines[k]
+        able |= (
+            (shop.gates["open"][:, made["site"]] > 0)
+            & open_powder[k, shop.lines["powder"]]
+            & has[shop.lines["kind"], made["model"]]
+        )
+    return able

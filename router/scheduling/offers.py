@@ -1,0 +1,464 @@
+"""Kernel that ranks the places for a line's missing pieces: plates it may join, positions for a plate of its own.
+
+Every place is priced by closed forms, the line's own delivery, and a rough price of delaying what stands behind; the
+best few are tried for real by the caller.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numba as nb
+import numpy as np
+import numpy.typing as npt
+
+from router.scheduling.book import Book, free_plate, lots_have_room, plate_with, set_queue, time_plate
+from router.scheduling.calendar import attended_end, through
+from router.scheduling.prices import build_price, run_minutes, shipping
+from router.scheduling.shop import NEVER, Row, Rows, Shop
+
+PLACE = np.dtype(
+    [
+        ("cents", np.float64),
+        ("machine", np.int64),
+        ("variant", np.int64),
+        ("plate", np.int64),
+        ("position", np.int64),
+        ("pieces", np.int64),
+        ("rest_cents", np.float64),
+        ("once_cents", np.float64),
+        ("credit_cents", np.float64),
+    ],
+    align=True,
+)
+"""``cents``: estimate of what the plan's cost rises by; ``plate`` -1: a new one at ``position``;
+``rest_cents``: rough cost of each piece left over, used when fewer find room, and
+``once_cents`` of one lot more; ``credit_cents``: what lines still to
+come are taken to bear of a new plate (already off ``cents``)."""
+
+_SMALLEST_LOT = 0.1
+"""Share of its pieces with which a line joins a plate at the least ..."""
+_SMALLEST_PLATE_SHARE = 0.25
+"""... or this share of what a plate would hold, where the line is large beside the plate."""
+_LARGER = 1.3
+"""A piece so many times larger than one that found no room on a plate is not offered it."""
+
+ASK = np.dtype(
+    [
+        ("line", np.int64),
+        ("missing", np.int64),
+        ("cover", np.float64),
+        ("tightest", np.float64),
+        ("blink", np.float64),
+        ("credit", np.float64),
+        ("positions", np.int64),
+        ("depth", np.int64),
+        ("only_site", np.int64),
+    ],
+    align=True,
+)
+"""``cover``: share of a plate's area that estimates count on; ``tightest``: share beyond which no piece is tried;
+``blink``: chance of overlooking a place;
+``credit``: share of a new plate's free room that others
+are taken to pay for; ``positions``: most places of a queue looked at for a new plate, ``depth``: most plates of a
+queue asked, both from its end; ``only_site`` -1: any."""
+
+
+@nb.njit(cache=True, inline="never")
+def _keep(found: Rows, n: int, most: int, place: Row) -> int:
+    """Insert into the ``most`` best so far, best first; returns how many there are."""
+    if n == most:
+        if place.cents >= found[n - 1].cents:
+            return n
+        n -= 1
+    p = n
+    while p > 0 and found[p - 1].cents > place.cents:
+        found[p] = found[p - 1]
+        p -= 1
+    found[p] = place
+    return n + 1
+
+
+@nb.njit(cache=True, inline="never")
+def _standing_there(shop: Shop, book: Book, line: int, site: int) -> tuple[int, int, int]:
+    """Pieces of a line at a site, the moment they are ready, and what their shipment costs as it stands."""
+    held = book.standing[line]
+    wanted = shop.lines[line]
+    pieces, ready = 0, 0
+    for a in range(held.first, held.first + held.lots):
+        lot = book.lots[a]
+        plate = book.plates[lot.plate]
+        if shop.machines[plate.machine].site != site:
+            continue
+        steps = shop.lot_steps[wanted.route, site]
+        support = shop.variants[lot.variant].support_cm3
+        done = book.times[plate.machine, plate.position].done
+        at, _ = through(
+            shop,
+            site,
+            steps.first,
+            steps.last,
+            done,
+            lot.pieces,
+            support,
+            lot.pieces * wanted.part_kg,
+            wanted.code,
+        )
+        pieces += lot.pieces
+        ready = max(ready, at)
+    if pieces == 0:
+        return 0, 0, 0
+    return pieces, ready, shipping(shop, line, site, pieces, ready)[0]
+
+
+@nb.njit(cache=True, inline="never")
+def smallest_lot(quantity: int, full: int) -> int:
+    """Fewest pieces with which a line joins a plate, unless fewer are missing: each lot is a traveler, a walk through
+    every step and a powder record of its own, and nobody wants ten of two pieces."""
+    return max(1, math.ceil(min(_SMALLEST_LOT * quantity, _SMALLEST_PLATE_SHARE * full)))
+
+
+@nb.njit(cache=True, inline="never")
+def _lot_once(shop: Shop, line: int, site: int, t: int) -> float:
+    """What one more lot of a line costs at a site whatever its pieces; estimates only."""
+    wanted = shop.lines[line]
+    steps = shop.lot_steps[wanted.route, site]
+    _, one = through(shop, site, steps.first, steps.last, t, 1, 0.0, wanted.part_kg, wanted.code)
+    _, two = through(shop, site, steps.first, steps.last, t, 2, 0.0, 2 * wanted.part_kg, wanted.code)
+    return max(0.0, 2.0 * one - two)
+
+
+@nb.njit(cache=True, inline="never")
+def _delivery(
+    shop: Shop, line: int, site: int, pieces: int, done: int, support: float, there: tuple[int, int, int]
+) -> tuple[int, int]:
+    """What finishing and shipping pieces adds to a line's cost, and its days late."""
+    wanted = shop.lines[line]
+    steps = shop.lot_steps[wanted.route, site]
+    ready, cents = through(
+        shop, site, steps.first, steps.last, done, pieces, support, pieces * wanted.part_kg, wanted.code
+    )
+    if ready >= NEVER:
+        return NEVER, 0
+    shipped, late = shipping(shop, line, site, pieces + there[0], max(ready, there[1]))
+    if shipped >= NEVER:
+        return NEVER, 0
+    return cents + shipped - there[2], late
+
+
+@nb.njit(cache=True, inline="never")
+def rank_places(
+    shop: Shop,
+    book: Book,
+    open_machines: npt.NDArray[np.bool_],
+    ask: Rows,
+    scratch: tuple[Rows, Rows, Rows],
+    found: Rows,
+    fresh: Rows,
+) -> tuple[int, int]:
+    """Fill ``found`` with the best plates to join and ``fresh`` with the best places for a new one, best first.
+
+    ``ask``: one record; ``scratch``: one record each of PLATE, TIMES and PLACE to work in. Returns how many of each.
+    """
+    line, missing = ask[0].line, ask[0].missing
+    wanted = shop.lines[line]
+    g = wanted.powder
+    alloy = shop.alloy_of[g]
+    nothing = shop.changes.shape[2]
+    most = len(found)
+    n = m_fresh = 0
+    trial, times, place = scratch
+    row = trial[0]
+    this = place[0]
+    for k in range(len(shop.machines)):
+        if not open_machines[k]:
+            continue
+        made = shop.machines[k]
+        site = made.site
+        if ask[0].only_site >= 0 and site != ask[0].only_site:
+            continue
+        gate = shop.gates[line, site]
+        if gate.open == 0 or shop.rates[k, g].open == 0:
+            continue
+        span = shop.kinds[wanted.kind, made.model]
+        if span.first == span.last:
+            continue
+        there = _standing_there(shop, book, line, site)
+        length = book.lengths[k]
+        once = _lot_once(shop, line, site, made.free_from)
+        # Rough cents a minute of delaying what stands at and behind each position.
+        push = 0.0
+        rest = NEVER * 1.0
+        for v in range(span.first, span.last):
+            variant = shop.variants[v]
+            full = max(1, variant.full)
+            cents = build_price(shop, k, g, variant.layers, full * variant.exposure_h, full * variant.melt_kg)
+            rest = min(rest, cents / full)
+        best_variant = -1
+        in_time = False
+        looked = 0
+        for back in range(length + 1):
+            position = length - back
+            if back > ask[0].depth:
+                break
+            if position < length:
+                # --- join the plate that stands there
+                plate = book.queues[k, position]
+                held = book.plates[plate]
+                pressed = 0.0
+                for m in range(held.count):
+                    other = shop.lines[book.items[plate, m, 0]]
+                    if book.times[k, position].unload_end > other.pressed_from:
+                        pressed += other.late_rate
+                push += pressed / shop.common[0].day_min
+                if held.powder == g and _may_join(shop, book, line, plate):
+                    n = _join_place(shop, book, ask, k, position, plate, there, rest, once, push, this, found, n, most)
+            # --- a plate of its own in front of ``position``
+            if in_time and looked >= 2:
+                continue
+            if looked >= ask[0].positions and position > 1:
+                continue
+            if position > 0:
+                at = book.times[k, position - 1].unload_end
+                loaded = shop.alloy_of[book.plates[book.queues[k, position - 1]].powder]
+            else:
+                at = made.free_from
+                loaded = made.loaded if made.loaded >= 0 else nothing
+            if in_time and loaded != alloy:
+                continue
+            extra = 0
+            if position < length:
+                behind = shop.alloy_of[book.plates[book.queues[k, position]].powder]
+                after = shop.changes[k, alloy, behind]
+                if alloy != behind and after.minutes < 0:
+                    continue
+                extra = (after.cents if alloy != behind else 0) - book.times[k, position].change_cents
+            looked += 1
+            better = NEVER * 1.0
+            chosen = -1
+            for v in range(span.first, span.last):
+                if best_variant >= 0 and v != best_variant:
+                    continue
+                variant = shop.variants[v]
+                if variant.full == 0:
+                    continue
+                pieces = min(missing, max(1, variant.full))
+                row.machine, row.powder = k, g
+                row.release, row.start, row.before = wanted.release, gate.start, gate.before
+                row.codes = wanted.code
+                rate = shop.rates[k, g]
+                row.layers = max(variant.layers, rate.coupon_layers if wanted.coupons else 0)
+                row.exposure_h = pieces * variant.exposure_h + wanted.coupons * rate.coupon_exposure_h
+                row.melt_kg = pieces * variant.melt_kg + wanted.coupons * rate.coupon_melt_kg
+                row.run_min = run_minutes(shop, k, row.layers, row.exposure_h)
+                row.cents = build_price(shop, k, g, row.layers, row.exposure_h, row.melt_kg)
+                if not time_plate(shop, row, k, at, loaded, times[0]):
+                    continue
+                cents, late = _delivery(shop, line, site, pieces, times[0].done, variant.support_cm3, there)
+                if cents >= NEVER:
+                    continue
+                in_time = in_time or late == 0
+                estimate = times[0].cents + extra + cents
+                if missing > pieces:
+                    estimate += rest * (missing - pieces) + once
+                estimate += push * (times[0].unload_end - at)
+                free = max(0.0, 1.0 - pieces * variant.area_mm2 / (ask[0].cover * made.area_mm2))
+                whole = rate.start_cents + row.layers * rate.layer_cents + times[0].change_cents + times[0].steps_cents
+                credit = 0.0 if wanted.own_plate else ask[0].credit * free * whole
+                estimate -= credit
+                if estimate < better:
+                    better = estimate
+                    chosen = v
+                if ask[0].blink > 0.0 and np.random.random() < ask[0].blink:
+                    continue
+                this.cents, this.machine, this.variant, this.plate = estimate, k, v, -1
+                this.position, this.pieces, this.rest_cents, this.credit_cents = position, pieces, rest, credit
+                this.once_cents = once
+                m_fresh = _keep(fresh, m_fresh, len(fresh), this)
+            if best_variant < 0:
+                best_variant = chosen
+    return n, m_fresh
+
+
+@nb.njit(cache=True, inline="never")
+def _may_join(shop: Shop, book: Book, line: int, plate: int) -> bool:
+    """Whether the rules on sharing let a line onto a plate of its powder, room aside."""
+    row = book.plates[plate]
+    wanted = shop.lines[line]
+    there = False
+    for n in range(row.count):
+        if book.items[plate, n, 0] == line:
+            there = True
+    if there:
+        return True
+    if row.own or wanted.own_plate or row.count == book.items.shape[1]:
+        return False
+    if wanted.code & ~row.codes and row.codes:
+        site = shop.machines[row.machine].site
+        steps = shop.plate_steps[site, shop.alloy_of[row.powder]]
+        codes = row.codes | wanted.code
+        for s in range(steps.first, steps.last):
+            step = shop.steps[s]
+            if step.first == step.last:
+                continue
+            someone = False
+            for o in range(step.first, step.last):
+                if codes & ~shop.offers[o].codes == 0:
+                    someone = True
+            if not someone:
+                return False
+    return True
+
+
+@nb.njit(cache=True, inline="never")
+def _join_place(
+    shop: Shop,
+    book: Book,
+    ask: Rows,
+    k: int,
+    position: int,
+    plate: int,
+    there: tuple[int, int, int],
+    rest: float,
+    once: float,
+    push: float,
+    this: Row,
+    found: Rows,
+    n: int,
+    most: int,
+) -> int:
+    """Price joining one plate, in each variant."""
+    line, missing = ask[0].line, ask[0].missing
+    wanted = shop.lines[line]
+    made = shop.machines[k]
+    site = made.site
+    row = book.plates[plate]
+    times = book.times[k, position]
+    g = wanted.powder
+    rate = shop.rates[k, g]
+    fixed_variant = -1
+    for m in range(row.count):
+        if book.items[plate, m, 0] == line:
+            fixed_variant = book.items[plate, m, 1]
+    coupons = max(0, wanted.coupons - row.coupons)
+    free = made.area_mm2 - row.area_mm2 - coupons * shop.common[0].coupon_area_mm2
+    room = free - (1.0 - ask[0].cover) * made.area_mm2
+    free -= (1.0 - ask[0].tightest) * made.area_mm2
+    span = shop.kinds[wanted.kind, made.model]
+    gate = shop.gates[line, site]
+    steps = shop.plate_steps[site, shop.alloy_of[g]]
+    for v in range(span.first, span.last):
+        if fixed_variant >= 0 and v != fixed_variant:
+            continue
+        variant = shop.variants[v]
+        if variant.full == 0 or variant.area_mm2 > free or variant.area_mm2 > _LARGER * row.refused_mm2:
+            continue
+        pieces = missing
+        if variant.area_mm2 > 0.0:
+            pieces = min(missing, max(1, int(room / variant.area_mm2)))
+        if pieces < min(missing, smallest_lot(wanted.quantity, variant.full)):
+            continue
+        layers = max(row.layers, variant.layers)
+        if coupons:
+            layers = max(layers, rate.coupon_layers)
+        exposure = row.exposure_h + pieces * variant.exposure_h + coupons * rate.coupon_exposure_h
+        melt = row.melt_kg + pieces * variant.melt_kg + coupons * rate.coupon_melt_kg
+        run = times.run
+        if wanted.release > times.load:
+            run = attended_end(shop, site, wanted.release, made.load_min)
+        run = max(run, gate.start)
+        if run >= NEVER or run >= gate.before:
+            continue
+        unload_end = attended_end(shop, site, run + run_minutes(shop, k, layers, exposure), made.unload_min)
+        if unload_end >= NEVER:
+            continue
+        done, step_cents = through(
+            shop, site, steps.first, steps.last, unload_end, 1, 0.0, melt, row.codes | wanted.code
+        )
+        if done >= NEVER:
+            continue
+        cents, _ = _delivery(shop, line, site, pieces, done, variant.support_cm3, there)
+        if cents >= NEVER or (ask[0].blink > 0.0 and np.random.random() < ask[0].blink):
+            continue
+        this.cents = build_price(shop, k, g, layers, exposure, melt) - row.cents + step_cents - times.steps_cents
+        this.cents += cents + push * max(0, unload_end - times.unload_end)
+        if missing > pieces:
+            this.cents += rest * (missing - pieces) + once
+        this.machine, this.variant, this.plate = k, v, plate
+        this.position, this.pieces, this.rest_cents, this.credit_cents = position, pieces, rest, 0.0
+        this.once_cents = once
+        n = _keep(found, n, most, this)
+    return n
+
+
+@nb.njit(cache=True, inline="never")
+def seed_kernels(seed: int) -> None:
+    """Seed the generator the kernels draw from."""
+    np.random.seed(seed)
+
+
+@nb.njit(cache=True, inline="never")
+def queue_with(book: Book, k: int, position: int, old: int, new: int, out: npt.NDArray[np.int64]) -> int:
+    """A machine's queue with ``new`` in place of ``old`` (-1: put in before ``position``); returns its length."""
+    n = 0
+    for p in range(book.lengths[k]):
+        if old < 0 and p == position:
+            out[n] = new
+            n += 1
+        plate = book.queues[k, p]
+        if plate == old:
+            if new < 0:
+                continue
+            plate = new
+        out[n] = plate
+        n += 1
+    if old < 0 and position == book.lengths[k]:
+        out[n] = new
+        n += 1
+    return n
+
+
+@nb.njit(cache=True, inline="never")
+def price_queue(
+    shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], length: int, old: npt.NDArray[np.int64]
+) -> int:
+    """By how many cents the plan's cost changes if a machine had this queue; NEVER when it cannot. Changes nothing.
+
+    ``old``: an array to work in, as long as the longest queue.
+    """
+    before = book.sums[0].cents
+    n = book.lengths[k]
+    old[:n] = book.queues[k, :n]
+    good = set_queue(shop, book, k, queue, length)
+    rise: int = book.sums[0].cents - before
+    set_queue(shop, book, k, old, n)
+    return rise if good else NEVER
+
+
+@nb.njit(cache=True, inline="never")
+def price_place(
+    shop: Shop,
+    book: Book,
+    place: Row,
+    line: int,
+    pieces: int,
+    queue: npt.NDArray[np.int64],
+    old: npt.NDArray[np.int64],
+) -> tuple[int, int]:
+    """A new plate with pieces of a line as a place says, and by how many cents the plan's cost would change.
+
+    (-1, NEVER) when it cannot be; the plate is in no queue yet. ``queue`` and ``old``: arrays to work in.
+    """
+    made = plate_with(shop, book, place.plate, place.machine, line, place.variant, pieces)
+    if made < 0:
+        return -1, NEVER
+    rise = NEVER
+    if lots_have_room(book, made, place.plate):
+        n = book.lengths[place.machine] + (1 if place.plate < 0 else 0)
+        if n <= book.queues.shape[1]:
+            queue_with(book, place.machine, place.position, place.plate, made, queue)
+            rise = price_queue(shop, book, place.machine, queue, n, old)
+    if rise >= NEVER:
+        free_plate(book, made)
+        return -1, NEVER
+    return made, rise

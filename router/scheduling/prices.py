@@ -1,0 +1,61 @@
+"""Kernels of money: what a build costs, what finishing and shipping a line's pieces costs, lateness counted."""
+
+from __future__ import annotations
+
+import math
+
+import numba as nb
+
+from router.scheduling.calendar import arrival_day, first_moment
+from router.scheduling.shop import NEVER, Shop
+
+
+@nb.njit(cache=True, inline="never")
+def build_price(shop: Shop, machine: int, powder: int, layers: int, exposure_h: float, melt_kg: float) -> int:
+    """Cents of a build and its carbon, rounded once (the plan's own cents are rounded item by item)."""
+    rate = shop.rates[machine, powder]
+    cents = rate.start_cents + layers * rate.layer_cents
+    cents += exposure_h * rate.exposure_cents_h + melt_kg * rate.melt_cents_kg
+    return int(math.floor(cents + 0.5))  # noqa: RUF046 - the kernel's floor is typed as the float's
+
+
+@nb.njit(cache=True, inline="never")
+def run_minutes(shop: Shop, machine: int, layers: int, exposure_h: float) -> int:
+    """Whole minutes of a run."""
+    made = shop.machines[machine]
+    seconds = made.setup_s + layers * made.recoat_s + exposure_h * 3600.0 + made.cooldown_s
+    return int(math.ceil(seconds / 60.0 - 1e-9))  # noqa: RUF046
+
+
+@nb.njit(cache=True, inline="never")
+def shipping(shop: Shop, line: int, site: int, pieces: int, ready: int) -> tuple[int, int]:
+    """Cents (freight, carbon, lateness) of the cheapest shipment of pieces ready at a moment, and its days late.
+
+    NEVER when no carrier takes them.
+    """
+    wanted = shop.lines[line]
+    common = shop.common[0]
+    lane = shop.lanes[wanted.place, site]
+    best = NEVER
+    best_late = 0
+    mass = pieces * wanted.part_kg * (1.0 + common.mass_fraction) + common.fixed_kg
+    bulk = pieces * wanted.box_cm3 * common.void_factor
+    for c in range(lane.first, lane.last):
+        carrier = shop.carriers[c]
+        charged = math.ceil(2.0 * max(mass, bulk / carrier.dim_cm3_kg) - 1e-9) / 2.0
+        if charged > carrier.max_kg:
+            continue
+        cents = carrier.base_cents + carrier.customs_cents + math.floor(carrier.kg_cents * charged + 0.5)
+        cents += math.floor(carrier.carbon_cents_kg * mass + 0.5)
+        if cents >= best:
+            continue
+        end = shop.post_spans[carrier.post].last
+        row = first_moment(shop.posts, shop.post_spans[carrier.post].first, end, ready)
+        if row == end:
+            continue
+        late = max(0, arrival_day(shop, wanted.place, shop.posts[row].day, carrier.days) - wanted.due_day)
+        cents += math.floor(wanted.late_rate * late * pieces / wanted.quantity + 0.5)
+        if cents < best:
+            best = cents
+            best_late = late
+    return best, best_late

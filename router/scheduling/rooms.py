@@ -1,0 +1,185 @@
+"""What finds room on a plate: real outlines nested, or a mere sum of sizes. A plate's contents are a ``held`` value."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
+
+from router.nesting import Nest, PlateSpec, Shape, capacity, contact_fit, lattice_fit
+
+Held = Any
+"""What a room remembers of one plate's contents; treated as a value."""
+
+_FEW = 16
+"""Most pieces on a plate for which a search over positions follows when the quick answer is no."""
+_REFUSALS = 2
+"""A set refused so often in one arrangement or another is not tried again."""
+_REMEMBERED = 30_000
+"""Sets remembered at most."""
+COUPON = -1
+"""Shape index of a witness coupon."""
+_EASY_COVER = 0.4
+"""Copies that cover no more than this share of an empty plate are taken to fit without trying."""
+
+
+class Rooms(Protocol):
+    """Decides what fits. ``plate`` is the class of a machine's plate, ``shape`` an index; -1 is a witness coupon."""
+
+    def empty(self, plate: int) -> Held:
+        """Contents of an empty plate."""
+
+    def more(self, held: Held, plate: int, shape: int, pieces: int) -> tuple[Held, int]:
+        """Up to so many more pieces; the contents with them and how many found room. ``held`` stays as it is."""
+
+    def less(self, held: Held, plate: int, drop: Mapping[int, int]) -> Held:
+        """The contents without so many pieces of each shape. ``held`` stays as it is."""
+
+
+class SumRooms:
+    """Room is a sum: pieces of given sizes fit while their sum does not pass the plate's size."""
+
+    def __init__(self, sizes: Sequence[float], plates: Sequence[float]) -> None:
+        self._sizes = sizes
+        self._plates = plates
+
+    def empty(self, plate: int) -> Held:
+        return 0.0
+
+    def more(self, held: Held, plate: int, shape: int, pieces: int) -> tuple[Held, int]:
+        size = self._sizes[shape]
+        room = self._plates[plate] - held + 1e-9
+        placed = pieces if size <= 0 else min(pieces, int(room / size))
+        return held + placed * size, placed
+
+    def less(self, held: Held, plate: int, drop: Mapping[int, int]) -> Held:
+        return held - sum(self._sizes[shape] * n for shape, n in drop.items())
+
+
+class Contents:
+    """What stands on a plate: how many of each shape, and where once somebody asks."""
+
+    __slots__ = ("base", "counts", "drop", "key", "known_nest")
+
+    def __init__(self, counts: dict[int, int], nest: Nest | None) -> None:
+        self.counts = counts
+        self.key = tuple(sorted(counts.items()))
+        self.known_nest = nest
+        self.base: Contents | None = None
+        self.drop: Mapping[int, int] = {}
+
+
+class NestRooms:
+    """Real outlines on real plates.
+
+    Sets that once stood on a plate are remembered, so that pieces taken off and put back find their places again; few
+    pieces without spacing get a second opinion in exact contact when the quick answer is no.
+    """
+
+    def __init__(
+        self,
+        specs: Sequence[PlateSpec],
+        shapes: Sequence[Shape],
+        coupon: Shape | None = None,
+        lattice_mm: float = 0.0,
+        lattice_nodes: int = 2_000,
+        contacts: int = 20,
+    ) -> None:
+        """``lattice_mm``: step of the second opinion, 0 for none; then so many tries at exact contact."""
+        self._specs = specs
+        self._shapes = [*shapes, coupon]
+        self._index = {shape.key: n for n, shape in enumerate(shapes)}
+        if coupon is not None:
+            self._index[coupon.key] = COUPON
+        self._lattice_mm = lattice_mm
+        self._lattice_nodes = lattice_nodes
+        self._contacts = contacts
+        self._stood: dict[tuple[int, tuple[tuple[int, int], ...]], Contents] = {}
+        self._refusals: dict[tuple[int, tuple[tuple[int, int], ...]], int] = {}
+
+    def __getstate__(self) -> dict[str, Any]:
+        """What is remembered stays at home: another process learns for itself."""
+        return {**self.__dict__, "_stood": {}, "_refusals": {}}
+
+    def empty(self, plate: int) -> Held:
+        return Contents({}, Nest(self._specs[plate]))
+
+    def more(self, held: Held, plate: int, shape: int, pieces: int) -> tuple[Held, int]:
+        outline = self._shapes[shape]
+        assert outline is not None
+        fresh = not held.counts
+        if fresh:
+            spec = self._specs[plate]
+            if pieces > 1 and pieces * outline.bound_area_mm2(spec.spacing_mm) > _EASY_COVER * spec.bound_area_mm2:
+                pieces = min(pieces, max(1, capacity(spec, outline)))
+        counts = {**held.counts, shape: held.counts.get(shape, 0) + pieces}
+        key = (plate, tuple(sorted(counts.items())))
+        known = self._stood.get(key)
+        if known is not None:
+            return self._again(known), pieces
+        refused = self._refusals.get(key, 0)
+        if refused >= _REFUSALS and pieces == 1:
+            return held, 0
+        nest = self.nest(held).copy()
+        placed = nest.add(outline, pieces)
+        if placed == 0:
+            second = self._opinion(held, plate, shape) if refused == 0 else None
+            if second is None:
+                self._refusals[key] = refused + 1
+                return held, 0
+            nest, placed = second, 1
+        counts[shape] += placed - pieces
+        made = Contents(counts, nest)
+        self._remember(plate, made)
+        return made, placed
+
+    def _remember(self, plate: int, contents: Contents) -> None:
+        if len(self._stood) >= _REMEMBERED:
+            for old in list(self._stood)[: _REMEMBERED // 4]:
+                del self._stood[old]
+        if len(self._refusals) >= 4 * _REMEMBERED:
+            self._refusals.clear()
+        lean = Contents(contents.counts, self.nest(contents).lean())
+        self._stood[plate, contents.key] = lean
+
+    def _again(self, known: Contents) -> Contents:
+        # A value of its own, so that what is remembered stays without a bitmap.
+        assert known.known_nest is not None
+        return Contents(known.counts, known.known_nest.lean())
+
+    def less(self, held: Held, plate: int, drop: Mapping[int, int]) -> Held:
+        counts = {shape: n - drop.get(shape, 0) for shape, n in held.counts.items() if n > drop.get(shape, 0)}
+        fewer = Contents(counts, None)
+        fewer.base, fewer.drop = held, drop
+        known = self._stood.get((plate, fewer.key))
+        return fewer if known is None else self._again(known)
+
+    def nest(self, held: Held) -> Nest:
+        """The contents as a plate of the nesting engine."""
+        nest: Nest | None = held.known_nest
+        if nest is None:
+            base = self.nest(held.base)
+            left = dict(held.drop)
+            gone = []
+            for index in range(len(base.placements) - 1, -1, -1):
+                shape = self._index[base.placements[index].shape_key]
+                if left.get(shape, 0) > 0:
+                    left[shape] -= 1
+                    gone.append(index)
+            nest = base.copy()
+            nest.remove(gone)
+            held.known_nest = nest
+            held.base = None
+        return nest
+
+    def _opinion(self, held: Contents, plate: int, shape: int) -> Nest | None:
+        """All pieces together, and one more, on lattice positions or in contact; None when neither finds places."""
+        if self._lattice_mm <= 0 or not 0 < sum(held.counts.values()) < _FEW:
+            return None
+        spec = self._specs[plate]
+        counts = {**held.counts, shape: held.counts.get(shape, 0) + 1}
+        pieces = [s for i, n in sorted(counts.items()) if (s := self._shapes[i]) is not None for _ in range(n)]
+        if sum(s.area_mm2 for s in pieces) > spec.usable_area_mm2:
+            return None
+        answer = lattice_fit(spec, pieces, self._lattice_mm, self._lattice_nodes)
+        placements = answer.placements or contact_fit(spec, pieces, self._contacts)
+        return Nest.of(spec, {s.key: s for s in pieces}, placements) if placements else None

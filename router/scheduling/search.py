@@ -1,0 +1,366 @@
+"""Large-neighbourhood search over a draft: take related pieces out, put them back better, keep what pays.
+
+After Ropke & Pisinger (2006), *Transportation Science* 40(4), and Christiaens & Vanden Berghe (2020), *Transportation
+Science* 54(2) (small removals, greedy insertion with blinks), with acceptance by simulated annealing. The
+neighbourhoods are those of a print shop: a plate, its neighbours in the same powder, what is late, one machine's week.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from router.kernel.run import Listener, Progress, Silent, Stop
+from router.scheduling.draft import Draft
+
+_MISSING_CHANCE = 0.3
+"""Share of rounds spent on lines that are on no plate, while there are any."""
+_MANY_LOTS = 2
+"""Of a line on more plates than this, so many lots are taken out at a time."""
+_FIRST_CREDIT = 0.95
+"""Share of a new plate's free room that lines still to come are taken to pay for while the first plan is made."""
+_FIRST_POSITIONS, _FIRST_DEPTH = 4, 16
+"""Positions for new plates and plates to join, from the ends of the queues, while the first plan is made."""
+_SECOND_PLAN_S = 0.5
+"""A first plan made faster than this is worth a second one."""
+_RISE_PACE = 0.02
+"""How fast the typical rise follows the latest ones."""
+_TIDY_LOTS = 6
+"""Lines on more plates than this are not moved as a whole at the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Knobs:
+    """How the search behaves."""
+
+    start_heat: float = 0.3
+    """Annealing temperature at the start, as a share of what a round that makes the plan dearer typically costs."""
+    end_heat: float = 0.02
+    hot_lines: int = 30
+    """Beyond so many lines the search is cooler in proportion to their number: rounds a line are fewer."""
+    blink: float = 0.05
+    """Chance of overlooking a place at insertion."""
+    credits: tuple[float, ...] = (0.5, 0.9, 0.95)
+    """Shares of a new plate's free room that lines still to be put back are taken to pay for; drawn each round."""
+    largest_removal: int = 14
+    """Most lines taken out at once by the line-wise neighbourhoods."""
+
+
+@dataclass
+class Log:
+    """What happened: incumbents, and how often each neighbourhood was tried and paid."""
+
+    trace: list[tuple[int, int]] = field(default_factory=list)
+    """(rounds, cents) at each better plan."""
+    tried: dict[str, int] = field(default_factory=dict)
+    paid: dict[str, int] = field(default_factory=dict)
+    work: int = 0
+    stop_reason: str = ""
+
+
+def first_plan(draft: Draft, listener: Listener | None = None) -> None:
+    """Insert every line that misses pieces: by due date, scarce ones first; each at its cheapest place.
+
+    On a small shop a second plan that only adds to the ends of queues is made as well, and the better one kept.
+    """
+    careful = draft.care
+    # Lines come by due date: what they can join stands near the ends of the queues.
+    draft.care = replace(careful, positions=_FIRST_POSITIONS, depth=_FIRST_DEPTH)
+    begun = time.monotonic()
+    _insert_all(draft, listener or Silent())
+    if time.monotonic() - begun < _SECOND_PLAN_S:
+        first, was = draft.unload(), (draft.missing, draft.cents)
+        draft.load([[] for _ in first])
+        draft.care = replace(careful, positions=1, depth=1)
+        _insert_all(draft, Silent())
+        if (draft.missing, draft.cents) > was:
+            draft.load(first)
+    draft.care = careful
+
+
+def _insert_all(draft: Draft, listener: Listener) -> None:
+    shop = draft.shop
+    sites = (shop.gates["open"] > 0).sum(axis=1)
+    due = shop.lines["due_day"]
+    order = [int(i) for i in np.lexsort((np.arange(len(due)), due, -shop.lines["quantity"], sites, due // 7))]
+    for done, line in enumerate(order, start=1):
+        listener.step(done)
+        if not draft.buildable[line] or draft.placed(line) == draft.quantity[line]:
+            continue
+        if not draft.insert(line, credit=_FIRST_CREDIT) and not draft.insert(line):
+            draft.roll_back()
+        draft.commit()
+
+
+def fill_gaps(draft: Draft) -> None:
+    """Insert what is missing wherever it finds a place."""
+    _insert_all(draft, Silent())
+
+
+def tidy(draft: Draft, until: float | None = None, listener: Listener | None = None) -> None:
+    """Move each line by itself to its best place where that makes the plan cheaper; stops at ``until`` (monotonic)."""
+    listener = listener or Silent()
+    for line in range(len(draft.quantity)):
+        if until is not None and time.monotonic() > until:
+            return
+        listener.step(line + 1)
+        pairs = [(line, plate) for plate in draft.plates_of(line)]
+        if not pairs or len(pairs) > _TIDY_LOTS:
+            continue
+        before = (draft.missing, draft.cents)
+        if draft.remove(pairs) and draft.insert(line) and (draft.missing, draft.cents) < before:
+            draft.commit()
+        else:
+            draft.roll_back()
+
+
+class Search:
+    """One run of the search over a draft that already holds a plan."""
+
+    def __init__(
+        self,
+        draft: Draft,
+        seed: int,
+        stop: Stop,
+        fraction: Callable[[int], float],
+        bound: float | None = None,
+        listener: Listener | None = None,
+        on_better: Callable[[int, int], None] | None = None,
+        knobs: Knobs | None = None,
+    ) -> None:
+        """``fraction(work)`` says how much of the budget is used, 0 to 1; ``on_better`` hears (rounds, cents)."""
+        self.draft = draft
+        self.rng = random.Random(seed)
+        self.stop = stop
+        self.fraction = fraction
+        self.bound = bound
+        self.listener = listener or Silent()
+        self.on_better = on_better
+        self.knobs = knobs or Knobs()
+        self.log = Log()
+        self._log_rise = 0.0
+        self._rises = 0
+        shop = draft.shop
+        self.due = shop.lines["due_day"].astype(float)
+        self.place = shop.lines["place"]
+        self.bulk = self._bulk()
+        self.able = np.array(draft.buildable, dtype=bool) & draft.mine
+        self.quantity = shop.lines["quantity"]
+        self.places_open = (shop.gates["open"] > 0).sum(axis=1)
+        powder = shop.lines["powder"]
+        self.same_powder = {int(g): np.flatnonzero((powder == g) & draft.mine) for g in np.unique(powder)}
+        self.candidates = np.flatnonzero(draft.mine).tolist()
+        self.moves: list[tuple[str, float, Callable[[], bool]]] = [
+            ("related lines", 3.0, self._related_lines),
+            ("one plate", 2.0, self._one_plate),
+            ("two plates", 1.5, self._two_plates),
+            ("late lines", 2.0, self._late_lines),
+            ("machine stretch", 1.0, self._machine_stretch),
+            ("move a plate", 2.0, self._move_plate),
+            ("thin plate", 2.0, self._thin_plate),
+        ]
+
+    def _bulk(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        """Plate area a whole line takes in its first variant anywhere."""
+        shop = self.draft.shop
+        area = np.zeros(len(shop.kinds))
+        for kind in range(len(shop.kinds)):
+            rows = [int(s["first"]) for s in shop.kinds[kind] if s["last"] > s["first"]]
+            area[kind] = min((float(shop.variants[r]["area_mm2"]) for r in rows), default=0.0)
+        found: np.ndarray[tuple[int], np.dtype[np.float64]] = area[shop.lines["kind"]] * shop.lines["quantity"]
+        return found
+
+    def run(self) -> Log:
+        """Search until a stop rule speaks; the draft then holds the best plan met."""
+        draft, log = self.draft, self.log
+        best = draft.snapshot()
+        best_cents, fewest = draft.cents, draft.missing
+        since_better = 0
+        weights = [m[1] for m in self.moves]
+        while True:
+            reason = self.stop.reason(Progress(log.work, since_better, best_cents, self.bound if fewest == 0 else None))
+            if reason is not None:
+                log.stop_reason = reason
+                break
+            log.work += 1
+            since_better += 1
+            if log.work % 16 == 0:
+                self.listener.step(log.work)
+            if not (draft.book.lengths * draft.open).any():
+                log.stop_reason = "nothing to plan"
+                break
+            missing = draft.missing
+            name, _, move = self.rng.choices(self.moves, weights)[0]
+            if missing and self.rng.random() < _MISSING_CHANCE:
+                name, move = "missing lines", self._missing_lines
+            log.tried[name] = log.tried.get(name, 0) + 1
+            before = draft.cents
+            if not move():
+                draft.roll_back()
+                continue
+            rise = draft.cents - before
+            heat = self._temperature(rise)
+            if draft.missing > missing or (
+                draft.missing == missing and rise > 0 and self.rng.random() >= math.exp(-rise / heat)
+            ):
+                draft.roll_back()
+                continue
+            if (draft.missing, draft.cents) < (fewest, best_cents):
+                fewest, best_cents = draft.missing, draft.cents
+                log.paid[name] = log.paid.get(name, 0) + 1
+                since_better = 0
+                draft.commit()
+                best = draft.snapshot()
+                self._record(best_cents)
+            else:
+                draft.commit()
+        draft.restore(best)
+        return log
+
+    def _temperature(self, rise: int) -> float:
+        if rise > 0:
+            # The geometric mean of the latest rises: a few absurd ones must not set the scale.
+            pace = max(_RISE_PACE, 1.0 / (1 + self._rises))
+            self._rises += 1
+            self._log_rise += pace * (math.log(rise) - self._log_rise)
+        used = min(1.0, self.fraction(self.log.work))
+        first, last = self.knobs.start_heat, self.knobs.end_heat
+        cooler = self.knobs.hot_lines / max(self.knobs.hot_lines, len(self.due))
+        return float(cooler * first * (last / first) ** used * math.exp(self._log_rise))
+
+    def _record(self, cents: int) -> None:
+        self.log.trace.append((self.log.work, cents))
+        if self.on_better is not None:
+            self.on_better(self.log.work, cents)
+
+    # --- neighbourhoods: each changes the draft, or returns False (and the round is rolled back) ---------------
+
+    def _reinsert(self, pairs: list[tuple[int, int]]) -> bool:
+        lines = list(dict.fromkeys(line for line, _ in pairs))
+        if not pairs or not self.draft.remove(pairs):
+            return False
+        way = self.rng.randrange(4)
+        if way == 0:
+            self.rng.shuffle(lines)
+        elif way == 1:
+            lines.sort(key=lambda i: (self.due[i], i))
+        elif way == 2:
+            lines.sort(key=lambda i: (-self.bulk[i], i))
+        else:
+            lines.sort(key=lambda i: (self.places_open[i], -self.bulk[i], i))
+        credit = self.rng.choice(self.knobs.credits)
+        last = len(lines) - 1
+        return all(
+            self.draft.insert(line, self.knobs.blink, credit if n < last else 0.0) for n, line in enumerate(lines)
+        )
+
+    def _whole_lines(self, lines: list[int]) -> list[tuple[int, int]]:
+        """The lots of lines; of a line on many plates a few in a row, so that a round stays small."""
+        pairs = []
+        for line in lines:
+            plates = self.draft.plates_of(line)
+            if len(plates) > _MANY_LOTS:
+                start = self.rng.randrange(len(plates) - _MANY_LOTS + 1)
+                plates = plates[start : start + _MANY_LOTS]
+            pairs += [(line, plate) for plate in plates]
+        return pairs
+
+    def _whole_plates(self, plates: list[int]) -> list[tuple[int, int]]:
+        mine = self.draft.mine
+        return [(line, plate) for plate in plates for line, _, _ in self.draft.lines_on(plate) if mine[line]]
+
+    def _related_lines(self) -> bool:
+        """A line and others that could share its powder, nearest in due date and place."""
+        seed = int(self.rng.choice(self.candidates))
+        if self.draft.placed(seed) == 0:
+            return False
+        mates = self.same_powder[int(self.draft.shop.lines[seed]["powder"])]
+        if len(mates) > 200:
+            mates = np.append(mates[np.array(self.rng.sample(range(len(mates)), 200))], seed)
+        noise = np.array([self.rng.random() for _ in range(len(mates))])
+        far = np.abs(self.due[mates] - self.due[seed]) / 10 + 2.0 * (self.place[mates] != self.place[seed]) + 3 * noise
+        far[mates == seed] = -1.0
+        size = 1 + int(self.rng.random() ** 2 * self.knobs.largest_removal)
+        chosen = mates[np.argsort(far, kind="stable")[:size]].tolist()
+        return self._reinsert(self._whole_lines(list(dict.fromkeys(chosen))))
+
+    def _one_plate(self) -> bool:
+        return self._reinsert(self._whole_plates([self._random_plate()]))
+
+    def _two_plates(self) -> bool:
+        """Two plates of the same powder, so that they can be made one or share better."""
+        first = self._random_plate()
+        plates = self.draft.book.plates
+        same = np.flatnonzero((plates["position"] >= 0) & (plates["powder"] == plates[first]["powder"])).tolist()
+        others = [p for p in same if p != first and self.draft.open[int(plates[p]["machine"])]]
+        if not others:
+            return False
+        return self._reinsert(self._whole_plates([first, self.rng.choice(others)]))
+
+    def _thin_plate(self) -> bool:
+        """The least covered of a few plates."""
+        area = self.draft.book.plates["area_mm2"]
+        few = [self._random_plate() for _ in range(5)]
+        return self._reinsert(self._whole_plates([min(few, key=lambda p: (float(area[p]), p))]))
+
+    def _late_lines(self) -> bool:
+        """Some late lines, with a plate ahead of them on the same machine."""
+        draft = self.draft
+        late = np.flatnonzero((draft.book.standing["late"] > 0) & draft.mine).tolist()
+        if not late:
+            return False
+        chosen = self.rng.sample(late, min(len(late), 1 + self.rng.randrange(3)))
+        pairs = dict.fromkeys(self._whole_lines(chosen))
+        plates = draft.plates_of(chosen[0])
+        if plates and self.rng.random() < 0.5:
+            row = draft.book.plates[self.rng.choice(plates)]
+            ahead = draft.queue(int(row["machine"]))[: int(row["position"])]
+            if ahead:
+                pairs.update(dict.fromkeys(self._whole_plates([self.rng.choice(ahead)])))
+        return self._reinsert(list(pairs))
+
+    def _machine_stretch(self) -> bool:
+        """Two or three plates in a row on one machine."""
+        queue = self.draft.queue(self._busy_machine())
+        length = min(len(queue), 2 + self.rng.randrange(2))
+        start = self.rng.randrange(len(queue) - length + 1)
+        pairs = self._whole_plates(queue[start : start + length])
+        if len(pairs) > 3 * self.knobs.largest_removal:
+            return False
+        return self._reinsert(pairs)
+
+    def _missing_lines(self) -> bool:
+        """A line that is on no plate goes in first; what stands in its way is put back after it."""
+        draft = self.draft
+        line = int(
+            self.rng.choice(np.flatnonzero(self.able & (draft.book.standing["pieces"] < self.quantity)).tolist())
+        )
+        queue = draft.queue(self._busy_machine())
+        start = self.rng.randrange(len(queue))
+        pairs = self._whole_plates(queue[start : start + 1 + self.rng.randrange(3)])
+        if not draft.remove(pairs) or not draft.insert(line):
+            return False
+        # What finds no place any more is missing in its stead; the count decides.
+        for other in dict.fromkeys(i for i, _ in pairs):
+            mark = len(draft.journal)
+            if not draft.insert(other):
+                draft.roll_back(mark)
+        return True
+
+    def _move_plate(self) -> bool:
+        return self.draft.move(self._random_plate())
+
+    def _busy_machine(self) -> int:
+        return int(self.rng.choice(np.flatnonzero((self.draft.book.lengths > 0) & self.draft.open).tolist()))
+
+    def _random_plate(self) -> int:
+        lengths = self.draft.book.lengths * self.draft.open
+        pick = self.rng.randrange(int(lengths.sum()))
+        ends = np.cumsum(lengths)
+        k = int(np.searchsorted(ends, pick, side="right"))
+        return int(self.draft.book.queues[k, pick - (int(ends[k]) - int(lengths[k]))])

@@ -1,0 +1,304 @@
+"""Solving a shop: first plan, then the search, in one process or several.
+
+Workers speak through the executor interface of ``concurrent.futures`` only, so any executor that can send values to
+other processes will do. A small shop is searched by all of them from different seeds; a large one is cut between
+machines, each worker keeps to its share, and the cut is drawn anew in every epoch.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import random
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Executor, ProcessPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from router.kernel.run import AnyOf, Cancelled, GapReached, Listener, Progress, Silent, Stop, TimeLimit, WorkLimit
+from router.kernel.seeds import child_seed
+from router.scheduling.draft import Care, Draft, Plan, Sizes
+from router.scheduling.rooms import Rooms
+from router.scheduling.search import Knobs, Search, fill_gaps, first_plan
+from router.scheduling.shop import Shop
+
+_SHARED_FROM = 12
+"""Shops with fewer machines than this a worker are not cut: every worker searches all of it."""
+_LEAST_EPOCH_S, _EPOCHS = 2.0, 6
+_FIRST_EPOCH_S = 0.4
+"""An easy shop is done in one of these."""
+
+
+@dataclass(frozen=True, slots=True)
+class SolveParams:
+    """How long and how a run searches."""
+
+    seed: int = 0
+    seconds: float | None = 30.0
+    """Wall-clock budget of first plan and search; None for no time limit."""
+    work: int | None = None
+    """Search rounds; with some, no time limit and one worker, equal seeds give equal plans bit for bit, on a shop and
+    rooms made afresh: both remember what fits."""
+    workers: int = 1
+    care: Care = field(default_factory=Care)
+    knobs: Knobs = field(default_factory=Knobs)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a run found. ``trace``: (seconds, rounds, cents) at each better plan."""
+
+    draft: Draft
+    work: int
+    seconds: float
+    stop_reason: str
+    trace: tuple[tuple[float, int, int], ...]
+    first_cents: int
+    workers: int
+
+
+def sizes_for(shop: Shop, plates: int | None = None, start: Plan | None = None) -> Sizes:
+    """Table sizes that a sensible plan, and the one to begin with, stay within."""
+    lines = shop.lines
+    first = shop.kinds["first"].min(axis=1)
+    full = np.ones(len(first), dtype=np.int64)
+    for kind in range(len(full)):
+        spans = [s for s in shop.kinds[kind] if s["last"] > s["first"]]
+        full[kind] = max((int(shop.variants["full"][s["first"] : s["last"]].max()) for s in spans), default=1)
+    most = int(np.ceil(lines["quantity"] / np.maximum(1, full[lines["kind"]])).sum())
+    standing = [len(plates) for plates in start or []]
+    plates = plates or 2 * max(most, sum(standing)) + 4 * len(shop.machines) + 1000
+    # Queues may be uneven: a machine alone able to build something builds all of it.
+    longest = max(min(most + 8, 64 + 6 * most // len(shop.machines)), max(standing, default=0) + 8)
+    return Sizes(plates, int(longest), 64)
+
+
+def solve(
+    shop: Shop,
+    rooms: Rooms,
+    params: SolveParams,
+    *,
+    bound: float | None = None,
+    listener: Listener | None = None,
+    cancel: threading.Event | None = None,
+    executor: Executor | None = None,
+    start: Plan | None = None,
+    started: float | None = None,
+) -> Outcome:
+    """The best plan found.
+
+    ``start``: a plan to begin with; ``started`` (monotonic seconds) counts earlier work into the budget; ``executor``:
+    where workers run, without one in ``params.workers`` processes of our own (none for one worker).
+    """
+    started = time.monotonic() if started is None else started
+    listener = listener or Silent()
+    draft = Draft(shop, rooms, sizes_for(shop, start=start), child_seed(params.seed, "draft") % (1 << 31), params.care)
+    trace: list[tuple[float, int, int]] = []
+
+    def better(work: int, cents: int) -> None:
+        seconds = time.monotonic() - started
+        trace.append((round(seconds, 3), work, cents))
+        listener.incumbent(cents, seconds)
+
+    if start is not None:
+        draft.load(start)
+    else:
+        listener.phase("first plan", len(shop.lines))
+        first_plan(draft, listener)
+        better(0, draft.cents)
+    first_cents = draft.cents
+    listener.phase("search", params.work)
+    rules: list[Stop] = [GapReached(0.0)]
+    if params.seconds is not None:
+        rules.append(TimeLimit(params.seconds, started))
+    if params.work is not None:
+        rules.append(WorkLimit(params.work))
+    if cancel is not None:
+        rules.append(Cancelled(cancel))
+    left = float("inf") if params.seconds is None else started + params.seconds - time.monotonic()
+    if params.workers <= 1 or params.work is not None or left < _LEAST_EPOCH_S:
+        begun = time.monotonic()
+        search = Search(
+            draft,
+            child_seed(params.seed, "search"),
+            AnyOf(rules),
+            lambda work: _used(params, work, begun, left),
+            bound,
+            listener,
+            better,
+            params.knobs,
+        )
+        log = search.run()
+        work, reason = log.work, log.stop_reason
+    else:
+        team = _Team(draft, params, AnyOf(rules), bound, listener, better, started)
+        work, reason = team.run(executor)
+    return Outcome(
+        draft, work, round(time.monotonic() - started, 3), reason, tuple(trace), first_cents, max(1, params.workers)
+    )
+
+
+def _used(params: SolveParams, work: int, begun: float, left: float) -> float:
+    # With a work limit the clock has no say, so that equal seeds anneal alike.
+    if params.work is not None:
+        return work / max(1, params.work)
+    return (time.monotonic() - begun) / max(0.001, left)
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What one worker does in one epoch."""
+
+    shop: Shop
+    rooms: Rooms
+    sizes: Sizes
+    plan: Plan
+    machines: tuple[int, ...]
+    """Machines it may change; () for all."""
+    seed: int
+    seconds: float
+    heat_from: float
+    heat_to: float
+    """Share of the whole search's budget used at the start and the end of the epoch."""
+    bound: float | None
+    care: Care
+    knobs: Knobs
+
+
+def work_share(share: Share) -> tuple[Plan, int, int, int]:
+    """One worker's epoch, in whatever process: the plan it found, its missing pieces, cents and rounds."""
+    draft = Draft(share.shop, share.rooms, share.sizes, share.seed % (1 << 31), share.care)
+    draft.load(share.plan)
+    if share.machines:
+        draft.keep_to(share.machines)
+    begun = time.monotonic()
+    log = Search(
+        draft,
+        share.seed,
+        AnyOf([GapReached(0.0), TimeLimit(share.seconds)]),
+        lambda _: (
+            share.heat_from + (share.heat_to - share.heat_from) * (time.monotonic() - begun) / max(0.001, share.seconds)
+        ),
+        share.bound,
+        knobs=share.knobs,
+    ).run()
+    return draft.unload(), draft.missing, draft.cents, log.work
+
+
+class _Team:
+    """Several workers on one draft, epoch by epoch."""
+
+    def __init__(
+        self,
+        draft: Draft,
+        params: SolveParams,
+        stop: Stop,
+        bound: float | None,
+        listener: Listener,
+        better: Callable[[int, int], None],
+        started: float,
+    ) -> None:
+        self.draft = draft
+        self.params = params
+        self.stop = stop
+        self.bound = bound
+        self.listener = listener
+        self.better = better
+        assert params.seconds is not None
+        self.begun = time.monotonic()
+        self.until = started + params.seconds
+        self.rng = random.Random(child_seed(params.seed, "team"))
+
+    def run(self, executor: Executor | None) -> tuple[int, str]:
+        if executor is not None:
+            return self._epochs(executor)
+        # A fork shares the compiled kernels; with threads about it is not safe, and a fresh process is.
+        method = "fork" if threading.active_count() == 1 and hasattr(multiprocessing, "get_context") else "spawn"
+        if method not in multiprocessing.get_all_start_methods():
+            method = "spawn"
+        with ProcessPoolExecutor(self.params.workers, multiprocessing.get_context(method)) as pool:
+            return self._epochs(pool)
+
+    def _epochs(self, pool: Executor) -> tuple[int, str]:
+        draft, workers = self.draft, self.params.workers
+        work = 0
+        epoch = max(_LEAST_EPOCH_S, (self.until - self.begun) / _EPOCHS)
+        number = 0
+        while True:
+            reason = self._reason(work)
+            if reason is not None:
+                return work, reason
+            now = time.monotonic()
+            seconds = min(epoch if number else _FIRST_EPOCH_S, self.until - now)
+            if self.until - now - seconds < _LEAST_EPOCH_S:
+                seconds = self.until - now
+            cuts = self._cuts(number)
+            plan = draft.unload()
+            whole = max(0.001, self.until - self.begun)
+            shares = [
+                Share(
+                    draft.shop,
+                    draft.rooms,
+                    draft.sizes,
+                    plan,
+                    cuts[w],
+                    child_seed(self.params.seed, "share", number, w),
+                    seconds,
+                    (now - self.begun) / whole,
+                    (now + seconds - self.begun) / whole,
+                    self.bound if not cuts[w] else None,
+                    draft.care,
+                    self.params.knobs,
+                )
+                for w in range(workers)
+            ]
+            futures = [pool.submit(work_share, share) for share in shares]
+            done = [future.result() for future in futures]
+            work += sum(d[3] for d in done)
+            before = (draft.missing, draft.cents)
+            if cuts[0]:
+                merged = list(plan)
+                for machines, (theirs, _, _, _) in zip(cuts, done, strict=True):
+                    for k in machines:
+                        merged[k] = theirs[k]
+                draft.load(merged)
+                if draft.missing:
+                    fill_gaps(draft)
+                if (draft.missing, draft.cents) > before:
+                    draft.load(plan)
+            else:
+                best = min(done, key=lambda d: (d[1], d[2]))
+                if (best[1], best[2]) < before:
+                    draft.load(best[0])
+            if (draft.missing, draft.cents) < before:
+                self.better(work, draft.cents)
+            self.listener.step(work)
+            number += 1
+
+    def _reason(self, work: int) -> str | None:
+        bound = self.bound if self.draft.missing == 0 else None
+        return self.stop.reason(Progress(work, 0, self.draft.cents, bound))
+
+    def _cuts(self, number: int) -> list[tuple[int, ...]]:
+        """Machines of each worker in this epoch: by site one time, by what is in them the next."""
+        draft, workers = self.draft, self.params.workers
+        n = len(draft.shop.machines)
+        if n < _SHARED_FROM * workers:
+            return [()] * workers
+        if number % 2 == 0:
+            key = draft.shop.machines["site"].tolist()
+        else:
+            first = [q[0] if (q := draft.queue(k)) else -1 for k in range(n)]
+            key = [int(draft.book.plates[p]["powder"]) if p >= 0 else -1 for p in first]
+        groups: dict[int, list[int]] = {}
+        for k in range(n):
+            groups.setdefault(key[k], []).append(k)
+        order = sorted(groups)
+        self.rng.shuffle(order)
+        shares: list[list[int]] = [[] for _ in range(workers)]
+        for group in sorted(order, key=lambda g: -sum(int(draft.book.lengths[k]) for k in groups[g])):
+            smallest = min(shares, key=lambda s: sum(int(draft.book.lengths[k]) for k in s))
+            smallest.extend(groups[group])
+        return [tuple(sorted(s)) for s in shares]

@@ -1,0 +1,196 @@
+"""A draft takes every change back exactly, and its running sums are those of the plan counted afresh."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import numpy as np
+import pytest
+from random_shop import Case, random_case
+
+from router.scheduling.draft import Care, Draft
+from router.scheduling.search import first_plan
+from router.scheduling.solve import sizes_for
+
+SEEDS = range(2000, 2012)
+
+
+def _draft(case: Case, seed: int = 0) -> Draft:
+    return Draft(case.shop, case.rooms, sizes_for(case.shop, 400), seed, Care(cover=1.0))
+
+
+def _case(seed: int) -> Case:
+    return random_case(seed, most_lines=8, largest=4)
+
+
+def _figures(draft: Draft) -> dict[str, Any]:
+    """Every figure of the plan that stands, scratch fields aside."""
+    book = draft.book
+    queues = [draft.queue(k) for k in range(len(draft.site))]
+    standing = book.standing[["first", "lots", "pieces", "cents", "late"]].copy()
+    lots = [sorted(book.lots[int(s["first"]) : int(s["first"]) + int(s["lots"])].tolist()) for s in book.standing]
+    return {
+        "queues": queues,
+        "times": [book.times[k, : len(q)].tolist() for k, q in enumerate(queues)],
+        "machine cents": book.machine_cents.tolist(),
+        "standing": standing.tolist(),
+        "lots": lots,
+        "cents": draft.cents,
+        "missing": draft.missing,
+        "plates": {p: (draft.lines_on(p), int(book.plates[p]["position"])) for q in queues for p in q},
+        "held": {p: draft.held[p] for q in queues for p in q},
+    }
+
+
+def _afresh(case: Case, draft: Draft) -> Draft:
+    twin = _draft(case)
+    twin.load(draft.unload())
+    return twin
+
+
+def _change(draft: Draft, rng: random.Random) -> bool:
+    """One random step: lines out, a plate out, a plate moved, or a line in."""
+    plates = [p for k in range(len(draft.site)) for p in draft.queue(k)]
+    way = rng.randrange(4)
+    if way == 0 and plates:
+        plate = rng.choice(plates)
+        line = rng.choice(draft.lines_on(plate))[0]
+        return draft.remove([(line, plate)])
+    if way == 1 and plates:
+        plate = rng.choice(plates)
+        return draft.remove([(line, plate) for line, _, _ in draft.lines_on(plate)])
+    if way == 2 and plates:
+        return draft.move(rng.choice(plates))
+    line = rng.randrange(len(draft.quantity))
+    return not draft.buildable[line] or draft.insert(line, blink=0.3)
+
+
+def _check_free(draft: Draft) -> None:
+    free = draft.book.free[: int(draft.book.sums[0]["free"])].tolist()
+    queued = [p for k in range(len(draft.site)) for p in draft.queue(k)]
+    assert len(set(free)) == len(free), "a plate is free twice"
+    assert len(set(queued)) == len(queued), "a plate stands in two places"
+    assert not set(free) & set(queued), "a plate is both free and queued"
+    kept = np.flatnonzero(draft.book.plates["kept"]).tolist()
+    assert not set(free) & set(kept), "a plate of the best plan is free"
+    # Nothing is lost: what is neither free nor queued is kept for the best plan.
+    assert set(range(draft.sizes.plates)) - set(free) - set(queued) <= set(kept)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_changes_are_taken_back_exactly_and_kept_ones_are_counted_right(seed: int) -> None:
+    case = _case(seed)
+    draft = _draft(case, seed)
+    first_plan(draft)
+    rng = random.Random(seed)
+    kept = 0
+    for _ in range(40):
+        before = _figures(draft)
+        good = True
+        for _ in range(rng.randint(1, 4)):
+            mark = len(draft.journal)
+            step = _figures(draft)
+            if not _change(draft, rng):
+                good = False
+                if rng.random() < 0.5:
+                    # A part of the changes taken back: the state is the one at the mark.
+                    draft.roll_back(mark)
+                    assert mark == 0 or _figures(draft) == step
+                break
+        if not good or rng.random() < 0.5:
+            draft.roll_back()
+            assert _figures(draft) == before
+        else:
+            draft.commit()
+            kept += 1
+            twin = _afresh(case, draft)
+            assert (twin.missing, twin.cents) == (draft.missing, draft.cents)
+            assert twin.book.machine_cents.tolist() == draft.book.machine_cents.tolist()
+            assert twin.book.standing["cents"].tolist() == draft.book.standing["cents"].tolist()
+            assert twin.book.standing["late"].tolist() == draft.book.standing["late"].tolist()
+        _check_free(draft)
+    assert kept > 0
+
+
+def test_a_plan_survives_unload_and_load() -> None:
+    case = _case(2001)
+    draft = _draft(case)
+    first_plan(draft)
+    plan = draft.unload()
+    assert sum(len(queue) for queue in plan) > 1
+    twin = _draft(case)
+    twin.load(plan)
+    assert twin.unload() == plan
+    # Over a plan that stands already, as well.
+    other = _draft(case, 5)
+    first_plan(other)
+    other.load(plan)
+    assert other.unload() == plan
+    assert other.cents == draft.cents
+    _check_free(other)
+
+
+def test_a_plan_no_machine_can_run_is_refused() -> None:
+    case = _case(2001)
+    draft = _draft(case)
+    first_plan(draft)
+    plan = draft.unload()
+    case.shop.gates["before"] = 1
+    with pytest.raises(ValueError, match="cannot run"):
+        _draft(case).load(plan)
+
+
+def test_restore_brings_the_snapshot_back() -> None:
+    case = _case(2003)
+    draft = _draft(case)
+    first_plan(draft)
+    before = _figures(draft)
+    best = draft.snapshot()
+    rng = random.Random(1)
+    changed = 0
+    for _ in range(30):
+        if _change(draft, rng):
+            draft.commit()
+            changed += 1
+        else:
+            draft.roll_back()
+        _check_free(draft)
+    assert changed > 5
+    draft.restore(best)
+    after = _figures(draft)
+    assert {k: v for k, v in after.items() if k != "lots"} == {k: v for k, v in before.items() if k != "lots"}
+    assert after["lots"] == before["lots"]
+
+
+def test_a_line_that_may_not_split_stays_at_one_site() -> None:
+    seen = 0
+    for seed in SEEDS:
+        case = _case(seed)
+        draft = _draft(case)
+        first_plan(draft)
+        for line, may in enumerate(draft.may_split):
+            sites = {draft.site[int(draft.book.plates[p]["machine"])] for p in draft.plates_of(line)}
+            assert may or len(sites) <= 1
+            seen += len(draft.plates_of(line)) > 1
+    assert seen > 0
+
+
+def test_own_plate_and_coupons_hold() -> None:
+    alone = coupons = 0
+    for seed in SEEDS:
+        case = _case(seed)
+        draft = _draft(case)
+        first_plan(draft)
+        for k in range(len(draft.site)):
+            for plate in draft.queue(k):
+                lines = [line for line, _, _ in draft.lines_on(plate)]
+                rows = case.shop.lines[lines]
+                assert len({int(g) for g in rows["powder"]}) == 1
+                if rows["own_plate"].any():
+                    assert len(lines) == 1
+                    alone += 1
+                wanted = int(rows["coupons"].max())
+                assert int(draft.book.plates[plate]["coupons"]) == wanted
+                coupons += wanted
+    assert alone and coupons
