@@ -40,6 +40,9 @@ SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the search; equ
 WorkOption = Annotated[
     int | None, typer.Option("--work", min=0, help="Stop after so many search rounds instead of after --seconds.")
 ]
+WorkersOption = Annotated[
+    int, typer.Option("--workers", min=1, help="Processes that search; with --work there is always one.")
+]
 
 
 def cache_dir() -> Path:
@@ -65,9 +68,10 @@ def plan(
     seconds: SecondsOption = 60.0,
     seed: SeedOption = 1,
     work: WorkOption = None,
+    workers: WorkersOption = 1,
 ) -> None:
     """Plan a scenario folder."""
-    _run(folder, out_folder, seconds, seed, work)
+    _run(folder, out_folder, seconds, seed, work, workers)
 
 
 @app.command()
@@ -125,7 +129,7 @@ def plates(
     out.print(f"{len(written)} plates in {out_folder.resolve()}", soft_wrap=True, highlight=False)
 
 
-def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None) -> None:
+def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None, workers: int = 1) -> None:
     cancel = threading.Event()
 
     def interrupted(number: int, frame: FrameType | None) -> None:
@@ -134,7 +138,9 @@ def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | 
         cancel.set()
         err.print("stopping; the best plan so far is kept (interrupt again to give up)")
 
-    params = RunParams(seed=seed, seconds=None if work is not None else seconds, work=work)
+    params = RunParams(
+        seed=seed, seconds=None if work is not None else seconds, work=work, workers=1 if work is not None else workers
+    )
     before = signal.signal(signal.SIGINT, interrupted)
     try:
         with ProgressListener(err, seconds=seconds) as listener:

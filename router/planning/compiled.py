@@ -82,7 +82,7 @@ class _Compiler:
         self.offers: list[tuple[Any, ...]] = []
         self.trips: list[tuple[Any, ...]] = []
         self.trip_spans: list[tuple[int, int]] = []
-        self._trip_index: dict[tuple[str, str], int] = {}
+        self._trip_index: dict[tuple[str, str, tuple[str, ...]], int] = {}
         self.posts: list[tuple[int, int]] = []
         self.post_spans: list[tuple[int, int]] = []
         self._post_index: dict[tuple[str, time], int] = {}
@@ -320,18 +320,24 @@ class _Compiler:
                 continue
             start = len(self.offers)
             for service in self.network.outside(site_id, step):
-                held = sum(bit for code, bit in self.code_bit.items() if holds(service, code, None))
-                self.offers.append((service.lot_cents, service.cents_per_kg, held, self._trip(site_id, service)))
+                # Twice: for pieces without a code, and for coded ones on the days their codes are held.
+                held = tuple(code for code in self.code_bit if holds(service, code, None))
+                for codes in dict.fromkeys(((), held)):
+                    bits = sum(self.code_bit[code] for code in codes)
+                    trip = self._trip(site_id, service, codes)
+                    self.offers.append((service.lot_cents, service.cents_per_kg, bits, trip))
             self.steps.append((BOUGHT, 0.0, 0.0, 0.0, 0.0, 0.0, start, len(self.offers)))
         return first, len(self.steps)
 
-    def _trip(self, site_id: str, service: OutsideService) -> int:
-        key = (site_id, service.service_id)
+    def _trip(self, site_id: str, service: OutsideService, codes: tuple[str, ...]) -> int:
+        key = (site_id, service.service_id, codes)
         if key not in self._trip_index:
             staffed = self.problem.staffed[site_id]
             first = len(self.trips)
             for day in self.days:
-                if staffed.business.is_business(day) and day.weekday() in service.pickup_weekdays:
+                if not (staffed.business.is_business(day) and day.weekday() in service.pickup_weekdays):
+                    continue
+                if all(holds(service, code, day) for code in codes):
                     back = staffed.at_local(staffed.business.add(day, service.lead_working_days), service.return_time)
                     self.trips.append((staffed.at_local(day, service.pickup_time), back))
             self._trip_index[key] = len(self.trip_spans)

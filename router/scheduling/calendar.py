@@ -87,22 +87,22 @@ def through(
             cents += math.floor(step.fixed_cents + took * step.minute_cents + 0.5)
         else:
             best = -1.0
-            trip = -1
+            collected = -1
             for o in range(step.first, step.last):
                 offer = shop.offers[o]
                 if codes & ~offer.codes:
                     continue
                 asked = math.floor(offer.lot_cents + offer.kg_cents * kg + 0.5)
-                if trip < 0 or asked < best:
+                if collected >= 0 and asked >= best:
+                    continue
+                end = shop.trip_spans[offer.trip].last
+                row = first_moment(shop.trips, shop.trip_spans[offer.trip].first, end, t)
+                if row < end:
                     best = asked
-                    trip = offer.trip
-            if trip < 0:
+                    collected = row
+            if collected < 0:
                 return NEVER, 0
-            end = shop.trip_spans[trip].last
-            row = first_moment(shop.trips, shop.trip_spans[trip].first, end, t)
-            if row == end:
-                return NEVER, 0
-            t = max(t, shop.trips[row].back)
+            t = max(t, shop.trips[collected].back)
             cents += int(best)
         if t >= NEVER:
             return NEVER, 0

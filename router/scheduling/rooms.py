@@ -67,6 +67,17 @@ class Contents:
         self.base: Contents | None = None
         self.drop: Mapping[int, int] = {}
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """On its way to another process a plate goes without its bitmap, which is most of its weight."""
+        nest = None if self.known_nest is None else self.known_nest.lean()
+        return _sent, (self.counts, nest, self.base, self.drop)
+
+
+def _sent(counts: dict[int, int], nest: Nest | None, base: Contents | None, drop: Mapping[int, int]) -> Contents:
+    made = Contents(counts, nest)
+    made.base, made.drop = base, drop
+    return made
+
 
 class NestRooms:
     """Real outlines on real plates.

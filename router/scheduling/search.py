@@ -26,6 +26,8 @@ _FIRST_CREDIT = 0.95
 """Share of a new plate's free room that lines still to come are taken to pay for while the first plan is made."""
 _FIRST_POSITIONS, _FIRST_DEPTH = 4, 16
 """Positions for new plates and plates to join, from the ends of the queues, while the first plan is made."""
+_HASTY_LINES = 3_000
+"""Beyond so many lines the first plan is made with less care: to be there soon matters more."""
 _SECOND_PLAN_S = 0.5
 """A first plan made faster than this is worth a second one."""
 _RISE_PACE = 0.02
@@ -70,7 +72,10 @@ def first_plan(draft: Draft, listener: Listener | None = None) -> None:
     """
     careful = draft.care
     # Lines come by due date: what they can join stands near the ends of the queues.
-    draft.care = replace(careful, positions=_FIRST_POSITIONS, depth=_FIRST_DEPTH)
+    if len(draft.quantity) > _HASTY_LINES:
+        draft.care = replace(careful, positions=2, depth=8, tries=1, joins=8, fresh=2)
+    else:
+        draft.care = replace(careful, positions=_FIRST_POSITIONS, depth=_FIRST_DEPTH)
     begun = time.monotonic()
     _insert_all(draft, listener or Silent())
     if time.monotonic() - begun < _SECOND_PLAN_S:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import multiprocessing
 import random
+import signal
 import threading
 import time
 from collections.abc import Callable
@@ -26,7 +27,7 @@ from router.scheduling.shop import Shop
 
 _SHARED_FROM = 12
 """Shops with fewer machines than this a worker are not cut: every worker searches all of it."""
-_LEAST_EPOCH_S, _EPOCHS = 2.0, 6
+_LEAST_EPOCH_S, _EPOCHS = 2.0, 12
 _FIRST_EPOCH_S = 0.4
 """An easy shop is done in one of these."""
 
@@ -187,6 +188,10 @@ def work_share(share: Share) -> tuple[Plan, int, int, int]:
     return draft.unload(), draft.missing, draft.cents, log.work
 
 
+def _leave_interrupts_to_the_lead() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
 class _Team:
     """Several workers on one draft, epoch by epoch."""
 
@@ -215,10 +220,10 @@ class _Team:
         if executor is not None:
             return self._epochs(executor)
         # A fork shares the compiled kernels; with threads about it is not safe, and a fresh process is.
-        method = "fork" if threading.active_count() == 1 and hasattr(multiprocessing, "get_context") else "spawn"
-        if method not in multiprocessing.get_all_start_methods():
-            method = "spawn"
-        with ProcessPoolExecutor(self.params.workers, multiprocessing.get_context(method)) as pool:
+        able = "fork" in multiprocessing.get_all_start_methods() and threading.active_count() == 1
+        method = "fork" if able else "spawn"
+        context = multiprocessing.get_context(method)
+        with ProcessPoolExecutor(self.params.workers, context, _leave_interrupts_to_the_lead) as pool:
             return self._epochs(pool)
 
     def _epochs(self, pool: Executor) -> tuple[int, str]:
