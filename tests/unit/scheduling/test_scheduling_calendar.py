@@ -86,7 +86,8 @@ def test_outside_services_are_chosen_by_lot_cost_among_those_that_hold_the_code(
     assert through(shop, 0, 0, 1, 0, 1, 0.0, 1.0, 1) == (90, 300)
     assert through(shop, 0, 0, 1, 0, 1, 0.0, 1.0, 2)[0] == NEVER
     assert through(shop, 0, 0, 1, 50, 1, 0.0, 1.0, 0) == (80, 100)  # the moment itself is in time
-    assert through(shop, 0, 0, 1, 51, 1, 0.0, 1.0, 0)[0] == NEVER  # no later collection
+    assert through(shop, 0, 0, 1, 51, 1, 0.0, 1.0, 0) == (90, 300)  # the cheaper one collects no more
+    assert through(shop, 0, 0, 1, 61, 1, 0.0, 1.0, 0)[0] == NEVER  # nor does the other
 
 
 def test_arrival_counts_business_days_of_the_place() -> None:
