@@ -269,10 +269,9 @@ class _Builder:
         if found is not None:
             return found
         machine = self.classes[k][0]
-        made, spec = problem.machines[machine], problem.specs[machine]
-        site = problem.network.site[made.site_id]
+        spec = problem.specs[machine]
         rates = problem.build_terms(machine, wanted.parameter_set_id).rates
-        carbon_h = made.power_kw * site.grid_kg_co2e_per_kwh * problem.network.carbon_cents_per_kg
+        carbon_h = self._carbon_h(machine)
         smallest = self._smallest_part(wanted.parameter_set_id, spec.spacing_mm)
         room = room_mm2(spec)
         coupons_mm2 = wanted.coupons * cover(problem.coupon_shape, spec.spacing_mm).area_mm2
@@ -288,6 +287,8 @@ class _Builder:
             own = rates.own_cents(choice.load) + choice.load.exposure_h * carbon_h
             if wanted.coupons:
                 own += share * wanted.coupons * (rates.own_cents(coupon) + coupon.exposure_h * carbon_h)
+            # There are no more plates than pieces: what rounding may take off a start that costs nothing, they bear.
+            own += min(0.0, self._start_cents(machine, wanted.parameter_set_id))
             layers = max(choice.layers, coupon.n_layers) if wanted.coupons else choice.layers
             every.append(Option(own, exposure, share, layers, choice.support_cm3, most))
         found = self.options[kind] = _undominated(every)
@@ -314,15 +315,25 @@ class _Builder:
         problem = self.problem
         made = problem.machines[machine]
         rates = problem.build_terms(machine, parameter_set_id).rates
-        site = problem.network.site[made.site_id]
-        carbon_h = made.power_kw * site.grid_kg_co2e_per_kwh * problem.network.carbon_cents_per_kg
+        layer = rates.layer_cents + made.recoat_s / 3600 * self._carbon_h(machine)
+        return max(0.0, self._start_cents(machine, parameter_set_id)), layer
+
+    def _carbon_h(self, machine: int) -> float:
+        made = self.problem.machines[machine]
+        site = self.problem.network.site[made.site_id]
+        return made.power_kw * site.grid_kg_co2e_per_kwh * self.problem.network.carbon_cents_per_kg
+
+    def _start_cents(self, machine: int, parameter_set_id: str) -> float:
+        """Cents of a plate before its first layer, all roundings given away: may be a few cents below 0."""
+        problem = self.problem
+        made = problem.machines[machine]
         try:
             steps = problem.plate_done(made.site_id, problem.alloy_of(parameter_set_id), (), problem.now, 0.0)[1]
         except PlatewrightError:
             steps = 0
         idle_h = (made.setup_min + made.cooldown_min) / 60
-        start = rates.start_cents + idle_h * carbon_h + steps - _ROUNDING_CENTS
-        return max(0.0, start), rates.layer_cents + made.recoat_s / 3600 * carbon_h
+        rates = problem.build_terms(machine, parameter_set_id).rates
+        return rates.start_cents + idle_h * self._carbon_h(machine) + steps - _ROUNDING_CENTS
 
     def _bands(self, rows: Rows) -> None:
         """Cut the layers of each parameter set into bands that hold equal shares of plates."""

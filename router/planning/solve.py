@@ -22,6 +22,7 @@ from router.planning.insertion import Inserter
 from router.planning.key_figures import key_figures
 from router.planning.problem import Problem
 from router.planning.publish import publish
+from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 from router.planning.trade_offs import trade_offs
 from router.scheduling.draft import Draft
@@ -31,6 +32,8 @@ from router.scheduling.solve import SolveParams, sizes_for, solve
 
 _TIDY_SHARE = 0.1
 """Share of the search's time kept for moving every line to its best place at the end."""
+_BOUND_SHARE = 0.3
+"""Share of the time that is left which the bound may take."""
 _PROOF_FIRST_LINES = 2_000
 """Larger books are searched first; habit and bound, which take long there, come after."""
 _LEAST_TABLE_S = 20.0
@@ -98,7 +101,9 @@ def plan_scenario(
     if (state.missing(), state.total_cents) > (habit.missing(), habit.total_cents):
         state = habit
     if state.placed_lines() != able:
-        bound = lower_bound(problem, state.placed_lines(), params.seconds)
+        bound = lower_bound(
+            problem, state.placed_lines(), None if params.seconds is None else _BOUND_SHARE * params.seconds
+        )
     plan = publish(state, "optimizer", params.seed)
     landed = plan.totals.landed_cents
     log.trace.append(TracePoint(round(time.monotonic() - started, 3), log.work, landed))
@@ -120,7 +125,7 @@ def plan_scenario(
         seed=params.seed,
         work=log.work,
         seconds=round(time.monotonic() - started, 3),
-        workers=params.workers,
+        workers=log.workers,
         trace=tuple(log.trace),
         options=options,
         versions=_versions(),
@@ -134,7 +139,8 @@ def _beside(
     listener.phase("today's habit", None)
     habit = habit_state(problem)
     listener.phase("lower bound", None)
-    bound = lower_bound(problem, able, params.seconds)
+    left = None if params.seconds is None else max(1.0, _BOUND_SHARE * (started + params.seconds - time.monotonic()))
+    bound = lower_bound(problem, able, left)
     if bound is not None:
         listener.bound(bound.cents, time.monotonic() - started)
     return habit, bound
@@ -145,6 +151,7 @@ class _Log:
     trace: list[TracePoint]
     work: int
     stop_reason: str
+    workers: int
 
 
 def _search(
@@ -181,7 +188,11 @@ def _search(
     state = adopt(problem, arrays, draft)
     fill_gaps(state)
     trace = [TracePoint(s, w, c) for s, w, c in outcome.trace]
-    return state, _Log(trace, outcome.work, outcome.stop_reason)
+    reason = outcome.stop_reason
+    if params.seconds is not None and reason.startswith("time limit"):
+        # The search's own limit is shorter by what the last improvements get.
+        reason = f"time limit of {params.seconds:g} s"
+    return state, _Log(trace, outcome.work, reason, outcome.workers)
 
 
 def fill_gaps(state: State) -> None:
@@ -190,7 +201,9 @@ def fill_gaps(state: State) -> None:
     journal: list[Undo] = []
     for line, wanted in enumerate(state.problem.lines):
         if state.problem.machines_for(line) and state.placed(line) < wanted.quantity:
-            inserter.insert(line, journal)
+            if not inserter.insert(line, journal):
+                # All of a line or nothing of it: what stands is taken out, and the line is said to be missing.
+                remove(state, whole_lines(state, [line]), journal)
             journal.clear()
 
 

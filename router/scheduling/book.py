@@ -13,7 +13,7 @@ import numba as nb
 import numpy as np
 import numpy.typing as npt
 
-from router.scheduling.calendar import attended_end, through
+from router.scheduling.calendar import attended_end, next_staffed, through
 from router.scheduling.prices import build_price, run_minutes, shipping
 from router.scheduling.shop import NEVER, Row, Rows, Shop
 
@@ -287,11 +287,12 @@ def time_plate(shop: Shop, plate_row: Row, k: int, at: int, loaded: int, out: Ro
         if load >= NEVER:
             return False
         run = attended_end(shop, site, load, made.load_min)
-        guard = 0
-        while run < plate_row.start and guard < 64:
-            load = load + plate_row.start - run
+        while run < plate_row.start:
+            # Begin to load so much later that the run starts in its window; from a staffed minute, so that it ends.
+            load = next_staffed(shop, site, load) + plate_row.start - run
+            if load >= NEVER:
+                return False
             run = attended_end(shop, site, load, made.load_min)
-            guard += 1
         if run >= NEVER or run >= plate_row.before:
             return False
         if made.load_min > 0:

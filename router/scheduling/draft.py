@@ -14,7 +14,6 @@ from router.scheduling.book import (
     TIMES,
     Book,
     free_plate,
-    lots_have_room,
     new_book,
     plate_on,
     plate_with,
@@ -34,6 +33,8 @@ from router.scheduling.offers import (
 from router.scheduling.rooms import COUPON, Held, Rooms
 from router.scheduling.shop import NEVER, Row, Rows, Shop
 
+_SPARE_PLATES = 200
+"""Unused rows of the plate table below which nothing more is taken apart."""
 _HOPELESS_FACTOR, _HOPELESS_CENTS = 1.5, 10_000
 """A place whose estimate is above best x factor + cents is not tried for real."""
 
@@ -43,7 +44,7 @@ class Care:
     """How carefully places are looked for."""
 
     joins: int = 24
-    """Plates asked for room, best estimates first."""
+    """Places on plates that are kept, best estimates first; a plate has one for each variant."""
     fresh: int = 4
     """Places for a new plate kept, best estimates first."""
     tries: int = 3
@@ -161,9 +162,9 @@ class Draft:
         ask["line"], ask["missing"], ask["cover"], ask["blink"] = line, missing, self.care.cover, blink
         ask["tightest"], ask["depth"] = self.care.tightest, self.care.depth
         ask["positions"], ask["only_site"], ask["credit"] = self.care.positions, site, credit
-        if self._place_best(line, missing, self._found, self._fresh):
+        if self._place_best(line, missing, self._found[: self.care.joins], self._fresh[: self.care.fresh]):
             return True
-        # All of the few best failed: every place there is.
+        # All of the few best failed: a long list.
         ask["blink"] = 0.0
         ask["positions"] = ask["depth"] = self._longest
         many = len(self.site) * len(self._fresh)
@@ -234,6 +235,8 @@ class Draft:
 
     def remove(self, pairs: Iterable[tuple[int, int]]) -> bool:
         """Take (line, plate) pairs off; plates left empty go. False (roll back) when a machine cannot run the rest."""
+        if int(self.book.sums[0]["free"]) < _SPARE_PLATES:
+            return False
         lines_of: dict[int, set[int]] = {}
         for line, plate in pairs:
             lines_of.setdefault(plate, set()).add(line)
@@ -377,9 +380,20 @@ class Draft:
                 f"a plan of {many} plates, up to {longest} on a machine and up to {widest} lines a plate, needs larger"
                 f" tables than {self.sizes}"
             )
+        total: dict[int, int] = {}
+        lots: dict[int, int] = {}
+        for on, _ in (plate for plates in plan for plate in plates):
+            for line, _, many in on:
+                total[line] = total.get(line, 0) + many
+                lots[line] = lots.get(line, 0) + 1
+        for line, many in total.items():
+            if many > self.quantity[line] or lots[line] > int(self.book.standing[line]["room"]):
+                raise ValueError(f"line {line}: {many} pieces in {lots[line]} lots, wanted are {self.quantity[line]}")
         self.commit()
         empty = np.zeros(0, dtype=np.int64)
+        was = np.flatnonzero(self.book.plates["kept"]).tolist()
         self.book.plates["kept"] = 0
+        self._free(p for p in was if self.book.plates[p]["position"] < 0)
         for k in range(len(self.site)):
             gone = self.queue(k)
             set_queue(self.shop, self.book, k, empty, 0)
@@ -393,8 +407,6 @@ class Draft:
                     if made >= 0:
                         free_plate(self.book, made)
                     made = more
-                if not lots_have_room(self.book, made, -1):
-                    raise ValueError(f"machine {k}: a line stands on more plates than it has pieces")
                 self.held[made] = held
                 self.refused[made] = frozenset()
                 queue.append(made)

@@ -53,7 +53,10 @@ def shipping(shop: Shop, line: int, site: int, pieces: int, ready: int) -> tuple
         row = first_moment(shop.posts, shop.post_spans[carrier.post].first, end, ready)
         if row == end:
             continue
-        late = max(0, arrival_day(shop, wanted.place, shop.posts[row].day, carrier.days) - wanted.due_day)
+        arrives = arrival_day(shop, wanted.place, shop.posts[row].day, carrier.days)
+        if arrives >= NEVER:
+            continue
+        late = max(0, arrives - wanted.due_day)
         cents += math.floor(wanted.late_rate * late * pieces / wanted.quantity + 0.5)
         if cents < best:
             best = cents

@@ -82,8 +82,8 @@ def _sent(counts: dict[int, int], nest: Nest | None, base: Contents | None, drop
 class NestRooms:
     """Real outlines on real plates.
 
-    Sets that once stood on a plate are remembered, so that pieces taken off and put back find their places again; few
-    pieces without spacing get a second opinion in exact contact when the quick answer is no.
+    Sets that once stood on a plate are remembered, so that pieces taken off and put back find their places again. With
+    ``lattice_mm``, few pieces get a second opinion in exact contact when the quick answer is no.
     """
 
     def __init__(

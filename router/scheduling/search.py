@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from router.kernel.run import Listener, Progress, Silent, Stop
 from router.scheduling.draft import Draft
@@ -28,8 +29,8 @@ _FIRST_POSITIONS, _FIRST_DEPTH = 4, 16
 """Positions for new plates and plates to join, from the ends of the queues, while the first plan is made."""
 _HASTY_LINES = 3_000
 """Beyond so many lines the first plan is made with less care: to be there soon matters more."""
-_SECOND_PLAN_S = 0.5
-"""A first plan made faster than this is worth a second one."""
+_SECOND_PLAN_SIZE = 2_000
+"""Lines x machines up to which a second first plan is worth its time; a count, so that equal seeds give equal plans."""
 _RISE_PACE = 0.02
 """How fast the typical rise follows the latest ones."""
 _TIDY_LOTS = 6
@@ -76,9 +77,8 @@ def first_plan(draft: Draft, listener: Listener | None = None) -> None:
         draft.care = replace(careful, positions=2, depth=8, tries=1, joins=8, fresh=2)
     else:
         draft.care = replace(careful, positions=_FIRST_POSITIONS, depth=_FIRST_DEPTH)
-    begun = time.monotonic()
     _insert_all(draft, listener or Silent())
-    if time.monotonic() - begun < _SECOND_PLAN_S:
+    if len(draft.quantity) * len(draft.site) <= _SECOND_PLAN_SIZE:
         first, was = draft.unload(), (draft.missing, draft.cents)
         draft.load([[] for _ in first])
         draft.care = replace(careful, positions=1, depth=1)
@@ -196,12 +196,12 @@ class Search:
             since_better += 1
             if log.work % 16 == 0:
                 self.listener.step(log.work)
-            if not (draft.book.lengths * draft.open).any():
+            if not self.candidates or not (draft.book.lengths * draft.open).any():
                 log.stop_reason = "nothing to plan"
                 break
             missing = draft.missing
             name, _, move = self.rng.choices(self.moves, weights)[0]
-            if missing and self.rng.random() < _MISSING_CHANCE:
+            if missing and self.rng.random() < _MISSING_CHANCE and len(self._lost()):
                 name, move = "missing lines", self._missing_lines
             log.tried[name] = log.tried.get(name, 0) + 1
             before = draft.cents
@@ -338,6 +338,10 @@ class Search:
         if len(pairs) > 3 * self.knobs.largest_removal:
             return False
         return self._reinsert(pairs)
+
+    def _lost(self) -> npt.NDArray[np.int64]:
+        """Lines this search may move that miss pieces."""
+        return np.flatnonzero(self.able & (self.draft.book.standing["pieces"] < self.quantity))
 
     def _missing_lines(self) -> bool:
         """A line that is on no plate goes in first; what stands in its way is put back after it."""

@@ -219,6 +219,6 @@ class Shop(NamedTuple):
 
 
 def table(dtype: np.dtype[Any], rows: list[tuple[Any, ...]], shape: tuple[int, ...] | None = None) -> Rows:
-    """Records as a contiguous array, reshaped when ``shape`` is given; never empty, so that kernels may compile."""
+    """Records as a contiguous array, reshaped when ``shape`` is given."""
     made = np.array(rows, dtype=dtype) if rows else np.zeros(0, dtype=dtype)
     return made if shape is None else made.reshape(shape)

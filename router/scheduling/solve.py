@@ -12,6 +12,7 @@ import random
 import signal
 import threading
 import time
+import uuid
 from collections.abc import Callable
 from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass, field
@@ -27,7 +28,7 @@ from router.scheduling.shop import Shop
 
 _SHARED_FROM = 12
 """Shops with fewer machines than this a worker are not cut: every worker searches all of it."""
-_LEAST_EPOCH_S, _EPOCHS = 2.0, 12
+_LEAST_EPOCH_S, _MOST_EPOCH_S, _EPOCHS = 2.0, 10.0, 6
 _FIRST_EPOCH_S = 0.4
 """An easy shop is done in one of these."""
 
@@ -45,6 +46,10 @@ class SolveParams:
     workers: int = 1
     care: Care = field(default_factory=Care)
     knobs: Knobs = field(default_factory=Knobs)
+
+    def __post_init__(self) -> None:
+        if self.seconds is None and self.work is None:
+            raise ValueError("a run needs a time limit, a work limit or both")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +74,15 @@ def sizes_for(shop: Shop, plates: int | None = None, start: Plan | None = None) 
         spans = [s for s in shop.kinds[kind] if s["last"] > s["first"]]
         full[kind] = max((int(shop.variants["full"][s["first"] : s["last"]].max()) for s in spans), default=1)
     most = int(np.ceil(lines["quantity"] / np.maximum(1, full[lines["kind"]])).sum())
+    # Queues may be uneven: a machine that alone can build something builds all of it.
+    powders = shop.lines["powder"]
+    need = np.zeros(shop.rates.shape[1])
+    np.add.at(need, powders, np.ceil(lines["quantity"] / np.maximum(1, full[lines["kind"]])))
+    able = np.maximum(1, (shop.rates["open"] > 0).sum(axis=0))
+    share = ((shop.rates["open"] > 0) * (need / able)).sum(axis=1).max(initial=0.0)
     standing = [len(plates) for plates in start or []]
     plates = plates or 2 * max(most, sum(standing)) + 4 * len(shop.machines) + 1000
-    # Queues may be uneven: a machine alone able to build something builds all of it.
-    longest = max(min(most + 8, 64 + 6 * most // len(shop.machines)), max(standing, default=0) + 8)
+    longest = max(min(most + 8, 64 + 6 * share), max(standing, default=0) + 8)
     return Sizes(plates, int(longest), 64)
 
 
@@ -119,7 +129,8 @@ def solve(
     if cancel is not None:
         rules.append(Cancelled(cancel))
     left = float("inf") if params.seconds is None else started + params.seconds - time.monotonic()
-    if params.workers <= 1 or params.work is not None or left < _LEAST_EPOCH_S:
+    workers = 1 if params.work is not None or left < _LEAST_EPOCH_S else max(1, params.workers)
+    if workers == 1:
         begun = time.monotonic()
         search = Search(
             draft,
@@ -136,9 +147,7 @@ def solve(
     else:
         team = _Team(draft, params, AnyOf(rules), bound, listener, better, started)
         work, reason = team.run(executor)
-    return Outcome(
-        draft, work, round(time.monotonic() - started, 3), reason, tuple(trace), first_cents, max(1, params.workers)
-    )
+    return Outcome(draft, work, round(time.monotonic() - started, 3), reason, tuple(trace), first_cents, workers)
 
 
 def _used(params: SolveParams, work: int, begun: float, left: float) -> float:
@@ -152,12 +161,14 @@ def _used(params: SolveParams, work: int, begun: float, left: float) -> float:
 class Share:
     """What one worker does in one epoch."""
 
-    shop: Shop
-    rooms: Rooms
+    run: str
+    """Which run this is: a worker that was started for it has shop and rooms at home."""
+    home: tuple[Shop, Rooms] | None
+    """Shop and rooms for workers that have not."""
     sizes: Sizes
     plan: Plan
-    machines: tuple[int, ...]
-    """Machines it may change; () for all."""
+    machines: tuple[int, ...] | None
+    """Machines it may change; None for all."""
     seed: int
     seconds: float
     heat_from: float
@@ -170,9 +181,10 @@ class Share:
 
 def work_share(share: Share) -> tuple[Plan, int, int, int]:
     """One worker's epoch, in whatever process: the plan it found, its missing pieces, cents and rounds."""
-    draft = Draft(share.shop, share.rooms, share.sizes, share.seed % (1 << 31), share.care)
+    shop, rooms = share.home or _AT_HOME[share.run]
+    draft = Draft(shop, rooms, share.sizes, share.seed % (1 << 31), share.care)
     draft.load(share.plan)
-    if share.machines:
+    if share.machines is not None:
         draft.keep_to(share.machines)
     begun = time.monotonic()
     log = Search(
@@ -188,8 +200,14 @@ def work_share(share: Share) -> tuple[Plan, int, int, int]:
     return draft.unload(), draft.missing, draft.cents, log.work
 
 
-def _leave_interrupts_to_the_lead() -> None:
+_AT_HOME: dict[str, tuple[Shop, Rooms]] = {}
+"""In a worker: shop and rooms of the run it was started for. What the rooms remember lives on from epoch to epoch."""
+
+
+def _settle_in(run: str, shop: Shop, rooms: Rooms) -> None:
+    # An interrupt is the lead's business; a worker that died of it would take its share along.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _AT_HOME[run] = (shop, rooms)
 
 
 class _Team:
@@ -215,21 +233,26 @@ class _Team:
         self.begun = time.monotonic()
         self.until = started + params.seconds
         self.rng = random.Random(child_seed(params.seed, "team"))
+        self.run_id = uuid.uuid4().hex
 
     def run(self, executor: Executor | None) -> tuple[int, str]:
         if executor is not None:
-            return self._epochs(executor)
+            return self._epochs(executor, (self.draft.shop, self.draft.rooms))
         # A fork shares the compiled kernels; with threads about it is not safe, and a fresh process is.
         able = "fork" in multiprocessing.get_all_start_methods() and threading.active_count() == 1
         method = "fork" if able else "spawn"
         context = multiprocessing.get_context(method)
-        with ProcessPoolExecutor(self.params.workers, context, _leave_interrupts_to_the_lead) as pool:
-            return self._epochs(pool)
+        home = (self.run_id, self.draft.shop, self.draft.rooms)
+        pool = ProcessPoolExecutor(self.params.workers, context, _settle_in, home)
+        try:
+            return self._epochs(pool, None)
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
 
-    def _epochs(self, pool: Executor) -> tuple[int, str]:
+    def _epochs(self, pool: Executor, home: tuple[Shop, Rooms] | None) -> tuple[int, str]:
         draft, workers = self.draft, self.params.workers
         work = 0
-        epoch = max(_LEAST_EPOCH_S, (self.until - self.begun) / _EPOCHS)
+        epoch = min(_MOST_EPOCH_S, max(_LEAST_EPOCH_S, (self.until - self.begun) / _EPOCHS))
         number = 0
         while True:
             reason = self._reason(work)
@@ -244,8 +267,8 @@ class _Team:
             whole = max(0.001, self.until - self.begun)
             shares = [
                 Share(
-                    draft.shop,
-                    draft.rooms,
+                    self.run_id,
+                    home,
                     draft.sizes,
                     plan,
                     cuts[w],
@@ -253,30 +276,34 @@ class _Team:
                     seconds,
                     (now - self.begun) / whole,
                     (now + seconds - self.begun) / whole,
-                    self.bound if not cuts[w] else None,
+                    self.bound if cuts[w] is None else None,
                     draft.care,
                     self.params.knobs,
                 )
                 for w in range(workers)
             ]
             futures = [pool.submit(work_share, share) for share in shares]
-            done = [future.result() for future in futures]
+            try:
+                done = [future.result() for future in futures]
+            except Exception as lost:  # whatever happened to a worker, the plan is here
+                return work, f"a worker failed: {type(lost).__name__}: {lost}"
             work += sum(d[3] for d in done)
             before = (draft.missing, draft.cents)
-            if cuts[0]:
-                merged = list(plan)
+            if cuts[0] is not None:
+                found = list(plan)
                 for machines, (theirs, _, _, _) in zip(cuts, done, strict=True):
-                    for k in machines:
-                        merged[k] = theirs[k]
-                draft.load(merged)
-                if draft.missing:
-                    fill_gaps(draft)
-                if (draft.missing, draft.cents) > before:
-                    draft.load(plan)
+                    for k in machines or ():
+                        found[k] = theirs[k]
             else:
-                best = min(done, key=lambda d: (d[1], d[2]))
-                if (best[1], best[2]) < before:
-                    draft.load(best[0])
+                found = min(done, key=lambda d: (d[1], d[2]))[0]
+            try:
+                draft.load(found)
+                if draft.missing and cuts[0] is not None:
+                    fill_gaps(draft)
+            except ValueError:
+                draft.load(plan)
+            if (draft.missing, draft.cents) > before:
+                draft.load(plan)
             if (draft.missing, draft.cents) < before:
                 self.better(work, draft.cents)
             self.listener.step(work)
@@ -286,12 +313,12 @@ class _Team:
         bound = self.bound if self.draft.missing == 0 else None
         return self.stop.reason(Progress(work, 0, self.draft.cents, bound))
 
-    def _cuts(self, number: int) -> list[tuple[int, ...]]:
-        """Machines of each worker in this epoch: by site one time, by what is in them the next."""
+    def _cuts(self, number: int) -> list[tuple[int, ...] | None]:
+        """Machines of each worker in this epoch: by site one time, by what is in them the next; None for all."""
         draft, workers = self.draft, self.params.workers
         n = len(draft.shop.machines)
         if n < _SHARED_FROM * workers:
-            return [()] * workers
+            return [None] * workers
         if number % 2 == 0:
             key = draft.shop.machines["site"].tolist()
         else:
@@ -300,10 +327,12 @@ class _Team:
         groups: dict[int, list[int]] = {}
         for k in range(n):
             groups.setdefault(key[k], []).append(k)
-        order = sorted(groups)
+        if len(groups) < 2 * workers:
+            groups = {k: [k] for k in range(n)}
+        order = list(groups.values())
         self.rng.shuffle(order)
         shares: list[list[int]] = [[] for _ in range(workers)]
-        for group in sorted(order, key=lambda g: -sum(int(draft.book.lengths[k]) for k in groups[g])):
+        for group in order:
             smallest = min(shares, key=lambda s: sum(int(draft.book.lengths[k]) for k in s))
-            smallest.extend(groups[group])
+            smallest.extend(group)
         return [tuple(sorted(s)) for s in shares]
