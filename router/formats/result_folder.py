@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from router.domain.plan import Plan
@@ -13,13 +13,18 @@ from router.domain.result import Result
 from router.formats.plan_file import PLAN_FILE, RESULT_FILE, plan_from_json, result_from_json
 from router.kernel.faults import Fault, FaultyInput
 
+RESULT_NAMES = frozenset(
+    (PLAN_FILE, RESULT_FILE, "report.html", "kpis.csv", "options.csv", "plates.csv", "schedule.csv", "shipments.csv")
+)
+"""What a result folder holds; a folder with anything else in it is somebody's."""
+
 
 def write_result(folder: Path, files: Mapping[str, str | bytes]) -> None:
     """Write ``files``, content by relative name, as the whole of ``folder``. Text is written in UTF-8.
 
     ``result.json`` must be among them: it marks the folder as a result. The files are made beside the folder and moved
     there at the end, so a reader meets the old result or the new one, never a mixture. An existing folder is replaced
-    only if it holds nothing or an earlier result.
+    only if it holds nothing, or an earlier result and nothing else.
 
     Raises FaultyInput if something else is in the way, ValueError for a name that leads out of the folder or a missing
     ``result.json``, OSError if the disk refuses; in each case the old state stands.
@@ -30,7 +35,7 @@ def write_result(folder: Path, files: Mapping[str, str | bytes]) -> None:
         path = Path(name)
         if not path.parts or path.is_absolute() or ".." in path.parts:
             raise ValueError(f"{name!r} is no name inside the result folder")
-    refuse_foreign(folder)
+    refuse_foreign(folder, files)
     folder.parent.mkdir(parents=True, exist_ok=True)
     fresh = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".part", dir=folder.parent))
     try:
@@ -46,8 +51,11 @@ def write_result(folder: Path, files: Mapping[str, str | bytes]) -> None:
         raise
 
 
-def refuse_foreign(folder: Path) -> None:
-    """Raises FaultyInput if ``folder`` is in use for anything but an earlier result; worth asking before a long run."""
+def refuse_foreign(folder: Path, names: Iterable[str] = ()) -> None:
+    """Raises FaultyInput if ``folder`` is in use for anything but an earlier result; worth asking before a long run.
+
+    ``names`` (relative) count as parts of a result beside the usual ones.
+    """
     above = next(parent for parent in folder.absolute().parents if parent.exists())
     if not above.is_dir() or not os.access(above, os.W_OK):
         seen = f"{above} above it, which is no folder to write in"
@@ -59,6 +67,13 @@ def refuse_foreign(folder: Path) -> None:
         raise FaultyInput([Fault(str(folder), "", "", "something that is not a folder", wanted)])
     if any(folder.iterdir()) and not (folder / RESULT_FILE).is_file():
         raise FaultyInput([Fault(str(folder), "", "", f"a folder of other things, without {RESULT_FILE}", wanted)])
+    ours = RESULT_NAMES | {Path(name).parts[0] for name in names}
+    strange = sorted(entry.name for entry in folder.iterdir() if entry.name not in ours)
+    if strange:
+        shown = ", ".join(strange[:5]) + (f" and {len(strange) - 5} more" if len(strange) > 5 else "")
+        raise FaultyInput(
+            [Fault(str(folder), "", "", f"an earlier result with other things beside it: {shown}", wanted)]
+        )
 
 
 def _swap(fresh: Path, folder: Path) -> None:

@@ -22,6 +22,7 @@ from router.geometry.surface import Surface
 from router.kernel.faults import Fault, FaultyInput
 
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
+_PLATE_ENDINGS = (".svg", ".dxf", ENDING)
 _SURFACES_KEPT = 16
 """Surfaces remembered while plates are written; a plate rarely carries more part models."""
 
@@ -42,9 +43,10 @@ def write_plate_files(
 ) -> tuple[PlateFiles, ...]:
     """Write ``<build>.svg``, ``<build>.dxf`` and ``<build>.build.3mf`` of every build of a result into ``out``.
 
-    All files are made before the first one is put in place; files of the same names are replaced, others left alone.
-    Raises FaultyInput when the scenario is not the one the plan was made from, either cannot be read, or a build's
-    name is no file name; then nothing is written.
+    All files are made before the first one is put in place. ``out`` is new, empty, or holds plate files only, which are
+    replaced whole: a plate of an older plan must not stay beside the new ones. Raises FaultyInput when it holds other
+    things, the scenario is not the one the plan was made from, either cannot be read, or a build's name is no file
+    name; then nothing is written.
     """
     plan = read_plan(result_folder)
     scenario = read_scenario(scenario_folder, cache_dir)
@@ -58,6 +60,11 @@ def write_plate_files(
         faults.append(Fault(str(result_folder), "plan", "scenario_fingerprint", found, f"{scenario.fingerprint[:12]}"))
     if out.exists() and not out.is_dir():
         faults.append(Fault(str(out), "", "", "something that is not a folder", "a folder or a new name"))
+    elif out.is_dir():
+        strange = sorted(p.name for p in out.iterdir() if not p.name.endswith(_PLATE_ENDINGS))
+        if strange:
+            seen = f"a folder of other things: {', '.join(strange[:5])}"
+            faults.append(Fault(str(out), "", "", seen, "a new name, an empty folder or one of plate files only"))
     if faults:
         raise FaultyInput(faults)
     layouts = [lay_out(scenario, build) for build in plan.builds]
@@ -67,6 +74,8 @@ def write_plate_files(
     try:
         written = [_write(fresh, layout, surface_of) for layout in layouts]
         out.mkdir(exist_ok=True)
+        for old in out.iterdir():
+            old.unlink()
         return tuple(_moved(files, out) for files in written)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)

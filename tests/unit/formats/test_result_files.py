@@ -163,9 +163,9 @@ def test_result_folder_holds_everything(tmp_path: Path, network: Network) -> Non
 
 def test_earlier_result_is_replaced_as_a_whole(tmp_path: Path, network: Network) -> None:
     folder = tmp_path / "run"
-    write_result(folder, {**_files(network), "old.txt": "of the first run"})
+    write_result(folder, {**_files(network), "report.html": "of the first run"})
     write_result(folder, _files(network))
-    assert not (folder / "old.txt").exists()
+    assert not (folder / "report.html").exists()
     assert [p.name for p in tmp_path.iterdir()] == ["run"]
 
 
@@ -188,7 +188,7 @@ def test_nothing_is_left_when_the_disk_refuses(
     tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = tmp_path / "run"
-    write_result(folder, {**_files(network), "old.txt": "of the first run"})
+    write_result(folder, {**_files(network), "plates.csv": "of the first run"})
     whole = Path.write_bytes
 
     def full(path: Path, content: bytes) -> int:
@@ -199,7 +199,7 @@ def test_nothing_is_left_when_the_disk_refuses(
     monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(OSError, match="No space left"):
         write_result(folder, _files(network))
-    assert (folder / "old.txt").read_text(encoding="utf-8") == "of the first run"
+    assert (folder / "plates.csv").read_text(encoding="utf-8") == "of the first run"
     assert [p.name for p in tmp_path.iterdir()] == ["run"]
 
 
@@ -207,7 +207,7 @@ def test_old_result_comes_back_when_the_move_fails(
     tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = tmp_path / "run"
-    write_result(folder, {**_files(network), "old.txt": "of the first run"})
+    write_result(folder, {**_files(network), "plates.csv": "of the first run"})
     whole = Path.replace
 
     def stuck(path: Path, target: Path) -> Path:
@@ -218,10 +218,19 @@ def test_old_result_comes_back_when_the_move_fails(
     monkeypatch.setattr(Path, "replace", stuck)
     with pytest.raises(PermissionError):
         write_result(folder, _files(network))
-    assert (folder / "old.txt").exists()
+    assert (folder / "plates.csv").exists()
     assert [p.name for p in tmp_path.iterdir()] == ["run"]
 
 
 def test_missing_result(tmp_path: Path) -> None:
     with pytest.raises(FaultyInput, match="no readable file"):
         read_result(tmp_path)
+
+
+def test_a_result_with_other_things_beside_it_is_refused_and_left_alone(tmp_path: Path) -> None:
+    folder = tmp_path / "run"
+    write_result(folder, {"result.json": "{}"})
+    (folder / "notes.txt").write_text("mine")
+    with pytest.raises(FaultyInput, match=r"other things beside it: notes\.txt"):
+        write_result(folder, {"result.json": "{}"})
+    assert (folder / "notes.txt").read_text() == "mine"
