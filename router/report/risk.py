@@ -130,7 +130,17 @@ def _remedy(scenario: Scenario, options: LineOptions | None, shipment: Shipment)
         if o.possible and not o.chosen and o.arrive_date is not None and o.arrive_date < shipment.arrive_date
     ]
     if not sooner:
-        return "No other site is sooner."
+        shared = [
+            o
+            for o in options.sites
+            if o.chosen and o.site_id != shipment.site_id and o.arrive_date and o.arrive_date < shipment.arrive_date
+        ]
+        if not shared:
+            return "No other site is sooner."
+        names = listed(
+            [f"{scenario.network.site[o.site_id].name} ({day(o.arrive_date)})" for o in shared if o.arrive_date]
+        )
+        return f"Split: the pieces built at {names} are sooner; no site that builds none of it is."
     best = min(sooner, key=lambda o: (o.late_days or 0, _extra(options, o) or 0, o.arrive_date, o.site_id))
     assert best.arrive_date is not None
     text = f"{scenario.network.site[best.site_id].name}: {day(best.arrive_date)}"
