@@ -55,8 +55,6 @@ class Care:
     """Plates of a queue that may be joined, from its end."""
     cover: float = 0.80
     """Share of a plate that estimates count on."""
-    tightest: float = 1.0
-    """Share of a plate beyond which no piece more is tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +158,7 @@ class Draft:
     def _insert_some(self, line: int, missing: int, site: int, blink: float, credit: float) -> bool:
         ask = self._ask[0]
         ask["line"], ask["missing"], ask["cover"], ask["blink"] = line, missing, self.care.cover, blink
-        ask["tightest"], ask["depth"] = self.care.tightest, self.care.depth
+        ask["depth"] = self.care.depth
         ask["positions"], ask["only_site"], ask["credit"] = self.care.positions, site, credit
         if self._place_best(line, missing, self._found[: self.care.joins], self._fresh[: self.care.fresh]):
             return True

@@ -48,7 +48,6 @@ ASK = np.dtype(
         ("line", np.int64),
         ("missing", np.int64),
         ("cover", np.float64),
-        ("tightest", np.float64),
         ("blink", np.float64),
         ("credit", np.float64),
         ("positions", np.int64),
@@ -57,11 +56,9 @@ ASK = np.dtype(
     ],
     align=True,
 )
-"""``cover``: share of a plate's area that estimates count on; ``tightest``: share beyond which no piece is tried;
-``blink``: chance of overlooking a place;
-``credit``: share of a new plate's free room that others
-are taken to pay for; ``positions``: most places of a queue looked at for a new plate, ``depth``: most plates of a
-queue asked, both from its end; ``only_site`` -1: any."""
+"""``cover``: share of a plate's area that estimates count on; ``blink``: chance of overlooking a place; ``credit``:
+share of a new plate's free room that others are taken to pay for; ``positions``: places of a queue looked at for a new
+plate (its first two besides), ``depth``: plates of a queue asked, both from its end; ``only_site`` -1: any."""
 
 
 @nb.njit(cache=True, inline="never")
@@ -343,7 +340,6 @@ def _join_place(
     coupons = max(0, wanted.coupons - row.coupons)
     free = made.area_mm2 - row.area_mm2 - coupons * shop.common[0].coupon_area_mm2
     room = free - (1.0 - ask[0].cover) * made.area_mm2
-    free -= (1.0 - ask[0].tightest) * made.area_mm2
     span = shop.kinds[wanted.kind, made.model]
     gate = shop.gates[line, site]
     steps = shop.plate_steps[site, shop.alloy_of[g]]
