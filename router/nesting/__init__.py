@@ -14,7 +14,7 @@ from router.nesting.contact_search import contact_fit
 from router.nesting.fewest_plates import PlatesResult, fewest_plates
 from router.nesting.lattice import LatticeAnswer, lattice_fit
 from router.nesting.nest import Nest
-from router.nesting.pack import PackResult, capacity, capacity_layout, clear_caches, pack
+from router.nesting.pack import PackResult, capacity, capacity_layout, clear_caches, pack, room_for
 from router.nesting.placement import Placement
 from router.nesting.plate import KeepOut, PlateSpec
 from router.nesting.plate_fit import FitResult, fit_all, forget_fits
@@ -50,4 +50,5 @@ __all__ = [
     "pack",
     "pack_strip",
     "quick_verdict",
+    "room_for",
 ]

@@ -17,6 +17,8 @@ Demand = Sequence[tuple[Shape, int]]
 
 _CACHE_LIMIT = 4096
 _SKIP_STEPS = 4
+#: Copies that cover no more than this share of an empty plate are taken to fit without trying.
+_EASY_COVER = 0.4
 _SNUG_EVERY = 8
 #: Above this many copies snug placing costs more time than it earns.
 _SNUG_CAPACITY = 12
@@ -184,3 +186,10 @@ def clear_caches() -> None:
     """Forget cached packings and capacities (for measurements)."""
     _cache.clear()
     capacity_layout.cache_clear()
+
+
+def room_for(spec: PlateSpec, shape: Shape, pieces: int) -> int:
+    """How many of so many copies an empty plate takes; a few are taken to fit without trying."""
+    if pieces == 1 or pieces * shape.bound_area_mm2(spec.spacing_mm) <= _EASY_COVER * spec.bound_area_mm2:
+        return pieces
+    return min(pieces, capacity(spec, shape))

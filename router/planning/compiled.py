@@ -47,8 +47,6 @@ from router.worktime import business_days
 
 HORIZON_DAYS = 730
 """Calendars are laid out this far; what would be later counts as never."""
-_COMFORT_DAYS = 6
-"""Days between unloading and the due date below which a line counts as pressed."""
 _FULL = 0.72
 """Share of a plate that copies of one outline are taken to cover; estimates only."""
 
@@ -114,7 +112,7 @@ class _Compiler:
                     routes[route],
                     problem.release[i],
                     problem.due[i],
-                    problem.due_minute[i] - _COMFORT_DAYS * DAY_MIN,
+                    problem.pressed_from(i),
                     x.late_cents_per_day,
                     problem.part_kg[i],
                     problem.box_cm3[i],

@@ -7,7 +7,6 @@ difference of the plan's landed cost decides.
 
 from __future__ import annotations
 
-import math
 import random
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -20,6 +19,8 @@ from router.planning.eligibility import Choice
 from router.planning.plate_state import Item, PlateState
 from router.planning.problem import DAY_MIN, Problem
 from router.planning.state import State, Undo, build_times, plate_done
+from router.scheduling.draft import hopeless
+from router.scheduling.offers import smallest_lot
 
 TRIES = 4
 """Candidates tried for real at each step."""
@@ -27,13 +28,6 @@ _ROOM_FACTOR = 0.92
 """Share of the free area that an estimate counts on; only orders the candidates."""
 _LONG_QUEUE = 6
 """Queues of this many plates are not tried at every position."""
-_SMALLEST_LOT = 0.1
-"""A line joins a plate with at least this share of its pieces, or with all that are missing: each lot is a traveler,
-a walk through every step and a powder record of its own, and nobody wants ten of two pieces."""
-_SMALLEST_PLATE_SHARE = 0.25
-"""... or with this share of what a plate would hold, where the line is large beside the plate."""
-_HOPELESS_FACTOR, _HOPELESS_CENTS = 1.5, 10_000
-"""A candidate whose estimate is above best x factor + cents is not tried for real."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +129,7 @@ class Inserter:
         best: tuple[float, Candidate, PlateState] | None = None
         tried = 0
         for candidate in candidates:
-            if best is not None and (
-                tried >= self.tries or candidate.estimate_cents > best[0] * _HOPELESS_FACTOR + _HOPELESS_CENTS
-            ):
+            if best is not None and (tried >= self.tries or hopeless(candidate.estimate_cents, best[0])):
                 break
             outcome = self.nested(line, candidate, missing)
             if outcome is None:
@@ -166,7 +158,7 @@ class Inserter:
         """Fewest pieces with which a line joins a plate: a share of the line, or of a full plate if that is less."""
         quantity = self.problem.lines[line].quantity
         full = self.problem.room_for(candidate.machine, candidate.choice, quantity)
-        return max(1, math.ceil(min(_SMALLEST_LOT * quantity, _SMALLEST_PLATE_SHARE * full)))
+        return int(smallest_lot(quantity, full))
 
     def _candidates(
         self, line: int, missing: int, sites: Collection[str] | None, asks: dict[str, _Ask]

@@ -30,7 +30,7 @@ from router.freight.journey import arrival_date
 from router.kernel.faults import PlatewrightError
 from router.kernel.moments import Minute, to_minute
 from router.kernel.money import round_cents
-from router.nesting import Nest, PlateSpec, capacity
+from router.nesting import Nest, PlateSpec, capacity, room_for
 from router.planning.eligibility import Choice, Eligibility, SiteVerdict, plate_spec
 from router.worktime import StaffedTime
 
@@ -42,8 +42,6 @@ _REMEMBERED = 400_000
 """Entries after which a memory of moments is cleared."""
 _FRESH_PLATES = 512
 """As many freshly filled plates are remembered; each is a bitmap of some 100 kB."""
-_EASY_COVER = 0.4
-"""Copies that cover no more than this share of an empty plate are taken to fit without trying."""
 
 Lots = tuple[tuple[int, Minute, float], ...]
 """Pieces, moment the plate is through its steps, support cm3 of a piece; one entry a lot."""
@@ -78,8 +76,6 @@ class _Able:
 
     machines: list[int]
     site_ids: tuple[str, ...]
-    least_area_mm2: float
-    """Smallest plate area of a piece among all choices; 0 without any."""
 
 
 class Problem:
@@ -142,15 +138,7 @@ class Problem:
             if found is None:
                 found = able[kind, sites] = self._who_can(kind, sites)
             self._able.append(found)
-        self.bulk = [x.least_area_mm2 * line.quantity for x, line in zip(self._able, self.lines, strict=True)]
-        """By line: plate area its pieces take at the least, mm2; 0 where nobody may build it."""
         self._near: dict[tuple[Place, tuple[str, ...]], list[str]] = {}
-        self._powder: dict[str, list[int]] = {}
-        for i, x in enumerate(self.lines):
-            self._powder.setdefault(x.parameter_set_id, []).append(i)
-        self._like: list[list[int]] = [
-            [other for other, spec in enumerate(self.specs) if spec == mine] for mine in self.specs
-        ]
         self._coupons: dict[tuple[int, str], PieceLoad] = {}
         self._changeovers: dict[tuple[int, str | None, str], ChangeoverTerms | None] = {}
         self._plate_walks: dict[tuple[str, str, tuple[str, ...]], tuple[PlateWalk, bool]] = {}
@@ -193,9 +181,7 @@ class Problem:
             m for m, model in enumerate(self.machine_class) if sites >> self._site_of[m] & 1 and per_class[model]
         ]
         site_ids = tuple(dict.fromkeys(self.machines[m].site_id for m in machines))
-        models = {self.machine_class[m] for m in machines}
-        least = min((c.bound_area_mm2 for model in models for c in per_class[model]), default=0.0)
-        return _Able(machines, site_ids, least)
+        return _Able(machines, site_ids)
 
     # --- who may build what ---------------------------------------------------------------------------------
 
@@ -246,23 +232,13 @@ class Problem:
             found = self._near[key] = sorted(key[1], key=lambda s: (self.desk.lane(s, place).straight_km, s))
         return list(found)
 
-    def same_powder(self, line: int) -> list[int]:
-        """Lines of the same parameter set, the line itself among them."""
-        return self._powder[self.lines[line].parameter_set_id]
-
-    def machines_like(self, machine: int) -> list[int]:
-        """Machines with exactly the same plate, the machine itself among them."""
-        return self._like[machine]
-
     def alloy_of(self, parameter_set_id: str) -> str:
         """Alloy of a parameter set."""
         return self.network.parameter_set[parameter_set_id].alloy_id
 
     def room_for(self, machine: int, choice: Choice, pieces: int) -> int:
         """How many of so many copies an empty plate of the machine takes; a few are taken to fit without trying."""
-        if pieces == 1 or pieces * choice.bound_area_mm2 <= _EASY_COVER * self.specs[machine].bound_area_mm2:
-            return pieces
-        return min(pieces, capacity(self.specs[machine], choice.shape))
+        return room_for(self.specs[machine], choice.shape, pieces)
 
     def fresh_nest(self, machine: int, choice: Choice, pieces: int, coupons: int) -> tuple[Nest, int]:
         """An empty plate with coupons and up to so many copies of a piece, and how many found room; remembered."""
@@ -439,7 +415,11 @@ class Problem:
 
     def due_soon(self, line: int, unload_end: Minute) -> bool:
         """Whether pieces unloaded then are pressed for their due date."""
-        return unload_end + _COMFORT_DAYS * DAY_MIN > self.due_minute[line]
+        return unload_end > self.pressed_from(line)
+
+    def pressed_from(self, line: int) -> Minute:
+        """Moment of unloading after which the line's pieces are pressed for their due date."""
+        return self.due_minute[line] - _COMFORT_DAYS * DAY_MIN
 
 
 def _spare_memory(remembered: dict[Any, Any]) -> None:

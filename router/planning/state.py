@@ -248,10 +248,6 @@ class State:
         """Steps after the plate, freight, its carbon and lateness of a line as its plates stand."""
         return sum(delivery.cents for _, _, delivery in self.deliveries(line))
 
-    def is_late(self, line: int) -> bool:
-        """Whether some of the line arrives after its due date."""
-        return any(delivery.shipping.late_days > 0 for _, _, delivery in self.deliveries(line))
-
 
 def plate_done(problem: Problem, plate: PlateState, unload_end: Minute) -> tuple[Minute, int]:
     """When a plate unloaded then is through its steps, and what they cost."""

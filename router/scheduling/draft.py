@@ -93,7 +93,6 @@ class Draft:
         self._scratch = (np.zeros(1, dtype=PLATE), np.zeros(1, dtype=TIMES), np.zeros(1, dtype=PLACE))
         self._queue = np.zeros(sizes.longest_queue + 2, dtype=np.int64)
         self._old = np.zeros(sizes.longest_queue + 2, dtype=np.int64)
-        self._longest = sizes.longest_queue
         self.quantity: list[int] = shop.lines["quantity"].tolist()
         self.may_split: list[bool] = (shop.lines["may_split"] > 0).tolist()
         self.own_coupons: list[int] = shop.lines["coupons"].tolist()
@@ -164,7 +163,7 @@ class Draft:
             return True
         # All of the few best failed: a long list.
         ask["blink"] = 0.0
-        ask["positions"] = ask["depth"] = self._longest
+        ask["positions"] = ask["depth"] = self.sizes.longest_queue
         many = len(self.site) * len(self._fresh)
         return self._place_best(line, missing, np.zeros(many, dtype=PLACE), np.zeros(many, dtype=PLACE))
 
@@ -177,7 +176,7 @@ class Draft:
         tried = 0
         for place in places:
             cents, k, variant, plate, _, _, rest, once, spared = place.item()
-            if best is not None and (tried >= self.care.tries or cents > best[0] * _HOPELESS_FACTOR + _HOPELESS_CENTS):
+            if best is not None and (tried >= self.care.tries or hopeless(cents, best[0])):
                 break
             outcome = self._room(line, k, variant, plate, missing)
             if outcome is None:
@@ -288,7 +287,7 @@ class Draft:
             length = int(self.book.lengths[k])
             wins = False
             for position in range(length, -1, -1):
-                if tried >= limit or length >= self._longest:
+                if tried >= limit or length >= self.sizes.longest_queue:
                     break
                 tried += 1
                 n = queue_with(self.book, k, position, -1, there, self._queue)
@@ -443,6 +442,11 @@ class Draft:
             if not set_queue(self.shop, self.book, k, queue, len(queue)):
                 raise ValueError("a snapshot could not be restored")
         self._free(p for queue in before for p in queue)
+
+
+def hopeless(estimate_cents: float, best_cents: float) -> bool:
+    """Whether a place estimated so is not worth trying for real, beside the best one tried."""
+    return estimate_cents > best_cents * _HOPELESS_FACTOR + _HOPELESS_CENTS
 
 
 def buildable(shop: Shop) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
-from router.nesting import Nest, PlateSpec, Shape, capacity, contact_fit, lattice_fit
+from router.nesting import Nest, PlateSpec, Shape, contact_fit, lattice_fit, room_for
 
 Held = Any
 """What a room remembers of one plate's contents; treated as a value."""
@@ -18,8 +18,6 @@ _REMEMBERED = 30_000
 """Sets remembered at most."""
 COUPON = -1
 """Shape index of a witness coupon."""
-_EASY_COVER = 0.4
-"""Copies that cover no more than this share of an empty plate are taken to fit without trying."""
 
 
 class Rooms(Protocol):
@@ -58,11 +56,10 @@ class SumRooms:
 class Contents:
     """What stands on a plate: how many of each shape, and where once somebody asks."""
 
-    __slots__ = ("base", "counts", "drop", "key", "known_nest")
+    __slots__ = ("base", "counts", "drop", "known_nest")
 
     def __init__(self, counts: dict[int, int], nest: Nest | None) -> None:
         self.counts = counts
-        self.key = tuple(sorted(counts.items()))
         self.known_nest = nest
         self.base: Contents | None = None
         self.drop: Mapping[int, int] = {}
@@ -77,6 +74,14 @@ def _sent(counts: dict[int, int], nest: Nest | None, base: Contents | None, drop
     made = Contents(counts, nest)
     made.base, made.drop = base, drop
     return made
+
+
+_Key = tuple[int, tuple[tuple[int, int], ...]]
+
+
+def _key(plate: int, counts: Mapping[int, int]) -> _Key:
+    """What a set of pieces on a class of plate is remembered by."""
+    return plate, tuple(sorted(counts.items()))
 
 
 class NestRooms:
@@ -104,8 +109,8 @@ class NestRooms:
         self._lattice_mm = lattice_mm
         self._lattice_nodes = lattice_nodes
         self._contacts = contacts
-        self._stood: dict[tuple[int, tuple[tuple[int, int], ...]], Contents] = {}
-        self._refusals: dict[tuple[int, tuple[tuple[int, int], ...]], int] = {}
+        self._stood: dict[_Key, Contents] = {}
+        self._refusals: dict[_Key, int] = {}
 
     def __getstate__(self) -> dict[str, Any]:
         """What is remembered stays at home: another process learns for itself."""
@@ -119,11 +124,9 @@ class NestRooms:
         assert outline is not None
         fresh = not held.counts
         if fresh:
-            spec = self._specs[plate]
-            if pieces > 1 and pieces * outline.bound_area_mm2(spec.spacing_mm) > _EASY_COVER * spec.bound_area_mm2:
-                pieces = min(pieces, max(1, capacity(spec, outline)))
+            pieces = max(1, room_for(self._specs[plate], outline, pieces))
         counts = {**held.counts, shape: held.counts.get(shape, 0) + pieces}
-        key = (plate, tuple(sorted(counts.items())))
+        key = _key(plate, counts)
         known = self._stood.get(key)
         if known is not None:
             return self._again(known), pieces
@@ -149,8 +152,7 @@ class NestRooms:
                 del self._stood[old]
         if len(self._refusals) >= 4 * _REMEMBERED:
             self._refusals.clear()
-        lean = Contents(contents.counts, self.nest(contents).lean())
-        self._stood[plate, contents.key] = lean
+        self._stood[_key(plate, contents.counts)] = self._again(contents)
 
     def _again(self, known: Contents) -> Contents:
         # A value of its own, so that what is remembered stays without a bitmap.
@@ -161,7 +163,7 @@ class NestRooms:
         counts = {shape: n - drop.get(shape, 0) for shape, n in held.counts.items() if n > drop.get(shape, 0)}
         fewer = Contents(counts, None)
         fewer.base, fewer.drop = held, drop
-        known = self._stood.get((plate, fewer.key))
+        known = self._stood.get(_key(plate, counts))
         return fewer if known is None else self._again(known)
 
     def nest(self, held: Held) -> Nest:

@@ -346,9 +346,7 @@ class Search:
     def _missing_lines(self) -> bool:
         """A line that is on no plate goes in first; what stands in its way is put back after it."""
         draft = self.draft
-        line = int(
-            self.rng.choice(np.flatnonzero(self.able & (draft.book.standing["pieces"] < self.quantity)).tolist())
-        )
+        line = int(self.rng.choice(self._lost().tolist()))
         queue = draft.queue(self._busy_machine())
         start = self.rng.randrange(len(queue))
         pairs = self._whole_plates(queue[start : start + 1 + self.rng.randrange(3)])

@@ -73,11 +73,10 @@ def sizes_for(shop: Shop, plates: int | None = None, start: Plan | None = None) 
     for kind in range(len(full)):
         spans = [s for s in shop.kinds[kind] if s["last"] > s["first"]]
         full[kind] = max((int(shop.variants["full"][s["first"] : s["last"]].max()) for s in spans), default=1)
-    most = int(np.ceil(lines["quantity"] / np.maximum(1, full[lines["kind"]])).sum())
+    plates_of_line = np.ceil(lines["quantity"] / np.maximum(1, full[lines["kind"]]))
+    most = int(plates_of_line.sum())
     # Queues may be uneven: a machine that alone can build something builds all of it.
-    powders = shop.lines["powder"]
-    need = np.zeros(shop.rates.shape[1])
-    np.add.at(need, powders, np.ceil(lines["quantity"] / np.maximum(1, full[lines["kind"]])))
+    need = np.bincount(lines["powder"], plates_of_line, shop.rates.shape[1])
     able = np.maximum(1, (shop.rates["open"] > 0).sum(axis=0))
     share = ((shop.rates["open"] > 0) * (need / able)).sum(axis=1).max(initial=0.0)
     standing = [len(plates) for plates in start or []]
