@@ -36,3 +36,19 @@ class FaultyInput(PlatewrightError):
 
 class NotFound(PlatewrightError):
     """Something was asked for by name that is not there."""
+
+
+class Conflict(PlatewrightError):
+    """What was to be changed has changed since it was read, or is in a state that does not allow the change."""
+
+
+class Refused(PlatewrightError):
+    """The person asking may not do this; the message says what it would take."""
+
+
+class NotSignedIn(PlatewrightError):
+    """Nobody is known to be asking."""
+
+
+class TooMuch(PlatewrightError):
+    """A limit of size or rate is passed; the message names it."""

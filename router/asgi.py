@@ -1,0 +1,1 @@
+"""One application of API and pages."""

@@ -1,0 +1,1 @@
+"""Takes jobs from the store and works them off."""
