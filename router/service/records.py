@@ -230,7 +230,7 @@ class Actor:
 
     person: Person
     scopes: frozenset[str] | None = None
-    """None: everything the role may; otherwise only these scopes (``read``, ``book``, ``plan``, ``floor``, ``admin``)."""
+    """None: everything the role may; otherwise only these (``read``, ``book``, ``plan``, ``floor``, ``admin``)."""
 
     @property
     def name(self) -> str:

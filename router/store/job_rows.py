@@ -1,0 +1,103 @@
+"""Jobs as rows: claimed by one worker at a time, given up by silence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import datetime, timedelta
+from typing import Any
+
+import sqlalchemy as sa
+
+from router.service.records import JobKind, JobPoint, JobRecord, JobStanding
+from router.store.rows import Rows
+from router.store.tables import job_points, jobs
+
+_WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
+_OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
+
+
+class JobRows(Rows):
+    """See service.ports.Jobs."""
+
+    def add(self, job: JobRecord) -> None:
+        self._connection.execute(jobs.insert().values(_values(job)))
+
+    def get(self, job_id: str) -> JobRecord | None:
+        row = self._one(sa.select(jobs).where(jobs.c.job_id == job_id))
+        return _job(row) if row else None
+
+    def page(self, before: datetime | None, limit: int) -> list[JobRecord]:
+        query = sa.select(jobs).order_by(jobs.c.asked_at.desc(), jobs.c.job_id.desc()).limit(limit)
+        if before is not None:
+            query = query.where(jobs.c.asked_at < before)
+        return [_job(row) for row in self._many(query)]
+
+    def claim(self, worker: str, now: datetime, lease_s: float, most_attempts: int) -> JobRecord | None:
+        silent = sa.and_(jobs.c.standing.in_(_WORKED_ON), jobs.c.heartbeat_at < now - timedelta(seconds=lease_s))
+        query = (
+            sa.select(jobs)
+            .where(sa.or_(jobs.c.standing == JobStanding.QUEUED.value, silent))
+            .order_by(jobs.c.asked_at, jobs.c.job_id)
+            .limit(1)
+            # On PostgreSQL workers pass over rows another is just claiming; SQLite has one writer at a time anyway.
+            .with_for_update(skip_locked=True)
+        )
+        row = self._one(query)
+        if row is None:
+            return None
+        job = _job(row)
+        if job.standing is JobStanding.STOPPING or job.attempt >= most_attempts:
+            given_up = job.standing is JobStanding.STOPPING
+            why = "stopped; its worker was lost" if given_up else _OUT_OF_ATTEMPTS.format(n=job.attempt)
+            end = JobStanding.CANCELLED if given_up else JobStanding.FAILED
+            self._update(job.job_id, {"standing": end.value, "ended_at": now, "why": why, "claimed_by": None})
+            return self.claim(worker, now, lease_s, most_attempts)
+        values = {
+            "standing": JobStanding.RUNNING.value,
+            "claimed_by": worker,
+            "heartbeat_at": now,
+            "attempt": job.attempt + 1,
+            "started_at": now,
+        }
+        self._update(job.job_id, values)
+        return self.get(job.job_id)
+
+    def beat(self, job_id: str, worker: str, now: datetime) -> JobStanding | None:
+        done = self._connection.execute(
+            jobs.update()
+            .where(jobs.c.job_id == job_id, jobs.c.claimed_by == worker, jobs.c.standing.in_(_WORKED_ON))
+            .values(heartbeat_at=now)
+        )
+        if done.rowcount == 0:
+            return None
+        job = self.get(job_id)
+        return job.standing if job else None
+
+    def keep(self, job: JobRecord) -> None:
+        self._update(job.job_id, _values(job))
+
+    def add_points(self, points: Sequence[JobPoint]) -> None:
+        if points:
+            self._connection.execute(job_points.insert(), [asdict(p) for p in points])
+
+    def points(self, job_id: str, after: int) -> list[JobPoint]:
+        query = sa.select(job_points).where(job_points.c.job_id == job_id, job_points.c.number > after)
+        return [JobPoint(**row) for row in self._many(query.order_by(job_points.c.number))]
+
+    def _update(self, job_id: str, values: dict[str, Any]) -> None:
+        self._connection.execute(jobs.update().where(jobs.c.job_id == job_id).values(values))
+
+
+def _values(job: JobRecord) -> dict[str, Any]:
+    return {
+        **asdict(job),
+        "kind": job.kind.value,
+        "standing": job.standing.value,
+        "params": dict(job.params),
+        "result": dict(job.result),
+    }
+
+
+def _job(row: Any) -> JobRecord:
+    return JobRecord(**{**row, "kind": JobKind(row["kind"]), "standing": JobStanding(row["standing"])})

