@@ -1,0 +1,88 @@
+"""A scenario folder as one zip file, read with limits and never unpacked by name."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Mapping
+from pathlib import PurePosixPath
+
+from router.formats.network_file import NETWORK_FILE
+from router.formats.scenario_folder import MODEL_FOLDER, ORDER_FILES
+from router.kernel.faults import Fault, FaultyInput, TooMuch
+from router.service.desk import Limits
+
+_STAMP = (1980, 1, 1, 0, 0, 0)
+
+
+def read_archive(raw: bytes, name: str, limits: Limits) -> dict[str, bytes]:
+    """Files of a zipped scenario folder by their place in it: ``network.yaml``, ``orders.csv``, ``models/x.stl``.
+
+    A single folder around them is left out. Raises FaultyInput or TooMuch; files that do not belong are faults.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(raw)) as archive:
+            return _read(archive, name, limits)
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as wrong:
+        raise FaultyInput(
+            [Fault(name, "", "", f"no readable zip file ({str(wrong)[:80]})", "a zipped folder")]
+        ) from wrong
+
+
+def _read(archive: zipfile.ZipFile, name: str, limits: Limits) -> dict[str, bytes]:
+    entries = [e for e in archive.infolist() if not e.is_dir()]
+    if len(entries) > limits.most_archive_entries:
+        raise TooMuch(f"{name}: {len(entries)} files; at most {limits.most_archive_entries}")
+    if sum(e.file_size for e in entries) > limits.most_unpacked_bytes:
+        raise TooMuch(f"{name}: more than {limits.most_unpacked_bytes} bytes unpacked")
+    found: dict[str, bytes] = {}
+    faults: list[Fault] = []
+    left = limits.most_unpacked_bytes
+    places = {e: _place(e.filename) for e in entries}
+    for entry, place in places.items():
+        if place is None:
+            want = f"{NETWORK_FILE}, {' or '.join(ORDER_FILES)}, {MODEL_FOLDER}/ with model files, nothing else"
+            faults.append(Fault(name, entry.filename[:120], "", "a file that does not belong", want))
+            continue
+        if place in found:
+            faults.append(Fault(name, place, "", "the file a second time", "every file once"))
+            continue
+        with archive.open(entry) as stream:
+            # The size in the directory is what the sender says; what comes out is counted.
+            content = stream.read(left + 1)
+        left -= len(content)
+        if left < 0:
+            raise TooMuch(f"{name}: more than {limits.most_unpacked_bytes} bytes unpacked")
+        found[place] = content
+    if faults:
+        raise FaultyInput(faults)
+    return found
+
+
+def _place(path: str) -> str | None:
+    """Where a file belongs in a scenario folder; None when nowhere."""
+    parts = PurePosixPath(path.replace("\\", "/")).parts
+    if not parts or parts[0] == "/" or any(p in ("..", ".") or ":" in p or "\0" in p for p in parts):
+        return None
+    for skip in (0, 1):
+        rest = parts[skip:]
+        if len(rest) == 1 and rest[0] in (NETWORK_FILE, *ORDER_FILES):
+            return rest[0]
+        if len(rest) == 2 and rest[0] == MODEL_FOLDER and not rest[1].startswith("."):
+            return "/".join(rest)
+    return None
+
+
+def write_archive(files: Mapping[str, bytes]) -> bytes:
+    """A zip file of these files; equal contents give equal bytes."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for place in sorted(files):
+            archive.writestr(zipfile.ZipInfo(place, _STAMP), files[place], zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
+def read_own_archive(raw: bytes) -> dict[str, bytes]:
+    """Files of a zip that ``write_archive`` made."""
+    with zipfile.ZipFile(io.BytesIO(raw)) as archive:
+        return {e.filename: archive.read(e) for e in archive.infolist()}

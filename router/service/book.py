@@ -1,0 +1,190 @@
+"""The order book: looking at it, and what a planner decides about a line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+from router.formats.network_file import inspect_network
+from router.formats.order_book import COLUMNS
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.service.cells import csv_of, read_cells, record_of
+from router.service.changes import book_changed
+from router.service.desk import Desk
+from router.service.ports import SORTS, LineFilter, Work
+from router.service.records import Actor, LineRecord, LineStanding
+from router.service.rights import Operation, may_see_code, require
+
+_CLOSED = (LineStanding.WITHDRAWN, LineStanding.SHIPPED)
+
+
+@dataclass(frozen=True, slots=True)
+class LinePage:
+    """Some lines, how many there are in all, and where the next page begins."""
+
+    lines: tuple[LineRecord, ...]
+    total: int
+    next_after: tuple[str, str] | None
+
+
+def list_lines(
+    desk: Desk,
+    actor: Actor,
+    wanted: LineFilter | None = None,
+    sort: str = "due_date",
+    descending: bool = False,
+    after: tuple[str, str] | None = None,
+    limit: int = 100,
+) -> LinePage:
+    """A page of the lines the actor may see. Raises FaultyInput for a sort that is not one of ports.SORTS."""
+    require(actor, Operation.SEE_BOOK)
+    if sort not in SORTS:
+        raise FaultyInput([Fault("", "", "sort", f"'{sort}'", f"one of {', '.join(SORTS)}")])
+    wanted = replace(wanted or LineFilter(), codes=actor.person.cleared_codes)
+    limit = max(1, min(limit, desk.limits.most_page))
+    with desk.store.look() as work:
+        found = work.lines.page(wanted, sort, descending, after, limit + 1)
+        total = work.lines.count(wanted)
+    more = len(found) > limit
+    found = found[:limit]
+    return LinePage(tuple(found), total, (_cursor(found[-1], sort), found[-1].line_id) if more else None)
+
+
+def _cursor(line: LineRecord, sort: str) -> str:
+    value = getattr(line, sort)
+    return value.isoformat() if isinstance(value, date | datetime) else str(value)
+
+
+def get_line(desk: Desk, actor: Actor, line_id: str) -> LineRecord:
+    """One line. A line the actor is not cleared for is not there for them."""
+    require(actor, Operation.SEE_BOOK)
+    with desk.store.look() as work:
+        return _seen(work, actor, line_id)
+
+
+def _seen(work: Work, actor: Actor, line_id: str) -> LineRecord:
+    line = work.lines.get(line_id)
+    if line is None or not may_see_code(actor, line.export_control):
+        raise NotFound(f"no line {line_id!r} in the book")
+    return line
+
+
+def hold(desk: Desk, actor: Actor, line_id: str, why: str, seen_version: int) -> LineRecord:
+    """Leave the line out of plans until it is released."""
+    if not why.strip():
+        raise FaultyInput([Fault("", line_id, "why", "nothing", "why the line is held, in a few words")])
+
+    def held(line: LineRecord) -> LineRecord:
+        _only(line, LineStanding.OPEN, "held")
+        return replace(line, standing=LineStanding.HELD, why_held=why.strip()[:500])
+
+    return _decide(desk, actor, line_id, seen_version, "hold", held, {"why": why.strip()[:500]})
+
+
+def release(desk: Desk, actor: Actor, line_id: str, seen_version: int) -> LineRecord:
+    """Put a held line back into plans."""
+
+    def released(line: LineRecord) -> LineRecord:
+        _only(line, LineStanding.HELD, "released")
+        return replace(line, standing=LineStanding.OPEN, why_held="")
+
+    return _decide(desk, actor, line_id, seen_version, "release", released, {})
+
+
+def withdraw(desk: Desk, actor: Actor, line_id: str, why: str, seen_version: int) -> LineRecord:
+    """The customer cancels the line. It stays on record."""
+
+    def withdrawn(line: LineRecord) -> LineRecord:
+        _not_closed(line)
+        return replace(line, standing=LineStanding.WITHDRAWN, why_held=why.strip()[:500])
+
+    return _decide(desk, actor, line_id, seen_version, "withdraw", withdrawn, {"why": why.strip()[:500]})
+
+
+def pin(desk: Desk, actor: Actor, line_id: str, site_id: str | None, seen_version: int) -> LineRecord:
+    """Have the line built at one site only, or (None) wherever it is best again."""
+
+    def pinned(line: LineRecord) -> LineRecord:
+        _not_closed(line)
+        approved = [s for s in line.cells.get("approved_sites", "").replace(" ", "").split(";") if s]
+        if site_id is not None and approved and site_id not in approved:
+            fault = Fault("", line_id, "site", f"'{site_id}'", f"a site the customer approved: {', '.join(approved)}")
+            raise FaultyInput([fault])
+        return replace(line, pinned_site=site_id)
+
+    with desk.store.look() as work:
+        network = work.networks.latest()
+    sites = inspect_network(network.raw).site_names if network else []
+    if site_id is not None and site_id not in sites:
+        raise FaultyInput([Fault("", line_id, "site", f"'{site_id}'", f"a site of the network: {', '.join(sites)}")])
+    return _decide(desk, actor, line_id, seen_version, "pin" if site_id else "unpin", pinned, {"site": site_id})
+
+
+def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str], seen_version: int) -> LineRecord:
+    """Change cells of the order book for one line (an empty one is left out). Raises FaultyInput with every fault."""
+    require(actor, Operation.CHANGE_BOOK)
+    with desk.store.look() as work:
+        line = _seen(work, actor, line_id)
+        network, models = work.networks.latest(), [m.name for m in work.models.all()]
+    if network is None:
+        raise NotFound("no network in the book yet; import a scenario first")
+    row = {**line.cells, **cells, "line": line_id}
+    row = {name: text.strip() for name, text in row.items() if text.strip()}
+    unknown = [Fault("", line_id, name, "a column that is not known", "a column of the order book") for name in cells]
+    unknown = [f for f in unknown if f.field not in COLUMNS]
+    if unknown:
+        raise FaultyInput(unknown)
+    found, faults = read_cells(csv_of([row]), "the line", inspect_network(network.raw), models)
+    if faults or not found:
+        raise FaultyInput(faults)
+    fresh = record_of(*found[0])
+    if not may_see_code(actor, fresh.export_control):
+        fault = Fault("", line_id, "export_control", f"'{fresh.export_control}'", "a code the person is cleared for")
+        raise FaultyInput([fault])
+
+    def changed(before: LineRecord) -> LineRecord:
+        _not_closed(before)
+        return replace(
+            fresh,
+            standing=before.standing,
+            why_held=before.why_held,
+            pinned_site=before.pinned_site,
+            version=before.version,
+        )
+
+    names = sorted(n for n in {*line.cells, *fresh.cells} if line.cells.get(n) != fresh.cells.get(n))
+    return _decide(desk, actor, line_id, seen_version, "change line", changed, {"columns": names})
+
+
+def _only(line: LineRecord, standing: LineStanding, what: str) -> None:
+    if line.standing is not standing:
+        raise Conflict(
+            f"line {line.line_id} is {line.standing.value}; only a line that is {standing.value} can be {what}"
+        )
+
+
+def _not_closed(line: LineRecord) -> None:
+    if line.standing in _CLOSED:
+        raise Conflict(f"line {line.line_id} is {line.standing.value}; it does not change any more")
+
+
+def _decide(
+    desk: Desk,
+    actor: Actor,
+    line_id: str,
+    seen_version: int,
+    operation: str,
+    change: Callable[[LineRecord], LineRecord],
+    details: Mapping[str, object],
+) -> LineRecord:
+    require(actor, Operation.CHANGE_BOOK)
+    with desk.store.begin() as work:
+        line = _seen(work, actor, line_id)
+        if line.version != seen_version:
+            raise Conflict(
+                f"line {line_id} has changed since (version {line.version}, seen {seen_version}); look again"
+            )
+        kept = work.lines.change(change(line), seen_version)
+        book_changed(work, desk, actor, operation, line_id, details)
+        return kept

@@ -1,0 +1,101 @@
+"""Order lines as cells of the order book: from files and records to cells, and back to a canonical CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Mapping, Sequence
+
+from router.domain.orders import OrderLine
+from router.formats.network_file import NetworkReading
+from router.formats.order_book import COLUMNS, inspect_orders
+from router.formats.order_cells import MOST_ROWS, read_sheet
+from router.kernel.faults import Fault, FaultyInput
+from router.service.records import LineRecord
+
+Cells = Mapping[str, str]
+ORDERS_CSV = "orders.csv"
+
+
+def csv_of(rows: Iterable[Cells]) -> bytes:
+    """The order book as FORMAT.md has it: columns in their order, those that nobody fills left out."""
+    kept = list(rows)
+    used = [c for c in COLUMNS if any(c in row for row in kept)]
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(used)
+    for row in kept:
+        writer.writerow([row.get(c, "") for c in used])
+    return out.getvalue().encode()
+
+
+def as_table(raw: bytes, name: str) -> bytes:
+    """The file as CSV or XLSX bytes: JSON (a list of objects with the columns as keys) is turned into CSV.
+
+    Raises FaultyInput for JSON that is no such list.
+    """
+    if not name.lower().endswith(".json"):
+        return raw
+    want = "a list of objects whose keys are columns of the order book and whose values are text, numbers or yes/no"
+    try:
+        data = json.loads(raw)
+    except (ValueError, RecursionError) as wrong:
+        raise FaultyInput([Fault(name, "", "", f"JSON that does not parse ({str(wrong)[:80]})", want)]) from wrong
+    if not isinstance(data, list) or not all(isinstance(x, dict) for x in data) or len(data) >= MOST_ROWS:
+        raise FaultyInput([Fault(name, "", "", f"{type(data).__name__}", f"{want}, fewer than {MOST_ROWS}")])
+    heading = list(dict.fromkeys(key for x in data for key in x))
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(heading)
+    for x in data:
+        writer.writerow([_text(x.get(key)) for key in heading])
+    return out.getvalue().encode("utf-8", "replace")
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return ";".join(_text(v) for v in value)
+    return str(value)
+
+
+def read_cells(
+    raw: bytes, name: str, network: NetworkReading, models: Sequence[str]
+) -> tuple[list[tuple[OrderLine, Cells]], list[Fault]]:
+    """Every sound line with its filled cells, and every fault. With faults the lines are not complete."""
+    table = as_table(raw, name)
+    file = name if name.lower().endswith(".xlsx") else ORDERS_CSV
+    reading = inspect_orders(table, file, network, models)
+    sheet = read_sheet(table, file)
+    faults = [Fault(name, f.where, f.field, f.found, f.expected) for f in reading.faults]
+    by_id = {line.line_id: line for line in reading.lines}
+    heading = [h.casefold() for h in sheet.heading]
+    found: list[tuple[OrderLine, Cells]] = []
+    for _, cells in sheet.rows:
+        row = {h: c for h, c in zip(heading, cells, strict=False) if c and h in COLUMNS}
+        line = by_id.get(row.get("line", ""))
+        if line is not None:
+            found.append((line, row))
+    return found, faults
+
+
+def record_of(line: OrderLine, cells: Cells) -> LineRecord:
+    """What is kept of a line."""
+    return LineRecord(
+        line_id=line.line_id,
+        order_id=line.order_id,
+        customer=line.customer,
+        model=line.model,
+        alloy_id=line.alloy_id,
+        quantity=line.quantity,
+        ship_place=line.ship_to.label(),
+        received_at=line.received_at,
+        release_at=line.release_at,
+        due_date=line.due_date,
+        export_control=line.export_control,
+        cells=dict(cells),
+    )

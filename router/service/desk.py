@@ -1,0 +1,86 @@
+"""What a use case is given: the store, the clock, limits, and what is worth remembering between requests."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from router.service.ports import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What one request may bring or ask."""
+
+    most_upload_bytes: int = 300_000_000
+    most_archive_entries: int = 5_000
+    most_unpacked_bytes: int = 1_500_000_000
+    most_lines: int = 50_000
+    most_page: int = 500
+    preview_age: timedelta = timedelta(hours=12)
+    receipt_age: timedelta = timedelta(days=7)
+    most_run_seconds: int = 3_600
+
+
+class Memory:
+    """Remembers values by key, the least used forgotten first. A value is made once even when many ask at a time."""
+
+    def __init__(self, most: int = 12) -> None:
+        self._most = most
+        self._values: OrderedDict[Hashable, Any] = OrderedDict()
+        self._lock = threading.Lock()
+        self._making: dict[Hashable, threading.Lock] = {}
+
+    def get(self, key: Hashable, make: Callable[[], Any]) -> Any:
+        """The value of the key, made when it is not there. What ``make`` raises is not remembered."""
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+                return self._values[key]
+            own = self._making.setdefault(key, threading.Lock())
+        try:
+            with own:
+                with self._lock:
+                    if key in self._values:
+                        return self._values[key]
+                value = make()
+                with self._lock:
+                    self._values[key] = value
+                    while len(self._values) > self._most:
+                        self._values.popitem(last=False)
+                return value
+        finally:
+            with self._lock:
+                self._making.pop(key, None)
+
+    def peek(self, key: Hashable) -> Any | None:
+        """The value if it is there."""
+        with self._lock:
+            return self._values.get(key)
+
+
+def wall_clock() -> datetime:
+    """Now, in UTC."""
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class Desk:
+    """Everything use cases share."""
+
+    store: Store
+    cache_dir: Path
+    """Where contents of models and their measurements are remembered; may be emptied at any time."""
+    clock: Callable[[], datetime] = wall_clock
+    limits: Limits = Limits()
+    plans_from_now: bool = False
+    """Plan from the clock's moment; otherwise from the moment the network file states or the latest event."""
+    memory: Memory = field(default_factory=Memory)
+    """Snapshots, plans and networks: few and large."""
+    parts: Memory = field(default_factory=lambda: Memory(5_000))
+    """Measurements and pictures of parts: many and small."""

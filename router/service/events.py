@@ -1,0 +1,159 @@
+"""What happened on the floor: facts, added once, that the next plan starts from."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from router.domain.plan import Build
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.service.changes import book_changed
+from router.service.desk import Desk
+from router.service.network import reading_of
+from router.service.plans import live_body
+from router.service.ports import Work
+from router.service.receipts import Once, earlier, keep
+from router.service.records import Actor, EventKind, EventRecord
+from router.service.rights import Operation, may_see_code, require, sites_seen
+
+_AHEAD = timedelta(minutes=10)
+"""Clocks differ: so far ahead of ours an event may lie."""
+_OF_BUILDS = (EventKind.BUILD_STARTED, EventKind.BUILD_FINISHED, EventKind.BUILD_FAILED, EventKind.PIECES_SCRAPPED)
+
+
+def record_event(
+    desk: Desk,
+    actor: Actor,
+    kind: EventKind,
+    subject: str,
+    occurred_at: datetime,
+    details: Mapping[str, Any] | None = None,
+    once: Once | None = None,
+) -> EventRecord:
+    """Add a fact about a build of the live plan or a machine of the network.
+
+    ``details``: ``until`` (ISO time) for a machine that is down, ``pieces`` (line: number) for scrapped pieces, ``note``. Raises FaultyInput,
+    NotFound for a subject that is not there, Conflict for what cannot follow what is recorded already.
+    """
+    told = dict(details or {})
+    _check_time(desk, occurred_at)
+    plan_id, builds = _live_builds(desk)
+    with desk.store.begin() as work:
+        answer = earlier(work, actor, once)
+        if answer is not None:
+            found = [e for e in work.events.about(str(answer["subject"])) if e.event_id == answer["event_id"]]
+            return found[0]
+        site_id, told = _checked(work, desk, kind, subject, occurred_at, told, plan_id, builds)
+        require(actor, Operation.RECORD_EVENT, site_id)
+        event = EventRecord(0, kind, occurred_at, desk.clock(), actor.name, site_id, subject, told)
+        event = work.events.add(event)
+        book_changed(work, desk, actor, kind.value, subject, {"occurred_at": occurred_at.isoformat()})
+        keep(work, desk, actor, once, {"event_id": event.event_id, "subject": subject})
+        return event
+
+
+def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> list[EventRecord]:
+    """Events in the order they were recorded, as far as the actor may see them."""
+    require(actor, Operation.SEE_FLOOR)
+    sites = sites_seen(actor)
+    with desk.store.look() as work:
+        found = work.events.page(after, max(1, min(limit, desk.limits.most_page)))
+        hidden = {x.line_id for x in work.lines.all() if not may_see_code(actor, x.export_control)}
+    return [e for e in found if (sites is None or e.site_id in sites) and not hidden & set(e.details.get("pieces", {}))]
+
+
+def _check_time(desk: Desk, occurred_at: datetime) -> None:
+    if occurred_at.tzinfo is None:
+        raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), "a time with its zone")])
+    # In demonstrations the plan's moment lies apart from the clock; then only the order of events counts.
+    if desk.plans_from_now and occurred_at > desk.clock() + _AHEAD:
+        raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), "a time that has passed")])
+
+
+def _live_builds(desk: Desk) -> tuple[int | None, Mapping[str, Build]]:
+    try:
+        head, result = live_body(desk)
+    except NotFound:
+        return None, {}
+    return head.plan_id, {b.build_id: b for b in result.plan.builds}
+
+
+def _checked(
+    work: Work,
+    desk: Desk,
+    kind: EventKind,
+    subject: str,
+    occurred_at: datetime,
+    told: dict[str, Any],
+    plan_id: int | None,
+    builds: Mapping[str, Build],
+) -> tuple[str | None, dict[str, Any]]:
+    """The site of the event and its details, completed. ``subject`` of a build event is ``PLAN/BUILD`` once recorded."""
+    record = work.networks.latest()
+    if record is None:
+        raise NotFound("no network in the book yet")
+    network = reading_of(desk, record).network
+    assert network is not None
+    kept: dict[str, Any] = {k: str(told[k])[:500] for k in ("note",) if k in told}
+    if kind in (EventKind.MACHINE_DOWN, EventKind.MACHINE_UP):
+        if subject not in network.machine:
+            raise NotFound(f"no machine {subject!r} in the network")
+        if told.get("until"):
+            kept["until"] = _time(told["until"], occurred_at)
+        return network.machine[subject].site_id, kept
+    if kind is EventKind.SHIPMENT_SENT:
+        return None, kept
+    build = builds.get(subject)
+    if build is None:
+        raise NotFound(
+            f"no build {subject!r} in the live plan" if builds else "there is no live plan yet; accept one first"
+        )
+    before = [e for e in work.events.about(subject) if e.kind in _OF_BUILDS and e.details.get("plan_id") == plan_id]
+    last = before[-1].kind if before else None
+    needed = {EventKind.BUILD_STARTED: None, EventKind.BUILD_FINISHED: EventKind.BUILD_STARTED}
+    if (kind in needed and last is not needed[kind]) or (
+        kind is EventKind.BUILD_FAILED and last is not EventKind.BUILD_STARTED
+    ):
+        raise Conflict(f"build {subject}: {kind.value} cannot follow {last.value if last else 'nothing'}")
+    if before and occurred_at < before[-1].occurred_at:
+        want = f"a time not before {before[-1].occurred_at.isoformat()} ({before[-1].kind.value})"
+        raise FaultyInput([Fault("", subject, "occurred_at", occurred_at.isoformat(), want)])
+    on_plate = Counter(p.line_id for p in build.pieces if p.line_id is not None)
+    kept["plan_id"] = plan_id
+    if kind is EventKind.PIECES_SCRAPPED:
+        kept["pieces"] = _scrapped(subject, told.get("pieces"), on_plate)
+        return network.machine[build.machine_id].site_id, kept
+    machine = network.machine[build.machine_id]
+    free_at = occurred_at + (build.unload_end - build.load_start)
+    kept |= {
+        "machine_id": build.machine_id,
+        "alloy_id": build.alloy_id,
+        "pieces": dict(on_plate),
+        "free_at": free_at.isoformat(),
+    }
+    return machine.site_id, kept
+
+
+def _time(text: object, after: datetime) -> str:
+    try:
+        moment = datetime.fromisoformat(str(text))
+    except ValueError:
+        moment = None  # type: ignore[assignment]
+    if moment is None or moment.tzinfo is None or moment <= after:
+        raise FaultyInput([Fault("", "", "until", f"'{text}'", "a time with its zone, after the event")])
+    return moment.isoformat()
+
+
+def _scrapped(subject: str, pieces: object, on_plate: Mapping[str, int]) -> dict[str, int]:
+    want = f"pieces as line: number, of {', '.join(sorted(on_plate)[:8])}"
+    if not isinstance(pieces, Mapping) or not pieces:
+        raise FaultyInput([Fault("", subject, "pieces", "nothing that can be read", want)])
+    found: dict[str, int] = {}
+    for line_id, number in pieces.items():
+        whole = isinstance(number, int) and not isinstance(number, bool)
+        if line_id not in on_plate or not whole or not 1 <= number <= on_plate[line_id]:
+            raise FaultyInput([Fault("", subject, "pieces", f"{line_id}: {number}", want)])
+        found[line_id] = number
+    return found

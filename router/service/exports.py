@@ -1,0 +1,41 @@
+"""The book as a scenario folder: what was imported comes out again."""
+
+from __future__ import annotations
+
+from router.formats.network_file import NETWORK_FILE
+from router.formats.scenario_folder import MODEL_FOLDER
+from router.kernel.faults import NotFound, Refused
+from router.service.archive import write_archive
+from router.service.cells import ORDERS_CSV, csv_of
+from router.service.desk import Desk
+from router.service.network import NO_NETWORK
+from router.service.records import Actor, LineStanding
+from router.service.rights import Operation, may_see_code, require
+
+
+def scenario_files(desk: Desk, actor: Actor) -> dict[str, bytes]:
+    """Files of the folder: the network as saved, open and held lines as a canonical orders.csv, their models.
+
+    Decisions of planners (held, pinned) are not part of a scenario folder. Raises Refused when the book has export-
+    controlled lines the actor is not cleared for: a folder without them would be another book.
+    """
+    require(actor, Operation.EXPORT)
+    with desk.store.look() as work:
+        network = work.networks.latest()
+        lines = [x for x in work.lines.all() if x.standing in (LineStanding.OPEN, LineStanding.HELD)]
+        models = {m.name: m for m in work.models.all()}
+        contents = {n: work.models.content(models[n].sha256) for n in sorted({x.model for x in lines})}
+    if network is None:
+        raise NotFound(NO_NETWORK)
+    if any(not may_see_code(actor, x.export_control) for x in lines):
+        raise Refused(
+            "the book holds export-controlled lines you are not cleared for; ask a cleared planner to export it"
+        )
+    files = {NETWORK_FILE: network.raw, ORDERS_CSV: csv_of(x.cells for x in lines)}
+    files |= {f"{MODEL_FOLDER}/{n}": c for n, c in contents.items() if c is not None}
+    return files
+
+
+def scenario_zip(desk: Desk, actor: Actor) -> bytes:
+    """The same as one zip file."""
+    return write_archive(scenario_files(desk, actor))

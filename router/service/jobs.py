@@ -1,0 +1,149 @@
+"""Long work: asked for, watched, stopped. A worker does it (router.worker)."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.planning import RunParams
+from router.service.book import get_line
+from router.service.changes import noted
+from router.service.desk import Desk
+from router.service.network import NO_NETWORK, reading_of
+from router.service.plans import live_body
+from router.service.receipts import Once, earlier, keep
+from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
+from router.service.rights import Operation, require
+
+_MOST_WORKERS = 16
+_WAITING = (JobStanding.QUEUED, JobStanding.RUNNING, JobStanding.STOPPING)
+
+
+def ask_plan(
+    desk: Desk,
+    actor: Actor,
+    seconds: float = 60.0,
+    seed: int = 1,
+    workers: int = 1,
+    note: str = "",
+    once: Once | None = None,
+) -> JobRecord:
+    """Ask for a plan of the whole book. Raises FaultyInput for parameters that cannot be, NotFound without a book."""
+    require(actor, Operation.ASK_RUN)
+    faults = []
+    if not 1 <= seconds <= desk.limits.most_run_seconds:
+        want = f"1 to {desk.limits.most_run_seconds}"
+        faults.append(Fault("", "run", "seconds", f"{seconds:g}", want))
+    if not 1 <= workers <= _MOST_WORKERS:
+        faults.append(Fault("", "run", "workers", str(workers), f"1 to {_MOST_WORKERS}"))
+    if not 0 <= seed < 2**31:
+        faults.append(Fault("", "run", "seed", str(seed), "0 to 2147483647"))
+    if faults:
+        raise FaultyInput(faults)
+    RunParams(seed=seed, seconds=seconds, workers=workers)
+    params = {"seconds": seconds, "seed": seed, "workers": workers, "note": note[:500]}
+    return _ask(desk, actor, JobKind.PLAN, params, once)
+
+
+def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0, once: Once | None = None) -> JobRecord:
+    """Ask what the whole plan would cost with this line built at each other site, the rest solved around it."""
+    require(actor, Operation.ASK_RUN)
+    line = get_line(desk, actor, line_id)
+    if line.standing is not LineStanding.OPEN:
+        raise Conflict(f"line {line_id} is {line.standing.value}; only an open line is planned")
+    if not 1 <= seconds <= desk.limits.most_run_seconds:
+        want = f"1 to {desk.limits.most_run_seconds}, for each site"
+        raise FaultyInput([Fault("", "run", "seconds", f"{seconds:g}", want)])
+    head, _ = live_body(desk)
+    params = {"line_id": line_id, "seconds": seconds, "seed": 1, "plan_id": head.plan_id}
+    return _ask(desk, actor, JobKind.ELSEWHERE, params, once)
+
+
+def _ask(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], once: Once | None) -> JobRecord:
+    now = desk.clock()
+    with desk.store.begin() as work:
+        answer = earlier(work, actor, once)
+        if answer is not None:
+            found = work.jobs.get(str(answer["job_id"]))
+            assert found is not None
+            return found
+        record = work.networks.latest()
+        if record is None:
+            raise NotFound(NO_NETWORK)
+        job = JobRecord(
+            job_id=uuid.uuid4().hex,
+            kind=kind,
+            standing=JobStanding.QUEUED,
+            asked_at=now,
+            asked_by=actor.name,
+            params={**params, "currency": currency_of(desk, record)},
+            phase="waiting for a worker",
+            done=0,
+            total=None,
+            best_cents=None,
+            bound_cents=None,
+            claimed_by=None,
+            heartbeat_at=None,
+            attempt=0,
+            started_at=None,
+            ended_at=None,
+            why="",
+            result={},
+        )
+        work.jobs.add(job)
+        noted(work, desk, actor, f"ask {kind.value}", job.job_id, params)
+        keep(work, desk, actor, once, {"job_id": job.job_id})
+        return job
+
+
+def currency_of(desk: Desk, record: NetworkRecord) -> str:
+    """Currency of a network edition."""
+    network = reading_of(desk, record).network
+    assert network is not None
+    return network.currency
+
+
+def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
+    """A job as it stands."""
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        job = work.jobs.get(job_id)
+    if job is None:
+        raise NotFound(f"no run {job_id[:40]}")
+    return job
+
+
+def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
+    """Jobs, newest first."""
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        return work.jobs.page(before, max(1, min(limit, desk.limits.most_page)))
+
+
+def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:
+    """What a job has reported after point number ``after``."""
+    get_job(desk, actor, job_id)
+    with desk.store.look() as work:
+        return work.jobs.points(job_id, after)
+
+
+def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
+    """Ask a job to stop. What it has found so far is kept; one that has not begun is cancelled."""
+    require(actor, Operation.ASK_RUN)
+    with desk.store.begin() as work:
+        job = work.jobs.get(job_id)
+        if job is None:
+            raise NotFound(f"no run {job_id[:40]}")
+        if job.standing not in _WAITING:
+            raise Conflict(f"the run has ended already ({job.standing.value})")
+        if job.standing is JobStanding.QUEUED:
+            job = replace(job, standing=JobStanding.CANCELLED, ended_at=desk.clock(), why=f"stopped by {actor.name}")
+        elif job.standing is JobStanding.RUNNING:
+            job = replace(job, standing=JobStanding.STOPPING, why=f"stopped by {actor.name}")
+        work.jobs.keep(job)
+        noted(work, desk, actor, "stop", job_id, {})
+        return job

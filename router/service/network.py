@@ -1,0 +1,152 @@
+"""The network: its editions, looking for faults in a new one, saving it, and changing one field of it."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ruamel.yaml import YAML
+from ruamel.yaml.error import YAMLError
+
+from router.domain.network import Network
+from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.service.cells import csv_of, read_cells
+from router.service.changes import book_changed
+from router.service.desk import Desk
+from router.service.ports import Work
+from router.service.records import Actor, LineStanding, NetworkRecord
+from router.service.rights import Operation, require
+
+NO_NETWORK = "no network in the book yet; import a scenario folder, or load the demonstration"
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentNetwork:
+    """The newest edition and what it says."""
+
+    record: NetworkRecord
+    network: Network
+
+
+def current_network(desk: Desk, actor: Actor) -> CurrentNetwork:
+    """The newest edition. Raises NotFound while the book has none."""
+    require(actor, Operation.SEE_NETWORK)
+    with desk.store.look() as work:
+        record = work.networks.latest()
+    if record is None:
+        raise NotFound(NO_NETWORK)
+    reading = reading_of(desk, record)
+    assert reading.network is not None
+    return CurrentNetwork(record, reading.network)
+
+
+def reading_of(desk: Desk, record: NetworkRecord) -> NetworkReading:
+    """What a kept edition says, remembered by its content."""
+    reading: NetworkReading = desk.memory.get(("network", record.sha256), lambda: inspect_network(record.raw))
+    return reading
+
+
+def editions(desk: Desk, actor: Actor) -> list[NetworkRecord]:
+    """All editions, newest first."""
+    require(actor, Operation.SEE_NETWORK)
+    with desk.store.look() as work:
+        return work.networks.all()
+
+
+def edition(desk: Desk, actor: Actor, version: int) -> NetworkRecord:
+    """One edition."""
+    require(actor, Operation.SEE_NETWORK)
+    with desk.store.look() as work:
+        record = work.networks.get(version)
+    if record is None:
+        raise NotFound(f"no edition {version} of the network")
+    return record
+
+
+def check_network(desk: Desk, actor: Actor, raw: bytes) -> tuple[Fault, ...]:
+    """Every fault of a network file, also what it would break in the order book. Nothing is stored."""
+    require(actor, Operation.CHANGE_NETWORK)
+    with desk.store.look() as work:
+        return tuple(_faults(work, raw))
+
+
+def save_network(desk: Desk, actor: Actor, raw: bytes, seen_version: int, note: str) -> NetworkRecord:
+    """Keep the next edition (``seen_version`` 0: the first). Raises FaultyInput with every fault, Conflict if stale."""
+    require(actor, Operation.CHANGE_NETWORK)
+    with desk.store.look() as work:
+        faults = _faults(work, raw)
+    if faults:
+        raise FaultyInput(faults)
+    with desk.store.begin() as work:
+        return keep_edition(work, desk, actor, raw, seen_version, note)
+
+
+def keep_edition(work: Work, desk: Desk, actor: Actor, raw: bytes, seen_version: int, note: str) -> NetworkRecord:
+    """Keep a faultless edition in a transaction under way."""
+    latest = work.networks.latest()
+    version = latest.version if latest else 0
+    if version != seen_version:
+        raise Conflict(f"the network has changed since (edition {version}, seen {seen_version}); look again")
+    digest = hashlib.sha256(raw).hexdigest()
+    record = NetworkRecord(version + 1, raw, digest, desk.clock(), actor.name, note[:500])
+    work.networks.add(record)
+    book_changed(work, desk, actor, "save network", f"edition {record.version}", {"note": note[:500]})
+    return record
+
+
+def _faults(work: Work, raw: bytes) -> list[Fault]:
+    reading = inspect_network(raw)
+    if reading.network is None:
+        return list(reading.faults)
+    lines = [x for x in work.lines.all() if x.standing in (LineStanding.OPEN, LineStanding.HELD)]
+    if not lines:
+        return []
+    _, faults = read_cells(
+        csv_of(x.cells for x in lines), "orders in the book", reading, [m.name for m in work.models.all()]
+    )
+    gone = [x for x in lines if x.pinned_site is not None and x.pinned_site not in reading.site_names]
+    faults += [
+        Fault("orders in the book", x.line_id, "pin", f"pinned to '{x.pinned_site}'", "a site that stays, or no pin")
+        for x in gone
+    ]
+    return faults
+
+
+def with_field(raw: bytes, path: Sequence[str | int], value: Any) -> bytes:
+    """The file with one field changed; comments and order stay. ``path`` e.g. ``("machines", "M1", "rate_per_h")``.
+
+    Entries of a list are named by their ``id``. Raises NotFound for a place that is not there.
+    """
+    yaml = YAML()
+    yaml.preserve_quotes = True
+    yaml.width = 4096
+    try:
+        document = yaml.load(raw.decode())
+    except (YAMLError, UnicodeDecodeError) as wrong:
+        raise FaultyInput([Fault(NETWORK_FILE, "", "", str(wrong)[:120], "YAML that parses")]) from wrong
+    place: Any = document
+    for step in path[:-1]:
+        place = _step(place, step, path)
+    if not isinstance(place, dict):
+        raise NotFound(f"{'.'.join(map(str, path))}: no such place in the network")
+    if value is None:
+        place.pop(path[-1], None)
+    else:
+        place[path[-1]] = value
+    out = io.BytesIO()
+    yaml.dump(document, out)
+    return out.getvalue()
+
+
+def _step(place: Any, step: str | int, path: Sequence[str | int]) -> Any:
+    if isinstance(place, dict) and step in place:
+        return place[step]
+    if isinstance(place, list):
+        for entry in place:
+            if isinstance(entry, dict) and str(entry.get("id")) == str(step):
+                return entry
+    raise NotFound(f"{'.'.join(map(str, path))}: no such place in the network")

@@ -1,0 +1,271 @@
+"""People: signing in, sessions, tokens, passwords. What proves somebody is shown once and kept as a hash."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets as random_secrets
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerifyMismatchError
+
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotSignedIn, TooMuch
+from router.service.changes import noted
+from router.service.desk import Desk
+from router.service.ports import Secret, Work
+from router.service.records import Actor, Person, Role
+from router.service.rights import SCOPES, Operation, require
+
+SESSION_IDLE = timedelta(hours=8)
+SESSION_MOST = timedelta(days=7)
+TOKEN_MOST = timedelta(days=366)
+_WINDOW = timedelta(minutes=15)
+_MOST_A_NAME_AND_ADDRESS = 5
+"""Failed attempts for one name from one address; counted by both, so that nobody locks out others from afar."""
+_MOST_AN_ADDRESS = 50
+_TOUCH_EVERY = timedelta(minutes=1)
+_LEAST_PASSWORD, _MOST_PASSWORD = 12, 200
+_HASHER = PasswordHasher()  # argon2id with the library's current costs
+_NOBODY = _HASHER.hash(random_secrets.token_urlsafe(16))
+"""Checked for names that are not there, so that they take as long as others."""
+
+
+def _digest(secret: str) -> str:
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+def first_administrator(desk: Desk, name: str = "administrator") -> str | None:
+    """Make an administrator with a one-time password when there is nobody yet; the password, or None."""
+    with desk.store.look() as work:
+        if work.people.all():
+            return None
+    password = random_secrets.token_urlsafe(12)
+    hashed = _HASHER.hash(password)
+    person = Person(0, name, Role.ADMINISTRATOR, must_change_password=True)
+    with desk.store.begin() as work:
+        if work.people.all():
+            return None
+        work.people.add(person, hashed)
+        work.trail.add(desk.clock(), "platewright", "first administrator", name, {})
+    return password
+
+
+def has_administrator(desk: Desk) -> bool:
+    """Whether somebody runs the place: an active administrator whose password is not the one-time one."""
+    with desk.store.look() as work:
+        return any(p.role is Role.ADMINISTRATOR and p.active and not p.must_change_password for p in work.people.all())
+
+
+def sign_in(desk: Desk, name: str, password: str, address: str) -> tuple[Person, str]:
+    """The person and the secret of a new session. Raises NotSignedIn, TooMuch after too many failures."""
+    now = desk.clock()
+    pair, where = f"name {name.casefold()[:80]} at {address}", f"address {address}"
+    with desk.store.begin() as work:
+        too_many = (
+            work.people.attempts_since(pair, now - _WINDOW) >= _MOST_A_NAME_AND_ADDRESS
+            or work.people.attempts_since(where, now - _WINDOW) >= _MOST_AN_ADDRESS
+        )
+        # Noted before the password is looked at: attempts at the same time all count.
+        if not too_many:
+            work.people.note_attempt(pair, now)
+            work.people.note_attempt(where, now)
+        found = work.people.named(name)
+    if too_many:
+        raise TooMuch("too many failed attempts; wait a quarter of an hour")
+    person = _checked(found, password)
+    if person is None:
+        raise NotSignedIn("name or password is not right")
+    with desk.store.begin() as work:
+        work.people.forget_attempts(pair)
+        secret = _new_secret(work, desk, person, "session", "", None, SESSION_MOST)
+        work.trail.add(now, person.name, "sign in", person.name, {"address": address})
+    return person, secret
+
+
+def _checked(found: tuple[Person, str] | None, password: str) -> Person | None:
+    person, hashed = found if found is not None else (None, _NOBODY)
+    try:
+        _HASHER.verify(hashed, password[:_MOST_PASSWORD])
+    except (VerifyMismatchError, InvalidHashError):
+        return None
+    return person if person is not None and person.active else None
+
+
+def _new_secret(
+    work: Work, desk: Desk, person: Person, kind: str, name: str, scopes: frozenset[str] | None, lasts: timedelta
+) -> str:
+    secret = random_secrets.token_urlsafe(32)
+    now = desk.clock()
+    work.people.put_secret(Secret(_digest(secret), kind, person.person_id, name, scopes, now, now, now + lasts))
+    return secret
+
+
+def who(desk: Desk, secret: str, kind: str) -> Actor:
+    """Whoever holds a session or token. Raises NotSignedIn when it is none, over, or its owner not active."""
+    now = desk.clock()
+    digest = _digest(secret)
+    with desk.store.look() as work:
+        known = work.people.secret(digest)
+        person = work.people.get(known.person_id) if known else None
+    idle = known is not None and kind == "session" and now - known.used_at > SESSION_IDLE
+    if known is None or known.kind != kind or person is None or not person.active or idle or now >= known.ends_at:
+        raise NotSignedIn("please sign in" if kind == "session" else "the token is not valid (any more)")
+    if now - known.used_at > _TOUCH_EVERY:
+        with desk.store.begin() as work:
+            work.people.touch_secret(digest, now)
+    return Actor(person, known.scopes)
+
+
+def sign_out(desk: Desk, secret: str) -> None:
+    """End a session."""
+    with desk.store.begin() as work:
+        work.people.drop_secret(_digest(secret))
+
+
+def change_password(desk: Desk, actor: Actor, old: str, new: str) -> str:
+    """Set the own password; all sessions end. The secret of a new session."""
+    require(actor, Operation.OWN_ACCOUNT)
+    with desk.store.look() as work:
+        found = work.people.named(actor.name)
+    if _checked(found, old) is None:
+        raise FaultyInput([Fault("", "password", "old", "another password", "the password in use")])
+    _check_password(new, old)
+    hashed = _HASHER.hash(new)
+    with desk.store.begin() as work:
+        person = work.people.get(actor.person.person_id)
+        if person is None:
+            raise NotFound(f"no person {actor.name}")
+        person = work.people.change(replace(person, must_change_password=False), person.version, hashed)
+        work.people.drop_secrets(person.person_id, "session")
+        noted(work, desk, actor, "change password", person.name, {})
+        return _new_secret(work, desk, person, "session", "", None, SESSION_MOST)
+
+
+def _check_password(new: str, old: str) -> None:
+    if not _LEAST_PASSWORD <= len(new) <= _MOST_PASSWORD or new == old:
+        want = f"{_LEAST_PASSWORD} to {_MOST_PASSWORD} characters, other than before"
+        raise FaultyInput([Fault("", "password", "new", f"{len(new)} characters", want)])
+
+
+@dataclass(frozen=True, slots=True)
+class NewPerson:
+    """Somebody added, and the one-time password to hand over."""
+
+    person: Person
+    password: str
+
+
+def list_people(desk: Desk, actor: Actor) -> list[Person]:
+    """Everybody with a log-in."""
+    require(actor, Operation.MANAGE_PEOPLE)
+    with desk.store.look() as work:
+        return work.people.all()
+
+
+def add_person(
+    desk: Desk, actor: Actor, name: str, role: Role, sites: Iterable[str] = (), cleared_codes: Iterable[str] = ()
+) -> NewPerson:
+    """Add somebody with a one-time password. Raises FaultyInput, Conflict for a name in use."""
+    require(actor, Operation.MANAGE_PEOPLE)
+    name = name.strip()
+    if not 1 <= len(name) <= 60 or not name.isprintable():
+        raise FaultyInput([Fault("", "person", "name", f"'{name[:60]}'", "1 to 60 printable characters")])
+    person = Person(0, name, role, _names(sites), _names(cleared_codes), must_change_password=True)
+    password = random_secrets.token_urlsafe(12)
+    hashed = _HASHER.hash(password)
+    with desk.store.begin() as work:
+        if work.people.named(name) is not None:
+            raise Conflict(f"the name {name} is in use")
+        person = work.people.add(person, hashed)
+        noted(work, desk, actor, "add person", name, {"role": role.value})
+    return NewPerson(person, password)
+
+
+def _names(given: Iterable[str]) -> frozenset[str]:
+    return frozenset(s.strip()[:100] for s in given if s.strip())
+
+
+def change_person(
+    desk: Desk,
+    actor: Actor,
+    person_id: int,
+    seen_version: int,
+    role: Role,
+    sites: Iterable[str],
+    cleared_codes: Iterable[str],
+    active: bool,
+) -> Person:
+    """Change what somebody may. The last active administrator stays one. An inactive person's sessions end."""
+    require(actor, Operation.MANAGE_PEOPLE)
+    with desk.store.begin() as work:
+        person = work.people.get(person_id)
+        if person is None:
+            raise NotFound(f"no person {person_id}")
+        changed = replace(person, role=role, sites=_names(sites), cleared_codes=_names(cleared_codes), active=active)
+        others = [
+            p for p in work.people.all() if p.role is Role.ADMINISTRATOR and p.active and p.person_id != person_id
+        ]
+        if not others and (role is not Role.ADMINISTRATOR or not active):
+            raise Conflict(f"{person.name} is the last administrator and stays one")
+        changed = work.people.change(changed, seen_version)
+        if not active:
+            work.people.drop_secrets(person_id, "session")
+            work.people.drop_secrets(person_id, "token")
+        noted(work, desk, actor, "change person", person.name, {"role": role.value, "active": active})
+        return changed
+
+
+def reset_password(desk: Desk, actor: Actor, person_id: int) -> NewPerson:
+    """A new one-time password for somebody; their sessions end."""
+    require(actor, Operation.MANAGE_PEOPLE)
+    password = random_secrets.token_urlsafe(12)
+    hashed = _HASHER.hash(password)
+    with desk.store.begin() as work:
+        person = work.people.get(person_id)
+        if person is None:
+            raise NotFound(f"no person {person_id}")
+        person = work.people.change(replace(person, must_change_password=True), person.version, hashed)
+        work.people.drop_secrets(person_id, "session")
+        noted(work, desk, actor, "reset password", person.name, {})
+    return NewPerson(person, password)
+
+
+def new_token(desk: Desk, actor: Actor, name: str, scopes: Iterable[str], days: int) -> tuple[Secret, str]:
+    """A token for programs, for the actor's own use; its text is shown once."""
+    require(actor, Operation.OWN_ACCOUNT)
+    wanted = frozenset(scopes)
+    faults = []
+    if not wanted or not wanted <= set(SCOPES):
+        faults.append(Fault("", "token", "scopes", ", ".join(sorted(wanted)) or "none", f"some of {', '.join(SCOPES)}"))
+    if not 1 <= days <= TOKEN_MOST.days:
+        faults.append(Fault("", "token", "days", str(days), f"1 to {TOKEN_MOST.days}"))
+    if not 1 <= len(name.strip()) <= 60:
+        faults.append(Fault("", "token", "name", f"{len(name.strip())} characters", "1 to 60"))
+    if faults:
+        raise FaultyInput(faults)
+    with desk.store.begin() as work:
+        text = _new_secret(work, desk, actor.person, "token", name.strip(), wanted, timedelta(days=days))
+        kept = work.people.secret(_digest(text))
+        assert kept is not None
+        noted(work, desk, actor, "new token", name.strip(), {"scopes": sorted(wanted), "days": days})
+    return kept, text
+
+
+def own_tokens(desk: Desk, actor: Actor) -> list[Secret]:
+    """The actor's tokens."""
+    require(actor, Operation.OWN_ACCOUNT)
+    with desk.store.look() as work:
+        return work.people.secrets(actor.person.person_id, "token")
+
+
+def revoke_token(desk: Desk, actor: Actor, sha256: str) -> None:
+    """End an own token."""
+    require(actor, Operation.OWN_ACCOUNT)
+    with desk.store.begin() as work:
+        known = work.people.secret(sha256)
+        if known is None or known.kind != "token" or known.person_id != actor.person.person_id:
+            raise NotFound("no such token")
+        work.people.drop_secret(sha256)
+        noted(work, desk, actor, "revoke token", known.name, {})

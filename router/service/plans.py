@@ -1,0 +1,185 @@
+"""Plans: proposed, live, superseded. Never edited; going live takes an auditor's clean word and the version that was seen."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from router.domain.result import Kpis, Result
+from router.formats import result_from_json, result_to_json
+from router.kernel.faults import Conflict, NotFound
+from router.service.changes import noted
+from router.service.desk import Desk
+from router.service.ports import PlanBody, Work
+from router.service.records import Actor, PlanHead, PlanStanding
+from router.service.rights import Operation, require
+
+NO_LIVE_PLAN = "there is no live plan yet; start a run and accept its plan"
+_KPIS = TypeAdapter(Kpis)
+
+
+def kpis_as_json(kpis: Kpis) -> Mapping[str, Any]:
+    """Key figures as JSON values."""
+    found: Mapping[str, Any] = _KPIS.dump_python(kpis, mode="json")
+    return found
+
+
+def kpis_of(head: PlanHead) -> Kpis:
+    """Key figures of a head."""
+    return _KPIS.validate_python(dict(head.kpis))
+
+
+def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = None) -> list[PlanHead]:
+    """Plans, newest first."""
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        return work.plans.heads(max(1, min(limit, desk.limits.most_page)), before)
+
+
+def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
+    """One plan without its body."""
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        head = work.plans.head(plan_id)
+    if head is None:
+        raise NotFound(f"no plan {plan_id}")
+    return head
+
+
+@dataclass(frozen=True, slots=True)
+class PlanInFull:
+    """A plan with its result and what the auditor said."""
+
+    head: PlanHead
+    result: Result
+    findings: tuple[str, ...]
+    checks: int
+
+
+def full_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanInFull:
+    """One plan in full, remembered."""
+    head = get_plan(desk, actor, plan_id)
+    body, result = _body(desk, plan_id)
+    return PlanInFull(head, result, body.findings, body.checks)
+
+
+def _body(desk: Desk, plan_id: int) -> tuple[PlanBody, Result]:
+    def make() -> tuple[PlanBody, Result]:
+        with desk.store.look() as work:
+            body = work.plans.body(plan_id)
+        if body is None:
+            raise NotFound(f"no plan {plan_id}")
+        return replace(body, result_json=""), result_from_json(body.result_json)
+
+    found: tuple[PlanBody, Result] = desk.memory.get(("plan", plan_id), make)
+    return found
+
+
+def live_plan(desk: Desk, actor: Actor) -> PlanHead | None:
+    """The plan the shop works to, if there is one."""
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        return work.plans.live()
+
+
+def live_body(desk: Desk) -> tuple[PlanHead, Result]:
+    """The live plan in full, for other use cases. Raises NotFound while there is none."""
+    with desk.store.look() as work:
+        head = work.plans.live()
+    if head is None:
+        raise NotFound(NO_LIVE_PLAN)
+    return head, _body(desk, head.plan_id)[1]
+
+
+@dataclass(frozen=True, slots=True)
+class NewPlan:
+    """What is needed to keep a plan."""
+
+    result: Result
+    findings: Sequence[str]
+    checks: int
+    book_revision: int
+    currency: str
+    how: str
+    made_by: str
+    note: str = ""
+    parent: int | None = None
+    job_id: str | None = None
+
+
+def keep_plan(work: Work, at: datetime, new: NewPlan) -> PlanHead:
+    """Keep a plan as proposed, in a transaction under way."""
+    result = new.result
+    head = PlanHead(
+        plan_id=0,
+        standing=PlanStanding.PROPOSED,
+        book_revision=new.book_revision,
+        scenario_fingerprint=result.plan.scenario_fingerprint,
+        made_at=at,
+        made_by=new.made_by,
+        how=new.how,
+        note=new.note,
+        parent=new.parent,
+        job_id=new.job_id,
+        currency=new.currency,
+        kpis=kpis_as_json(result.kpis),
+        bound_cents=result.bound_cents,
+        gap=result.gap,
+        findings=len(new.findings),
+    )
+    return work.plans.add(head, PlanBody(result_to_json(result), tuple(new.findings), new.checks))
+
+
+def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHead:
+    """Make a plan the live one; the live one before is superseded.
+
+    Raises Conflict when the auditor found something, the plan is not proposed any more, or the seen version is stale.
+    """
+    require(actor, Operation.ACCEPT_PLAN)
+    with desk.store.begin() as work:
+        head = _proposed(work, plan_id, (PlanStanding.PROPOSED, PlanStanding.SUPERSEDED))
+        if head.findings:
+            raise Conflict(f"plan {plan_id} breaks {head.findings} rules by the auditor's word; it cannot go live")
+        before = work.plans.live()
+        if before is not None:
+            work.plans.stand(before.plan_id, PlanStanding.SUPERSEDED, before.version)
+        live = work.plans.stand(plan_id, PlanStanding.LIVE, seen_version)
+        details = {"before": before.plan_id if before else None}
+        noted(work, desk, actor, "accept plan", f"plan {plan_id}", details)
+        return live
+
+
+def set_aside(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHead:
+    """Say that a proposed plan will not be used."""
+    require(actor, Operation.ACCEPT_PLAN)
+    with desk.store.begin() as work:
+        _proposed(work, plan_id, (PlanStanding.PROPOSED,))
+        head = work.plans.stand(plan_id, PlanStanding.SET_ASIDE, seen_version)
+        noted(work, desk, actor, "set plan aside", f"plan {plan_id}", {})
+        return head
+
+
+def _proposed(work: Work, plan_id: int, standings: Sequence[PlanStanding]) -> PlanHead:
+    head = work.plans.head(plan_id)
+    if head is None:
+        raise NotFound(f"no plan {plan_id}")
+    if head.standing not in standings:
+        raise Conflict(f"plan {plan_id} is {head.standing.value}, not {' or '.join(s.value for s in standings)}")
+    return head
+
+
+def staleness(desk: Desk, actor: Actor, plan_id: int) -> int:
+    """How many changes of the book the plan does not know."""
+    head = get_plan(desk, actor, plan_id)
+    with desk.store.look() as work:
+        return max(0, work.revision.now() - head.book_revision)
+
+
+def fields_of(kpis: Kpis) -> tuple[str, ...]:
+    """Names of the key figures, in order."""
+    return tuple(f.name for f in dataclasses.fields(kpis))

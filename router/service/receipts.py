@@ -1,0 +1,48 @@
+"""A request with a key is done once: repeated, it gets the first answer again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from router.kernel.faults import Conflict
+from router.service.desk import Desk
+from router.service.ports import Receipt, Work
+from router.service.records import Actor
+
+
+@dataclass(frozen=True, slots=True)
+class Once:
+    """The key a client gave to a request, and what the request was."""
+
+    key: str
+    request_sha256: str
+
+    @classmethod
+    def of(cls, key: str | None, request: Mapping[str, Any]) -> Once | None:
+        """None without a key."""
+        if not key:
+            return None
+        text = json.dumps(request, sort_keys=True, default=str)
+        return cls(key[:200], hashlib.sha256(text.encode()).hexdigest())
+
+
+def earlier(work: Work, actor: Actor, once: Once | None) -> Mapping[str, Any] | None:
+    """The answer given before. Raises Conflict when the key was used for another request."""
+    if once is None:
+        return None
+    receipt = work.receipts.get(actor.name, once.key)
+    if receipt is None:
+        return None
+    if receipt.request_sha256 != once.request_sha256:
+        raise Conflict(f"the key {once.key!r} was used for another request; take a new key")
+    return receipt.answer
+
+
+def keep(work: Work, desk: Desk, actor: Actor, once: Once | None, answer: Mapping[str, Any]) -> None:
+    """Keep the answer in the transaction that does the work."""
+    if once is not None:
+        work.receipts.add(Receipt(once.key, actor.name, once.request_sha256, answer, desk.clock()))

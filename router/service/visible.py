@@ -1,0 +1,20 @@
+"""What an actor may see of the lines in a plan: export-controlled ones are for cleared people only."""
+
+from __future__ import annotations
+
+from router.service.desk import Desk
+from router.service.records import Actor
+from router.service.rights import may_see_code
+
+
+def hidden_lines(desk: Desk, actor: Actor) -> frozenset[str]:
+    """Lines of the book the actor is not cleared for."""
+    with desk.store.look() as work:
+        revision = work.revision.now()
+
+    def make() -> dict[str, str]:
+        with desk.store.look() as work:
+            return {x.line_id: x.export_control for x in work.lines.all() if x.export_control is not None}
+
+    codes: dict[str, str] = desk.memory.get(("codes", revision), make)
+    return frozenset(line_id for line_id, code in codes.items() if not may_see_code(actor, code))
