@@ -7,12 +7,13 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
+from router.domain.network import Network
 from router.domain.plan import Build
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.service.changes import book_changed
 from router.service.desk import Desk
-from router.service.network import reading_of
-from router.service.plans import live_body
+from router.service.network import NO_NETWORK, reading_of
+from router.service.plans import NO_LIVE_PLAN, live_body
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, EventKind, EventRecord
@@ -20,6 +21,13 @@ from router.service.rights import Operation, may_see_code, require, sites_seen
 
 _AHEAD = timedelta(minutes=10)
 """Clocks differ: so far ahead of ours an event may lie."""
+_AFTER: Mapping[EventKind, tuple[EventKind | None, ...]] = {
+    EventKind.BUILD_STARTED: (None, EventKind.BUILD_FAILED),
+    EventKind.BUILD_FINISHED: (EventKind.BUILD_STARTED, EventKind.PIECES_SCRAPPED),
+    EventKind.BUILD_FAILED: (EventKind.BUILD_STARTED, EventKind.PIECES_SCRAPPED),
+    EventKind.PIECES_SCRAPPED: (EventKind.BUILD_STARTED, EventKind.BUILD_FINISHED, EventKind.PIECES_SCRAPPED),
+}
+"""What may be the last recorded event of a build before another kind."""
 _OF_BUILDS = (EventKind.BUILD_STARTED, EventKind.BUILD_FINISHED, EventKind.BUILD_FAILED, EventKind.PIECES_SCRAPPED)
 
 
@@ -34,8 +42,8 @@ def record_event(
 ) -> EventRecord:
     """Add a fact about a build of the live plan or a machine of the network.
 
-    ``details``: ``until`` (ISO time) for a machine that is down, ``pieces`` (line: number) for scrapped pieces, ``note``. Raises FaultyInput,
-    NotFound for a subject that is not there, Conflict for what cannot follow what is recorded already.
+    ``details``: ``until`` (ISO time) for a machine that is down, ``pieces`` (line: number) scrapped, ``note``.
+    Raises FaultyInput, NotFound for a subject that is not there, Conflict for what cannot follow what is recorded.
     """
     told = dict(details or {})
     _check_time(desk, occurred_at)
@@ -90,10 +98,10 @@ def _checked(
     plan_id: int | None,
     builds: Mapping[str, Build],
 ) -> tuple[str | None, dict[str, Any]]:
-    """The site of the event and its details, completed. ``subject`` of a build event is ``PLAN/BUILD`` once recorded."""
+    """The site of the event and its details, completed."""
     record = work.networks.latest()
     if record is None:
-        raise NotFound("no network in the book yet")
+        raise NotFound(NO_NETWORK)
     network = reading_of(desk, record).network
     assert network is not None
     kept: dict[str, Any] = {k: str(told[k])[:500] for k in ("note",) if k in told}
@@ -105,42 +113,53 @@ def _checked(
         return network.machine[subject].site_id, kept
     if kind is EventKind.SHIPMENT_SENT:
         return None, kept
-    build = builds.get(subject)
-    if build is None:
-        raise NotFound(
-            f"no build {subject!r} in the live plan" if builds else "there is no live plan yet; accept one first"
-        )
-    before = [e for e in work.events.about(subject) if e.kind in _OF_BUILDS and e.details.get("plan_id") == plan_id]
-    last = before[-1].kind if before else None
-    needed = {EventKind.BUILD_STARTED: None, EventKind.BUILD_FINISHED: EventKind.BUILD_STARTED}
-    if (kind in needed and last is not needed[kind]) or (
-        kind is EventKind.BUILD_FAILED and last is not EventKind.BUILD_STARTED
-    ):
-        raise Conflict(f"build {subject}: {kind.value} cannot follow {last.value if last else 'nothing'}")
-    if before and occurred_at < before[-1].occurred_at:
-        want = f"a time not before {before[-1].occurred_at.isoformat()} ({before[-1].kind.value})"
+    before = [e for e in work.events.about(subject) if e.kind in _OF_BUILDS]
+    last = before[-1] if before else None
+    running = next((e for e in reversed(before) if e.kind is EventKind.BUILD_STARTED), None)
+    if kind is EventKind.BUILD_STARTED:
+        # A build of an earlier plan by this name is another build.
+        last = last if last is not None and last.details.get("plan_id") == plan_id else None
+        build = builds.get(subject)
+        if build is None:
+            raise NotFound(f"no build {subject!r} in the live plan" if builds else NO_LIVE_PLAN)
+        facts = _facts_of(build, network, occurred_at)
+    else:
+        # A running build goes on when a new plan goes live; its own start tells what it is.
+        facts = {k: v for k, v in running.details.items() if k != "note"} if running else {}
+    if (last.kind if last else None) not in _AFTER[kind]:
+        raise Conflict(f"build {subject}: {kind.value} cannot follow {last.kind.value if last else 'nothing'}")
+    if last is not None and occurred_at < last.occurred_at:
+        want = f"a time not before {last.occurred_at.isoformat()} ({last.kind.value})"
         raise FaultyInput([Fault("", subject, "occurred_at", occurred_at.isoformat(), want)])
-    on_plate = Counter(p.line_id for p in build.pieces if p.line_id is not None)
-    kept["plan_id"] = plan_id
+    kept |= facts
+    if kind is EventKind.BUILD_STARTED:
+        kept["plan_id"] = plan_id
     if kind is EventKind.PIECES_SCRAPPED:
-        kept["pieces"] = _scrapped(subject, told.get("pieces"), on_plate)
-        return network.machine[build.machine_id].site_id, kept
-    machine = network.machine[build.machine_id]
-    free_at = occurred_at + (build.unload_end - build.load_start)
-    kept |= {
+        left = Counter({line: int(n) for line, n in facts["pieces"].items()})
+        for earlier_event in before[before.index(running) :] if running else ():
+            if earlier_event.kind is EventKind.PIECES_SCRAPPED:
+                left.subtract(earlier_event.details["pieces"])
+        kept["pieces"] = _scrapped(subject, told.get("pieces"), left)
+    return network.machine[str(kept["machine_id"])].site_id, kept
+
+
+def _facts_of(build: Build, network: Network, started_at: datetime) -> dict[str, Any]:
+    """What the next plan has to know of a build that has started."""
+    free_at = started_at + (build.unload_end - build.load_start)
+    return {
         "machine_id": build.machine_id,
-        "alloy_id": build.alloy_id,
-        "pieces": dict(on_plate),
+        "alloy_id": network.parameter_set[build.parameter_set_id].alloy_id,
+        "pieces": dict(Counter(p.line_id for p in build.pieces if p.line_id is not None)),
         "free_at": free_at.isoformat(),
     }
-    return machine.site_id, kept
 
 
 def _time(text: object, after: datetime) -> str:
+    moment: datetime | None
     try:
         moment = datetime.fromisoformat(str(text))
     except ValueError:
-        moment = None  # type: ignore[assignment]
+        moment = None
     if moment is None or moment.tzinfo is None or moment <= after:
         raise FaultyInput([Fault("", "", "until", f"'{text}'", "a time with its zone, after the event")])
     return moment.isoformat()

@@ -13,7 +13,7 @@ from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_ne
 from router.formats.scenario_folder import MODEL_FOLDER, ORDER_FILES, STANDARD_OVERHANG_DEG
 from router.kernel.faults import Conflict, Fault, NotFound, TooMuch
 from router.service.archive import read_archive, read_own_archive, write_archive
-from router.service.cells import Cells, csv_of, read_cells, record_of
+from router.service.cells import ORDERS_CSV, Cells, csv_of, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.models import digest_of, model_faults
@@ -148,10 +148,11 @@ def _preview(desk: Desk, actor: Actor, name: str, files: Mapping[str, bytes], fa
         faults += wrong
         rows = [cells for _, cells in found]
         units |= {line.model: line.unit for line, _ in found}
+        # Whoever holds a file may bring it; lines already in the book that they may not see stay out of their reach.
         faults += [
-            Fault(table, line.line_id, "export_control", f"'{line.export_control}'", "a code the person is cleared for")
+            Fault(table, line.line_id, "line", "a name that is taken", "another name, or a cleared person to send it")
             for line, _ in found
-            if not may_see_code(actor, line.export_control)
+            if line.line_id in kept_lines and not may_see_code(actor, kept_lines[line.line_id].export_control)
         ]
     if len(kept_lines) + len(rows) > desk.limits.most_lines:
         raise TooMuch(f"{len(kept_lines) + len(rows)} lines; at most {desk.limits.most_lines} in a book")
@@ -168,7 +169,7 @@ def _preview(desk: Desk, actor: Actor, name: str, files: Mapping[str, bytes], fa
         uuid.uuid4().hex,
         name,
         "" if sent_network is None else "the same" if kept_network and kept_network.raw == raw else "new edition",
-        *_sorted_lines(kept_lines, rows, actor),
+        *_sorted_lines(kept_lines, rows),
         tuple(sorted(n for n in models if n not in kept_models)),
         tuple(sorted(n for n in models if n in kept_models and n not in fresh)),
         tuple(sorted(n for n in models if n in kept_models and n in fresh)),
@@ -205,7 +206,7 @@ def _breaks(
 
 
 def _sorted_lines(
-    kept: Mapping[str, LineRecord], rows: list[Cells], actor: Actor
+    kept: Mapping[str, LineRecord], rows: list[Cells]
 ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[ChangedLine, ...]]:
     new, same, changed = [], [], []
     for row in rows:
@@ -217,8 +218,7 @@ def _sorted_lines(
         else:
             columns = sorted(c for c in {*before.cells, *row} if before.cells.get(c) != row.get(c))
             closed = before.standing in (LineStanding.WITHDRAWN, LineStanding.SHIPPED)
-            seen = may_see_code(actor, before.export_control)
-            changed.append(ChangedLine(row["line"], tuple(columns) if seen else (), closed))
+            changed.append(ChangedLine(row["line"], tuple(columns), closed))
     return tuple(new), tuple(same), tuple(changed)
 
 
@@ -255,7 +255,7 @@ def store_import(desk: Desk, actor: Actor, import_id: str, once: Once | None = N
         network = work.networks.latest()
         names = [*(m.name for m in work.models.all()), *models]
     raw = files.get(NETWORK_FILE) or (network.raw if network else b"")
-    lines = read_cells(csv_of(rows), manifest["name"], inspect_network(raw), names)[0] if rows else []
+    lines = read_cells(csv_of(rows), ORDERS_CSV, inspect_network(raw), names)[0] if rows else []
     with desk.store.begin() as work:
         answer = earlier(work, actor, once)
         if answer is not None:

@@ -1,4 +1,4 @@
-"""Plans: proposed, live, superseded. Never edited; going live takes an auditor's clean word and the version that was seen."""
+"""Plans: proposed, live, superseded. Never edited; going live takes the auditor's clean word and the seen version."""
 
 from __future__ import annotations
 

@@ -110,23 +110,27 @@ class _Floor:
 
 
 def _floor(events: Sequence[EventRecord]) -> _Floor:
-    started: dict[str, EventRecord] = {}
+    running: dict[str, EventRecord] = {}  # the latest start of each build by name; later plans use names again
+    on_plate: dict[str, Counter[str]] = {}
     pieces: Counter[str] = Counter()
     busy: dict[str, tuple[datetime, str | None]] = {}
     down: dict[str, tuple[datetime, datetime]] = {}
     for event in sorted(events, key=lambda e: (e.occurred_at, e.event_id)):
         told = event.details
         if event.kind is EventKind.BUILD_STARTED:
-            started[event.subject] = event
-            pieces.update({line: int(n) for line, n in told["pieces"].items()})
+            running[event.subject] = event
+            on_plate[event.subject] = Counter({line: int(n) for line, n in told["pieces"].items()})
+            pieces.update(on_plate[event.subject])
             busy[told["machine_id"]] = (datetime.fromisoformat(told["free_at"]), told["alloy_id"])
-        elif event.kind in (EventKind.BUILD_FINISHED, EventKind.BUILD_FAILED) and event.subject in started:
-            begun = started[event.subject].details
+        elif event.kind in (EventKind.BUILD_FINISHED, EventKind.BUILD_FAILED) and event.subject in running:
+            begun = running[event.subject].details
             busy[begun["machine_id"]] = (event.occurred_at, begun["alloy_id"])
             if event.kind is EventKind.BUILD_FAILED:
-                pieces.subtract({line: int(n) for line, n in begun["pieces"].items()})
-        elif event.kind is EventKind.PIECES_SCRAPPED:
-            pieces.subtract({line: int(n) for line, n in told["pieces"].items()})
+                pieces.subtract(on_plate.pop(event.subject))
+        elif event.kind is EventKind.PIECES_SCRAPPED and event.subject in on_plate:
+            scrapped = {line: int(n) for line, n in told["pieces"].items()}
+            on_plate[event.subject].subtract(scrapped)
+            pieces.subtract(scrapped)
         elif event.kind is EventKind.MACHINE_DOWN:
             until = told.get("until")
             end = datetime.fromisoformat(until) if until else event.occurred_at + _DOWN_WITHOUT_END

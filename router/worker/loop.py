@@ -1,0 +1,271 @@
+"""The worker: claims a job, has it solved in a child process, keeps what comes, and lets go when it must."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import socket
+import threading
+import time
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
+
+import structlog
+
+from router.kernel.faults import PlatewrightError
+from router.planning import RunParams
+from router.service.desk import Desk
+from router.service.plans import NewPlan, keep_plan
+from router.service.records import JobPoint, JobRecord, JobStanding
+from router.service.snapshot import Snapshot, snapshot
+from router.worker.messages import STOP, Failed, Finished, Message, Point, SolveAsked, Solved
+from router.worker.solving import serve
+
+_LOG = structlog.get_logger("worker")
+_SPAWN = multiprocessing.get_context("spawn")
+"""Threads of a server and fork do not go together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How often a worker looks and speaks, in seconds."""
+
+    poll_s: float = 0.5
+    write_s: float = 1.0
+    """Progress is written at most so often."""
+    lease_s: float = 30.0
+    """A worker silent for so long has lost its job to the next one."""
+    most_attempts: int = 3
+
+
+class _Lost(Exception):
+    """The job is no longer this worker's."""
+
+
+class Worker:
+    """Works off jobs until told to stop. Any number may run on one store."""
+
+    def __init__(self, desk: Desk, name: str = "", pace: Pace | None = None) -> None:
+        self.desk = desk
+        self.name = name or f"{socket.gethostname()[:40]}-{os.getpid()}-{uuid.uuid4().hex[:6]}"
+        self.pace = pace or Pace()
+        self._stop = threading.Event()
+
+    def stop(self) -> None:
+        """End after what is under way is let go; an unfinished job is left for the next worker."""
+        self._stop.set()
+
+    def run(self) -> None:
+        """Claim and work off jobs, one at a time."""
+        _LOG.info("worker_started", worker=self.name)
+        while not self._stop.is_set():
+            try:
+                busy = self.once()
+            except Exception:
+                # A database that is away for a while must not end the worker.
+                _LOG.exception("worker_trouble", worker=self.name)
+                busy = False
+            if not busy:
+                self._stop.wait(self.pace.poll_s)
+        _LOG.info("worker_ended", worker=self.name)
+
+    def once(self) -> bool:
+        """Work off one job if there is one."""
+        with self.desk.store.begin() as work:
+            job = work.jobs.claim(self.name, self.desk.clock(), self.pace.lease_s, self.pace.most_attempts)
+        if job is None:
+            return False
+        _LOG.info("job_claimed", job=job.job_id, kind=job.kind.value, attempt=job.attempt, worker=self.name)
+        try:
+            self._work_off(job)
+        except _Lost:
+            _LOG.warning("job_lost", job=job.job_id, worker=self.name)
+        return True
+
+    def _work_off(self, job: JobRecord) -> None:
+        try:
+            shot = snapshot(self.desk)
+        except PlatewrightError as wrong:
+            self._end(job, JobStanding.FAILED, str(wrong))
+            return
+        run = RunParams(
+            seed=int(job.params["seed"]),
+            seconds=float(job.params["seconds"]),
+            workers=int(job.params.get("workers", 1)),
+        )
+        child = _Child(SolveAsked(shot.scenario, run))
+        notes = _Notes(self.desk, job, self.name)
+        try:
+            self._follow(job, shot, child, notes)
+        finally:
+            child.kill()
+
+    def _follow(self, job: JobRecord, shot: Snapshot, child: _Child, notes: _Notes) -> None:
+        solved: list[Solved] = []
+        written = 0.0
+        for message in child.messages(self.pace.poll_s / 2):
+            if isinstance(message, Point):
+                notes.hear(message)
+            elif isinstance(message, Solved):
+                solved.append(message)
+            elif isinstance(message, Failed):
+                if not message.expected:
+                    _LOG.error("solve_failed", job=job.job_id, why=message.why)
+                notes.write()
+                self._end(job, JobStanding.FAILED, message.why.split("\n", 1)[0])
+                return
+            elif isinstance(message, Finished):
+                notes.write()
+                self._keep(job, shot, solved, message.why)
+                return
+            if self._stop.is_set():
+                self._hand_back(job, "its worker was shut down")
+                return
+            if time.monotonic() - written >= self.pace.write_s:
+                written = time.monotonic()
+                if notes.write() is JobStanding.STOPPING:
+                    child.ask_to_stop()
+        if job.attempt < self.pace.most_attempts:
+            self._hand_back(job, f"the solving process ended (exit code {child.exit_code()})")
+        else:
+            why = f"the solving process ended {job.attempt} times (exit code {child.exit_code()})"
+            self._end(job, JobStanding.FAILED, why)
+
+    def _keep(self, job: JobRecord, shot: Snapshot, solved: list[Solved], why: str) -> None:
+        """The plan and the end of the job, in one transaction: neither is ever there without the other."""
+        now = self.desk.clock()
+        with self.desk.store.begin() as work:
+            standing = work.jobs.beat(job.job_id, self.name, now)
+            current = work.jobs.get(job.job_id)
+            if standing is None or current is None:
+                raise _Lost
+            answer = solved[-1]
+            head = keep_plan(
+                work,
+                now,
+                NewPlan(
+                    answer.result,
+                    answer.findings,
+                    answer.checks,
+                    shot.book_revision,
+                    shot.scenario.network.currency,
+                    "optimizer",
+                    job.asked_by,
+                    str(job.params.get("note", "")),
+                    job_id=job.job_id,
+                ),
+            )
+            done = replace(
+                current,
+                standing=JobStanding.DONE,
+                phase="done",
+                ended_at=now,
+                why=current.why or why,
+                best_cents=answer.result.kpis.landed_cents,
+                bound_cents=answer.result.bound_cents,
+                result={"plan_id": head.plan_id},
+            )
+            work.jobs.keep(done)
+        _LOG.info("job_done", job=job.job_id, plan=head.plan_id, landed_cents=answer.result.kpis.landed_cents)
+
+    def _hand_back(self, job: JobRecord, why: str) -> None:
+        with self.desk.store.begin() as work:
+            standing = work.jobs.beat(job.job_id, self.name, self.desk.clock())
+            current = work.jobs.get(job.job_id)
+            if standing is None or current is None:
+                raise _Lost
+            stopping = standing is JobStanding.STOPPING
+            after = JobStanding.CANCELLED if stopping else JobStanding.QUEUED
+            ended = self.desk.clock() if stopping else None
+            work.jobs.keep(replace(current, standing=after, claimed_by=None, why=why, ended_at=ended))
+
+    def _end(self, job: JobRecord, standing: JobStanding, why: str) -> None:
+        with self.desk.store.begin() as work:
+            if work.jobs.beat(job.job_id, self.name, self.desk.clock()) is None:
+                raise _Lost
+            current = work.jobs.get(job.job_id)
+            assert current is not None
+            work.jobs.keep(
+                replace(current, standing=standing, ended_at=self.desk.clock(), why=why, phase=standing.value)
+            )
+
+
+class _Notes:
+    """Progress heard and not yet written."""
+
+    def __init__(self, desk: Desk, job: JobRecord, worker: str) -> None:
+        self._desk, self._job, self._worker = desk, job, worker
+        with desk.store.look() as work:
+            known = work.jobs.points(job.job_id, 0)
+        self._number = known[-1].number if known else 0
+        self._waiting: list[JobPoint] = []
+        self._latest: dict[str, object] = {}
+
+    def hear(self, point: Point) -> None:
+        if point.kind == "step":
+            self._latest["done"] = int(point.value or 0)
+            return
+        if point.kind == "phase":
+            self._latest |= {"phase": point.text, "done": 0, "total": None if point.value is None else int(point.value)}
+        elif point.kind == "incumbent" and point.value is not None:
+            self._latest["best_cents"] = round(point.value)
+        elif point.kind == "bound" and point.value is not None:
+            self._latest["bound_cents"] = round(point.value)
+        self._number += 1
+        self._waiting.append(
+            JobPoint(self._job.job_id, self._number, point.kind, point.seconds, point.value, point.text)
+        )
+
+    def write(self) -> JobStanding:
+        """Write what was heard and that the worker lives; raises _Lost when the job is another's."""
+        with self._desk.store.begin() as work:
+            standing = work.jobs.beat(self._job.job_id, self._worker, self._desk.clock())
+            current = work.jobs.get(self._job.job_id)
+            if standing is None or current is None:
+                raise _Lost
+            work.jobs.add_points(self._waiting)
+            if self._latest:
+                work.jobs.keep(replace(current, **self._latest))  # type: ignore[arg-type]
+        self._waiting, self._latest = [], {}
+        return standing
+
+
+class _Child:
+    """The solving process and our end of its pipe."""
+
+    def __init__(self, asked: SolveAsked) -> None:
+        mine, its = _SPAWN.Pipe()
+        self._pipe: Connection = mine
+        self._process: SpawnProcess = _SPAWN.Process(target=serve, args=(its,), daemon=False)
+        self._process.start()
+        its.close()
+        self._pipe.send(asked)
+        self._stopping = False
+
+    def messages(self, every_s: float) -> Iterator[Message | None]:
+        """What the child says, and None at least every ``every_s`` seconds; ends with the child."""
+        while True:
+            try:
+                yield self._pipe.recv() if self._pipe.poll(every_s) else None
+            except (EOFError, OSError):
+                self._process.join(5)
+                return
+
+    def ask_to_stop(self) -> None:
+        if not self._stopping:
+            self._stopping = True
+            try:
+                self._pipe.send(STOP)
+            except OSError:
+                return
+
+    def exit_code(self) -> int | None:
+        return self._process.exitcode
+
+    def kill(self) -> None:
+        self._process.kill()
+        self._process.join()
+        self._pipe.close()

@@ -1,0 +1,68 @@
+"""What a worker and its solving process say to each other over a pipe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from router.domain.network import Scenario
+from router.domain.result import Result
+from router.planning import RunParams
+
+
+@dataclass(frozen=True, slots=True)
+class SolveAsked:
+    """Plan a scenario."""
+
+    scenario: Scenario
+    params: RunParams
+
+
+@dataclass(frozen=True, slots=True)
+class ElsewhereAsked:
+    """Force a line of the live plan to each site in turn."""
+
+    scenario: Scenario
+    result: Result
+    line_id: str
+    seconds: float
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """Progress: ``kind`` is phase, step, incumbent, bound or ended."""
+
+    kind: str
+    seconds: float
+    value: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """A plan and what the auditor said. ``label`` tells what it is an answer to, where there are several."""
+
+    result: Result
+    findings: tuple[str, ...]
+    checks: int
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """Nothing more will come. ``why`` is the stop reason."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """It cannot be done; ``why`` is for people. ``expected``: an input that cannot be planned, not a fault of ours."""
+
+    why: str
+    expected: bool
+
+
+STOP = "stop"
+"""The only word a worker says: end soon, keep the best."""
+Message = Point | Solved | Finished | Failed

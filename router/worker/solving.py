@@ -1,0 +1,83 @@
+"""The solving process, a child of the worker: a solve neither holds up requests nor takes the service with it."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+import traceback
+from multiprocessing.connection import Connection
+
+from router.audit import audit
+from router.kernel.faults import PlatewrightError
+from router.kernel.run import Status
+from router.planning import plan_scenario
+from router.worker.messages import STOP, ElsewhereAsked, Failed, Finished, Point, SolveAsked, Solved
+
+_STEP_EVERY_S = 0.5
+
+
+class PipeListener:
+    """Sends progress over the pipe; steps only now and then."""
+
+    def __init__(self, pipe: Connection) -> None:
+        self._pipe = pipe
+        self._began = time.monotonic()
+        self._told = 0.0
+
+    def phase(self, name: str, total: int | None) -> None:
+        self._say("phase", None if total is None else float(total), name)
+
+    def step(self, done: int) -> None:
+        if time.monotonic() - self._told >= _STEP_EVERY_S:
+            self._told = time.monotonic()
+            self._say("step", float(done))
+
+    def incumbent(self, value: float, seconds: float) -> None:
+        self._say("incumbent", value)
+
+    def bound(self, value: float, seconds: float) -> None:
+        self._say("bound", value)
+
+    def ended(self, status: Status, reason: str) -> None:
+        self._say("ended", None, f"{status.value}: {reason}")
+
+    def _say(self, kind: str, value: float | None, text: str = "") -> None:
+        self._pipe.send(Point(kind, time.monotonic() - self._began, value, text))
+
+
+def serve(pipe: Connection) -> None:
+    """Entry of the process: one request in, messages out. Ends at once when the worker is gone."""
+    asked = pipe.recv()
+    cancel = threading.Event()
+    threading.Thread(target=_listen, args=(pipe, cancel), daemon=True).start()
+    try:
+        _answer(pipe, asked, cancel)
+    except PlatewrightError as wrong:
+        pipe.send(Failed(str(wrong), expected=True))
+    except Exception as wrong:
+        pipe.send(Failed(f"{type(wrong).__name__}: {wrong}\n{traceback.format_exc()}", expected=False))
+    pipe.close()
+
+
+def _listen(pipe: Connection, cancel: threading.Event) -> None:
+    try:
+        while True:
+            if pipe.recv() == STOP:
+                cancel.set()
+    except (EOFError, OSError):
+        # The worker is gone: whoever claims the job next begins anew, so there is nothing to keep.
+        os._exit(1)
+
+
+def _answer(pipe: Connection, asked: SolveAsked | ElsewhereAsked, cancel: threading.Event) -> None:
+    listener = PipeListener(pipe)
+    if isinstance(asked, SolveAsked):
+        result = plan_scenario(asked.scenario, asked.params, listener, cancel)
+        listener.phase("audit", None)
+        report = audit(asked.scenario, result.plan)
+        findings = tuple(f.sentence() for f in report.findings)
+        pipe.send(Solved(result, findings, sum(n for _, n in report.checked)))
+        pipe.send(Finished(result.stop_reason))
+        return
+    raise NotImplementedError(asked)

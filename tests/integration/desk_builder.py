@@ -1,0 +1,51 @@
+"""A desk with people, and the small scenario in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import scenarios
+from router.service.desk import Desk
+from router.service.imports import preview_folder, store_import
+from router.service.records import Actor, Person, Role
+from router.store import SqlStore
+
+SMALL = Path(scenarios.__file__).parent / "small"
+
+
+@dataclass
+class Clock:
+    """A clock that moves when told."""
+
+    now: datetime = field(default_factory=lambda: datetime(2026, 3, 2, 8, tzinfo=UTC))
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def pass_s(self, seconds: float) -> None:
+        self.now += timedelta(seconds=seconds)
+
+
+def desk_on(store: SqlStore, cache_dir: Path, clock: Clock | None = None) -> Desk:
+    """A desk on a store."""
+    desk = Desk(store, cache_dir)
+    return replace(desk, clock=clock) if clock else desk
+
+
+def an_actor(desk: Desk, name: str, role: Role, sites: tuple[str, ...] = (), codes: tuple[str, ...] = ()) -> Actor:
+    """Somebody with a log-in, made when not there."""
+    with desk.store.begin() as work:
+        known = work.people.named(name)
+        person = (
+            known[0] if known else work.people.add(Person(0, name, role, frozenset(sites), frozenset(codes)), "none")
+        )
+    return Actor(person)
+
+
+def with_small_book(desk: Desk, actor: Actor) -> None:
+    """Import the small scenario."""
+    preview = preview_folder(desk, actor, SMALL)
+    assert preview.storable, [f.sentence() for f in preview.faults]
+    store_import(desk, actor, preview.import_id)

@@ -1,0 +1,220 @@
+"""The book on both databases: import, decisions, export, snapshot, and a plan made by a worker."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from desk_builder import SMALL, Clock, an_actor, desk_on, with_small_book
+
+from router.formats import read_scenario
+from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
+from router.service.book import change_line, get_line, hold, list_lines, pin, release, withdraw
+from router.service.desk import Desk
+from router.service.events import list_events, record_event
+from router.service.exports import scenario_files, scenario_zip
+from router.service.imports import preview_files, store_import
+from router.service.jobs import ask_plan, get_job, points, stop
+from router.service.network import check_network, current_network, save_network, with_field
+from router.service.plans import accept, full_plan, list_plans, staleness
+from router.service.receipts import Once
+from router.service.records import Actor, EventKind, JobStanding, LineStanding, PlanStanding, Role
+from router.service.snapshot import snapshot
+from router.service.trail import list_trail
+from router.store import SqlStore
+from router.worker import Worker
+
+
+@pytest.fixture
+def desk(store: SqlStore, tmp_path: Path) -> Desk:
+    return desk_on(store, tmp_path / "cache", Clock())
+
+
+@pytest.fixture
+def ana(desk: Desk) -> Actor:
+    planner = an_actor(desk, "ana", Role.PLANNER, codes=("ITAR",))
+    with_small_book(desk, planner)
+    return planner
+
+
+def test_export_gives_the_imported_folder_back(desk: Desk, ana: Actor, tmp_path: Path) -> None:
+    files = scenario_files(desk, ana)
+    assert files["network.yaml"] == (SMALL / "network.yaml").read_bytes()
+    for path in sorted((SMALL / "models").iterdir()):
+        if f"models/{path.name}" in files:
+            assert files[f"models/{path.name}"] == path.read_bytes()
+    for place, content in files.items():
+        (tmp_path / "out" / place).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "out" / place).write_bytes(content)
+    before, after = read_scenario(SMALL), read_scenario(tmp_path / "out")
+    assert after.network == before.network and after.parts == before.parts
+    assert sorted(after.lines, key=lambda x: x.line_id) == sorted(before.lines, key=lambda x: x.line_id)
+
+
+def test_the_export_imported_again_changes_nothing(desk: Desk, ana: Actor) -> None:
+    zipped = scenario_zip(desk, ana)
+    preview = preview_files(desk, ana, {"book.zip": zipped})
+    assert preview.storable and preview.network == "the same"
+    assert not preview.new_lines and not preview.changed_lines and not preview.new_models and not preview.other_models
+    assert len(preview.same_lines) == list_lines(desk, ana).total
+    stored = store_import(desk, ana, preview.import_id)
+    assert (stored.lines_added, stored.lines_changed) == (0, 0)
+    assert scenario_zip(desk, ana) == zipped
+
+
+def test_a_preview_shows_faults_and_stores_nothing(desk: Desk, ana: Actor) -> None:
+    before = scenario_zip(desk, ana)
+    rows = before_rows(desk, ana)
+    rows[0]["quantity"], rows[1]["alloy"] = "many", "adamantium"
+    preview = preview_files(desk, ana, {"orders.json": json.dumps(rows).encode()})
+    assert {f.field for f in preview.faults} == {"quantity", "alloy"} and not preview.storable
+    with pytest.raises(NotFound):
+        store_import(desk, ana, preview.import_id)
+    assert scenario_zip(desk, ana) == before
+
+
+def before_rows(desk: Desk, ana: Actor) -> list[dict[str, str]]:
+    return [dict(x.cells) for x in list_lines(desk, ana, limit=500).lines]
+
+
+def test_a_sent_again_order_is_recognised_and_a_changed_one_changed(desk: Desk, ana: Actor) -> None:
+    rows = before_rows(desk, ana)[:3]
+    rows[1]["quantity"] = str(int(rows[1]["quantity"]) + 1)
+    rows.append({**rows[2], "line": "FRESH-1"})
+    preview = preview_files(desk, ana, {"orders.json": json.dumps(rows).encode()})
+    assert preview.new_lines == ("FRESH-1",) and len(preview.same_lines) == 2
+    assert [(c.line_id, c.columns) for c in preview.changed_lines] == [(rows[1]["line"], ("quantity",))]
+    once = Once.of("key-1", {"import": preview.import_id})
+    stored = store_import(desk, ana, preview.import_id, once)
+    assert (stored.lines_added, stored.lines_changed, stored.lines_same) == (1, 1, 2)
+    assert store_import(desk, ana, preview.import_id, once) == stored
+    assert get_line(desk, ana, rows[1]["line"]).version == 2
+
+
+def test_hold_release_withdraw_and_pin(desk: Desk, ana: Actor) -> None:
+    line = list_lines(desk, ana).lines[0]
+    held = hold(desk, ana, line.line_id, "drawing not approved", 1)
+    assert held.standing is LineStanding.HELD and snapshot(desk).left_out[line.line_id].startswith("held: drawing")
+    with pytest.raises(Conflict, match="seen 1"):
+        release(desk, ana, line.line_id, 1)
+    released = release(desk, ana, line.line_id, 2)
+    site = current_network(desk, ana).network.sites[0].site_id
+    pinned = pin(desk, ana, line.line_id, site, released.version)
+    assert snapshot(desk).scenario.line[line.line_id].approved_sites == (site,)
+    with pytest.raises(FaultyInput, match="a site of the network"):
+        pin(desk, ana, line.line_id, "nowhere", pinned.version)
+    withdraw(desk, ana, line.line_id, "customer cancelled", pinned.version)
+    assert line.line_id not in snapshot(desk).scenario.line
+    with pytest.raises(Conflict, match="withdrawn"):
+        hold(desk, ana, line.line_id, "x", 5)
+    assert [t.operation for t in list_trail(desk, ana, subject=line.line_id)] == ["withdraw", "pin", "release", "hold"]
+
+
+def test_a_line_changes_whole_or_not_at_all(desk: Desk, ana: Actor) -> None:
+    line = list_lines(desk, ana).lines[0]
+    with pytest.raises(FaultyInput) as caught:
+        change_line(desk, ana, line.line_id, {"quantity": "-3", "due": "soon"}, 1)
+    assert {f.field for f in caught.value.faults} == {"quantity", "due"}
+    changed = change_line(desk, ana, line.line_id, {"quantity": str(line.quantity + 2)}, 1)
+    assert changed.quantity == line.quantity + 2 and changed.version == 2
+
+
+def test_a_viewer_changes_nothing_and_uncleared_people_do_not_see_controlled_lines(desk: Desk, ana: Actor) -> None:
+    vic = an_actor(desk, "vic", Role.VIEWER)
+    line = list_lines(desk, ana).lines[0]
+    with pytest.raises(Refused, match="role"):
+        hold(desk, vic, line.line_id, "x", 1)
+    total = list_lines(desk, vic).total
+    with desk.store.begin() as work:
+        kept = work.lines.get(line.line_id)
+        assert kept is not None
+        work.lines.change(replace(kept, export_control="ITAR"), 1)
+        work.revision.raise_it()
+    assert list_lines(desk, vic).total == total - 1
+    with pytest.raises(NotFound):
+        get_line(desk, vic, line.line_id)
+    with pytest.raises(Refused, match="not cleared"):
+        scenario_files(desk, an_actor(desk, "paul", Role.PLANNER))
+
+
+def test_the_network_is_checked_against_the_book_before_it_is_saved(desk: Desk, ana: Actor) -> None:
+    now = current_network(desk, ana)
+    line = list_lines(desk, ana).lines[0]
+    broken = now.record.raw.replace(f"id: {line.alloy_id}".encode(), b"id: other-alloy")
+    assert check_network(desk, ana, broken)
+    with pytest.raises(FaultyInput):
+        save_network(desk, ana, broken, now.record.version, "")
+    machine = now.network.machines[0]
+    richer = with_field(now.record.raw, ("sites", machine.site_id, "machines", machine.machine_id, "rate_per_h"), 123)
+    saved = save_network(desk, ana, richer, now.record.version, "dearer")
+    assert saved.version == 2
+    assert current_network(desk, ana).network.machine[machine.machine_id].rate_cents_per_h == 12_300
+    with pytest.raises(Conflict, match="edition 2"):
+        save_network(desk, ana, richer, 1, "")
+
+
+def plan_it(desk: Desk, ana: Actor) -> int:
+    job = ask_plan(desk, ana, seconds=2, seed=1)
+    assert Worker(desk).once()
+    done = get_job(desk, ana, job.job_id)
+    assert done.standing is JobStanding.DONE, done.why
+    return int(done.result["plan_id"])
+
+
+def test_a_run_becomes_a_proposed_plan_that_goes_live_and_the_floor_moves_the_next_one(desk: Desk, ana: Actor) -> None:
+    plan_id = plan_it(desk, ana)
+    plan = full_plan(desk, ana, plan_id)
+    assert plan.head.standing is PlanStanding.PROPOSED and plan.head.findings == 0 and plan.checks > 0
+    job_id = plan.head.job_id
+    assert job_id is not None
+    kinds = {p.kind for p in points(desk, ana, job_id)}
+    assert {"phase", "incumbent", "bound", "ended"} <= kinds
+    live = accept(desk, ana, plan_id, plan.head.version)
+    assert live.standing is PlanStanding.LIVE
+    build = plan.result.plan.builds[0]
+    machine = current_network(desk, ana).network.machine[build.machine_id]
+    bo = an_actor(desk, "bo", Role.SITE_OPERATOR, sites=(machine.site_id,))
+    zoe = an_actor(desk, "zoe", Role.SITE_OPERATOR, sites=("elsewhere",))
+    with pytest.raises(Refused, match="not at"):
+        record_event(desk, zoe, EventKind.BUILD_STARTED, build.build_id, build.load_start)
+    once = Once.of("start-1", {"build": build.build_id})
+    event = record_event(desk, bo, EventKind.BUILD_STARTED, build.build_id, build.load_start, once=once)
+    assert record_event(desk, bo, EventKind.BUILD_STARTED, build.build_id, build.load_start, once=once) == event
+    with pytest.raises(Conflict, match="cannot follow"):
+        record_event(desk, bo, EventKind.BUILD_STARTED, build.build_id, build.load_start)
+    assert [e.event_id for e in list_events(desk, bo)] == [event.event_id] and list_events(desk, zoe) == []
+    assert staleness(desk, ana, plan_id) == 1
+    shot = snapshot(desk)
+    busy = shot.scenario.network.machine[build.machine_id]
+    assert busy.available_from == build.load_start + (build.unload_end - build.load_start)
+    for line_id, n in event.details["pieces"].items():
+        line = shot.scenario.line.get(line_id)
+        assert (line.quantity if line else 0) == get_line(desk, ana, line_id).quantity - n
+    failed_at = build.load_start + timedelta(hours=1)
+    record_event(desk, bo, EventKind.BUILD_FAILED, build.build_id, failed_at)
+    assert snapshot(desk).scenario.network.machine[build.machine_id].available_from == max(
+        failed_at, machine.available_from
+    )
+    second = plan_it(desk, ana)
+    accept(desk, ana, second, 1)
+    standings = {h.plan_id: h.standing for h in list_plans(desk, ana)}
+    assert standings == {plan_id: PlanStanding.SUPERSEDED, second: PlanStanding.LIVE}
+    with pytest.raises(Conflict):
+        accept(desk, ana, second, 2)
+
+
+def test_a_stopped_run_that_waits_is_cancelled_and_a_key_asks_once(desk: Desk, ana: Actor) -> None:
+    once = Once.of("run-1", {"seconds": 3})
+    job = ask_plan(desk, ana, seconds=3, once=once)
+    assert ask_plan(desk, ana, seconds=3, once=once) == job
+    with pytest.raises(Conflict, match="another request"):
+        ask_plan(desk, ana, seconds=4, once=Once.of("run-1", {"seconds": 4}))
+    assert stop(desk, ana, job.job_id).standing is JobStanding.CANCELLED
+    assert not Worker(desk).once()
+    with pytest.raises(Conflict, match="ended already"):
+        stop(desk, ana, job.job_id)
+    with pytest.raises(FaultyInput):
+        ask_plan(desk, ana, seconds=0)
