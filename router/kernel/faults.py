@@ -42,6 +42,10 @@ class Conflict(PlatewrightError):
     """What was to be changed has changed since it was read, or is in a state that does not allow the change."""
 
 
+class Stale(Conflict):
+    """The version that was seen is not the kept one any more."""
+
+
 class Refused(PlatewrightError):
     """The person asking may not do this; the message says what it would take."""
 

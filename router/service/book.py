@@ -8,7 +8,7 @@ from datetime import date, datetime
 
 from router.formats.network_file import inspect_network
 from router.formats.order_book import COLUMNS
-from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Stale
 from router.service.cells import csv_of, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.desk import Desk
@@ -182,9 +182,7 @@ def _decide(
     with desk.store.begin() as work:
         line = _seen(work, actor, line_id)
         if line.version != seen_version:
-            raise Conflict(
-                f"line {line_id} has changed since (version {line.version}, seen {seen_version}); look again"
-            )
+            raise Stale(f"line {line_id} has changed since (version {line.version}, seen {seen_version}); look again")
         kept = work.lines.change(change(line), seen_version)
         book_changed(work, desk, actor, operation, line_id, details)
         return kept

@@ -13,7 +13,7 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.network import NO_NETWORK, reading_of
-from router.service.plans import NO_LIVE_PLAN, live_body
+from router.service.plans import NO_LIVE_PLAN, live_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, EventKind, EventRecord
@@ -82,10 +82,10 @@ def _check_time(desk: Desk, occurred_at: datetime) -> None:
 
 def _live_builds(desk: Desk) -> tuple[int | None, Mapping[str, Build]]:
     try:
-        head, result = live_body(desk)
+        live = live_in_full(desk)
     except NotFound:
         return None, {}
-    return head.plan_id, {b.build_id: b for b in result.plan.builds}
+    return live.head.plan_id, {b.build_id: b for b in live.result.plan.builds}
 
 
 def _checked(

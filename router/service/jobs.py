@@ -14,7 +14,7 @@ from router.service.book import get_line
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.network import NO_NETWORK, reading_of
-from router.service.plans import live_body
+from router.service.plans import live_in_full
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
@@ -58,8 +58,7 @@ def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0,
     if not 1 <= seconds <= desk.limits.most_run_seconds:
         want = f"1 to {desk.limits.most_run_seconds}, for each site"
         raise FaultyInput([Fault("", "run", "seconds", f"{seconds:g}", want)])
-    head, _ = live_body(desk)
-    params = {"line_id": line_id, "seconds": seconds, "seed": 1, "plan_id": head.plan_id}
+    params = {"line_id": line_id, "seconds": seconds, "seed": 1, "plan_id": live_in_full(desk).head.plan_id}
     return _ask(desk, actor, JobKind.ELSEWHERE, params, once)
 
 

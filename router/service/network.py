@@ -13,7 +13,7 @@ from ruamel.yaml.error import YAMLError
 
 from router.domain.network import Network
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
-from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.kernel.faults import Fault, FaultyInput, NotFound, Stale
 from router.service.cells import csv_of, read_cells
 from router.service.changes import book_changed
 from router.service.desk import Desk
@@ -90,7 +90,7 @@ def keep_edition(work: Work, desk: Desk, actor: Actor, raw: bytes, seen_version:
     latest = work.networks.latest()
     version = latest.version if latest else 0
     if version != seen_version:
-        raise Conflict(f"the network has changed since (edition {version}, seen {seen_version}); look again")
+        raise Stale(f"the network has changed since (edition {version}, seen {seen_version}); look again")
     digest = hashlib.sha256(raw).hexdigest()
     record = NetworkRecord(version + 1, raw, digest, desk.clock(), actor.name, note[:500])
     work.networks.add(record)

@@ -10,11 +10,14 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from router.domain.network import Scenario
 from router.domain.result import Kpis, Result
 from router.formats import result_from_json, result_to_json
+from router.formats.scenario_json import scenario_from_json, scenario_to_json
 from router.kernel.faults import Conflict, NotFound
 from router.service.changes import noted
 from router.service.desk import Desk
+from router.service.models import measured
 from router.service.ports import PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
@@ -53,31 +56,36 @@ def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
 
 @dataclass(frozen=True, slots=True)
 class PlanInFull:
-    """A plan with its result and what the auditor said."""
+    """A plan with its result, the scenario it was made from and what the auditor said."""
 
     head: PlanHead
     result: Result
+    scenario: Scenario
+    models: Mapping[str, str]
+    """Content (SHA-256) of each model of the scenario."""
     findings: tuple[str, ...]
     checks: int
 
 
 def full_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanInFull:
     """One plan in full, remembered."""
-    head = get_plan(desk, actor, plan_id)
-    body, result = _body(desk, plan_id)
-    return PlanInFull(head, result, body.findings, body.checks)
+    return _with_body(desk, get_plan(desk, actor, plan_id))
 
 
-def _body(desk: Desk, plan_id: int) -> tuple[PlanBody, Result]:
-    def make() -> tuple[PlanBody, Result]:
+def _with_body(desk: Desk, head: PlanHead) -> PlanInFull:
+    def make() -> PlanInFull:
         with desk.store.look() as work:
-            body = work.plans.body(plan_id)
-        if body is None:
-            raise NotFound(f"no plan {plan_id}")
-        return replace(body, result_json=""), result_from_json(body.result_json)
+            body = work.plans.body(head.plan_id)
+        assert body is not None
+        kept = scenario_from_json(body.scenario_json)
+        units = {line.model: line.unit for line in kept.lines}
+        angle = kept.network.overhang_deg
+        parts = {name: measured(desk, name, kept.models[name], unit, angle) for name, unit in units.items()}
+        scenario = Scenario(kept.network, kept.lines, parts, kept.fingerprint)
+        return PlanInFull(head, result_from_json(body.result_json), scenario, kept.models, body.findings, body.checks)
 
-    found: tuple[PlanBody, Result] = desk.memory.get(("plan", plan_id), make)
-    return found
+    found: PlanInFull = desk.memory.get(("plan", head.plan_id), make)
+    return replace(found, head=head)
 
 
 def live_plan(desk: Desk, actor: Actor) -> PlanHead | None:
@@ -87,13 +95,13 @@ def live_plan(desk: Desk, actor: Actor) -> PlanHead | None:
         return work.plans.live()
 
 
-def live_body(desk: Desk) -> tuple[PlanHead, Result]:
+def live_in_full(desk: Desk) -> PlanInFull:
     """The live plan in full, for other use cases. Raises NotFound while there is none."""
     with desk.store.look() as work:
         head = work.plans.live()
     if head is None:
         raise NotFound(NO_LIVE_PLAN)
-    return head, _body(desk, head.plan_id)[1]
+    return _with_body(desk, head)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +109,9 @@ class NewPlan:
     """What is needed to keep a plan."""
 
     result: Result
+    scenario: Scenario
+    models: Mapping[str, str]
+    """Content (SHA-256) of each model."""
     findings: Sequence[str]
     checks: int
     book_revision: int
@@ -132,7 +143,8 @@ def keep_plan(work: Work, at: datetime, new: NewPlan) -> PlanHead:
         gap=result.gap,
         findings=len(new.findings),
     )
-    return work.plans.add(head, PlanBody(result_to_json(result), tuple(new.findings), new.checks))
+    body = PlanBody(result_to_json(result), scenario_to_json(new.scenario, new.models), tuple(new.findings), new.checks)
+    return work.plans.add(head, body)
 
 
 def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHead:

@@ -74,9 +74,10 @@ class Networks(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class PlanBody:
-    """A plan in full: the result as JSON text and the auditor's sentences."""
+    """A plan in full: the result and what it was made from as JSON texts, and the auditor's sentences."""
 
     result_json: str
+    scenario_json: str
     findings: tuple[str, ...]
     checks: int
 

@@ -34,6 +34,8 @@ class Snapshot:
     scenario: Scenario
     book_revision: int
     network_version: int
+    models: Mapping[str, str]
+    """Content (SHA-256) of each model."""
     left_out: Mapping[str, str]
     """Lines of the book that are not in the scenario, and why."""
 
@@ -83,6 +85,7 @@ def _make(desk: Desk, revision: int, now: datetime | None) -> Snapshot:
         Scenario(live, tuple(open_lines), parts, _fingerprint(network, wanted, shas, events, now)),
         revision,
         network.version,
+        {name: shas[name] for name in parts},
         left_out,
     )
 

@@ -35,16 +35,21 @@ class PlanRows(Rows):
         row = self._one(sa.select(plan_bodies).where(plan_bodies.c.plan_id == plan_id))
         if row is None:
             return None
-        return PlanBody(gzip.decompress(row["body"]).decode(), tuple(row["findings"]), int(row["checks"]))
+        return PlanBody(_text(row["body"]), _text(row["scenario"]), tuple(row["findings"]), int(row["checks"]))
 
     def add(self, head: PlanHead, body: PlanBody) -> PlanHead:
         values = {**asdict(head), "standing": head.standing.value, "kpis": dict(head.kpis)}
         del values["plan_id"]
         made = self._connection.execute(plans.insert().values(values).returning(plans.c.plan_id))
         plan_id = int(made.scalar_one())
-        packed = gzip.compress(body.result_json.encode(), 5, mtime=0)
         self._connection.execute(
-            plan_bodies.insert().values(plan_id=plan_id, body=packed, findings=list(body.findings), checks=body.checks)
+            plan_bodies.insert().values(
+                plan_id=plan_id,
+                body=_packed(body.result_json),
+                scenario=_packed(body.scenario_json),
+                findings=list(body.findings),
+                checks=body.checks,
+            )
         )
         return replace(head, plan_id=plan_id)
 
@@ -57,3 +62,11 @@ class PlanRows(Rows):
 
 def _head(row: Any) -> PlanHead:
     return PlanHead(**{**row, "standing": PlanStanding(row["standing"])})
+
+
+def _packed(text: str) -> bytes:
+    return gzip.compress(text.encode(), 5, mtime=0)
+
+
+def _text(packed: bytes) -> str:
+    return gzip.decompress(packed).decode()

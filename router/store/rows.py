@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from router.kernel.faults import Conflict, NotFound
+from router.kernel.faults import NotFound, Stale
 
 
 class Rows:
@@ -22,7 +22,7 @@ class Rows:
         return list(self._connection.execute(query).mappings())
 
     def _change(self, table: sa.Table, key: Any, seen_version: int, values: dict[str, Any], what: str) -> None:
-        """Update the row if it still has the version that was seen; raise its version. Raises NotFound or Conflict."""
+        """Update the row if it still has the version that was seen; raise its version. Raises NotFound or Stale."""
         column = next(iter(table.primary_key.columns))
         done = self._connection.execute(
             table.update()
@@ -34,4 +34,4 @@ class Rows:
         row = self._one(sa.select(table.c.version).where(column == key))
         if row is None:
             raise NotFound(f"no {what}")
-        raise Conflict(f"{what} has changed since (version {row['version']}, seen {seen_version}); look again")
+        raise Stale(f"{what} has changed since (version {row['version']}, seen {seen_version}); look again")

@@ -132,6 +132,7 @@ plan_bodies = sa.Table(
     metadata,
     sa.Column("plan_id", sa.BigInteger, sa.ForeignKey("plans.plan_id"), primary_key=True, autoincrement=False),
     sa.Column("body", sa.LargeBinary, nullable=False),
+    sa.Column("scenario", sa.LargeBinary, nullable=False),
     sa.Column("findings", Json, nullable=False),
     sa.Column("checks", sa.BigInteger, nullable=False),
 )

@@ -148,6 +148,8 @@ class Worker:
                 now,
                 NewPlan(
                     answer.result,
+                    shot.scenario,
+                    shot.models,
                     answer.findings,
                     answer.checks,
                     shot.book_revision,

@@ -226,6 +226,7 @@ def upgrade() -> None:
         "plan_bodies",
         sa.Column("plan_id", sa.BigInteger(), autoincrement=False, nullable=False),
         sa.Column("body", sa.LargeBinary(), nullable=False),
+        sa.Column("scenario", sa.LargeBinary(), nullable=False),
         sa.Column(
             "findings", sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"), nullable=False
         ),

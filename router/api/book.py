@@ -1,0 +1,261 @@
+"""Order lines, models, imports and exports."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, File, Path, Query, Response, UploadFile
+from pydantic import BaseModel, Field, StringConstraints
+
+from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
+from router.api.problems import CHANGES, READS, WRITES, FaultView, problems
+from router.kernel.faults import NotFound
+from router.service import book as use
+from router.service.exports import scenario_zip
+from router.service.imports import ImportPreview, preview_files, store_import
+from router.service.models import list_models, model_content
+from router.service.ports import SORTS, LineFilter
+from router.service.records import LineRecord
+
+router = APIRouter(tags=["Order book"])
+
+LineId = Annotated[str, Path(min_length=1, max_length=200, pattern=r"^[^\x00/]+$")]
+Text = Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")]
+FINE: dict[int | str, dict[str, Any]] = {
+    200: {"headers": {"ETag": {"description": "Version", "schema": {"type": "string"}}}}
+}
+
+
+class LineView(BaseModel):
+    """An order line."""
+
+    line_id: str
+    order_id: str
+    customer: str
+    model: str
+    alloy_id: str
+    quantity: int
+    ship_place: str
+    received_at: datetime
+    release_at: datetime
+    due_date: date
+    export_control: str | None
+    cells: dict[str, str]
+    standing: str
+    why_held: str
+    pinned_site: str | None
+    version: int
+
+
+def line_view(line: LineRecord) -> LineView:
+    """A line as it is sent."""
+    return LineView.model_validate({**asdict(line), "standing": line.standing.value})
+
+
+class LinePageView(BaseModel):
+    """A page of lines; ``next`` is the cursor of the page after it."""
+
+    lines: list[LineView]
+    total: int
+    next: str | None
+
+
+class Hold(BaseModel):
+    """Why a line is held or withdrawn."""
+
+    why: Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=r"^[^\x00]*\S[^\x00]*$")]
+
+
+class Pin(BaseModel):
+    """The only site that may build it; null: any again."""
+
+    site_id: Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00]+$")] | None
+
+
+class Cells(BaseModel):
+    """Cells of the order book by column; an empty one is left out."""
+
+    cells: dict[Text, Text] = Field(min_length=1, max_length=40)
+
+
+def cursor(parts: tuple[str, ...] | None) -> str | None:
+    """A place in a list as a word that travels in an address."""
+    return None if parts is None else base64.urlsafe_b64encode(json.dumps(parts).encode()).decode().rstrip("=")
+
+
+def uncursor(word: str | None, length: int) -> tuple[str, ...] | None:
+    """Back again. Raises NotFound for a word that is none of ours."""
+    if word is None:
+        return None
+    try:
+        parts = json.loads(base64.urlsafe_b64decode(word + "=" * (-len(word) % 4)))
+        if isinstance(parts, list) and len(parts) == length and all(isinstance(p, str) for p in parts):
+            return tuple(parts)
+    except (ValueError, binascii.Error):
+        pass
+    raise NotFound("no such cursor; start from the first page")
+
+
+@router.get("/lines", responses=READS)
+def get_lines(
+    desk: AtDesk,
+    actor: Asks,
+    text: Annotated[str, Query(max_length=200, pattern=r"^[^\x00]*$")] = "",
+    standing: Literal["", "open", "held", "withdrawn", "shipped"] = "",
+    alloy: Annotated[str, Query(max_length=200, pattern=r"^[^\x00]*$")] = "",
+    site: Annotated[str, Query(max_length=200, pattern=r"^[^\x00]*$", description="pinned to this site")] = "",
+    sort: Literal[SORTS] = "due_date",  # type: ignore[valid-type]
+    descending: bool = False,
+    after: Annotated[str | None, Query(max_length=1000)] = None,
+    limit: Annotated[int, Query(ge=1, le=500)] = 100,
+) -> LinePageView:
+    """The order book, page by page."""
+    wanted = LineFilter(text=text, standing=standing, alloy_id=alloy, pinned_site=site)
+    place = uncursor(after, 2)
+    page = use.list_lines(desk, actor, wanted, sort, descending, (place[0], place[1]) if place else None, limit)
+    return LinePageView(lines=[line_view(x) for x in page.lines], total=page.total, next=cursor(page.next_after))
+
+
+@router.get("/lines/{line_id}", responses={**FINE, **READS})
+def get_one(line_id: LineId, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+    """One line."""
+    return _answer(use.get_line(desk, actor, line_id), response)
+
+
+def _answer(line: LineRecord, response: Response) -> LineView:
+    response.headers.update(etag(line.version))
+    return line_view(line)
+
+
+@router.patch("/lines/{line_id}", responses={**FINE, **CHANGES})
+def change(line_id: LineId, body: Cells, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+    """Change cells of one line."""
+    return _answer(use.change_line(desk, actor, line_id, body.cells, seen), response)
+
+
+@router.post("/lines/{line_id}/hold", responses={**FINE, **CHANGES})
+def hold(line_id: LineId, body: Hold, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+    """Leave the line out of plans."""
+    return _answer(use.hold(desk, actor, line_id, body.why, seen), response)
+
+
+@router.post("/lines/{line_id}/release", responses={**FINE, **CHANGES})
+def release(line_id: LineId, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+    """Put a held line back into plans."""
+    return _answer(use.release(desk, actor, line_id, seen), response)
+
+
+@router.post("/lines/{line_id}/withdraw", responses={**FINE, **CHANGES})
+def withdraw(line_id: LineId, body: Hold, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+    """The customer cancels the line."""
+    return _answer(use.withdraw(desk, actor, line_id, body.why, seen), response)
+
+
+@router.put("/lines/{line_id}/pin", responses={**FINE, **CHANGES})
+def pin(line_id: LineId, body: Pin, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+    """Pin the line to a site, or let it go again."""
+    return _answer(use.pin(desk, actor, line_id, body.site_id, seen), response)
+
+
+class ChangedView(BaseModel):
+    """A line that is in the book otherwise."""
+
+    line_id: str
+    columns: list[str]
+    closed: bool
+
+
+class PreviewView(BaseModel):
+    """What an import would do; with faults nothing can be stored."""
+
+    import_id: str
+    name: str
+    storable: bool
+    network: str
+    new_lines: list[str]
+    same_lines: list[str]
+    changed_lines: list[ChangedView]
+    new_models: list[str]
+    same_models: list[str]
+    other_models: list[str]
+    faults: list[FaultView]
+
+
+def preview_view(preview: ImportPreview) -> PreviewView:
+    """A preview as it is sent."""
+    return PreviewView.model_validate({**asdict(preview), "storable": preview.storable})
+
+
+class StoredView(BaseModel):
+    """What an import did."""
+
+    import_id: str
+    lines_added: int
+    lines_changed: int
+    lines_same: int
+    models_added: int
+    network_version: int | None
+    revision: int
+
+
+@router.post("/imports", responses=WRITES, status_code=201)
+def preview(desk: AtDesk, actor: Asks, files: Annotated[list[UploadFile], File(max_length=2000)]) -> PreviewView:
+    """Look at a zipped scenario folder, an order book (CSV, XLSX, JSON), models or a network file; store nothing."""
+    sent = {file.filename or f"file {n}": file.file.read() for n, file in enumerate(files)}
+    return preview_view(preview_files(desk, actor, sent))
+
+
+@router.post("/imports/{import_id}/store", responses=WRITES)
+def store(
+    import_id: Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")],
+    desk: AtDesk,
+    actor: Asks,
+    idempotency_key: IdempotencyKey = None,
+) -> StoredView:
+    """Store what a preview showed."""
+    once = once_of(idempotency_key, "store", import_id=import_id)
+    return StoredView.model_validate(asdict(store_import(desk, actor, import_id, once)))
+
+
+class _Zip(Response):
+    media_type = "application/zip"
+
+
+@router.get("/export", response_class=_Zip, responses=problems(401, 403, 404))
+def export(desk: AtDesk, actor: Asks) -> Response:
+    """The book as a zipped scenario folder."""
+    headers = {"Content-Disposition": 'attachment; filename="platewright-book.zip"'}
+    return _Zip(scenario_zip(desk, actor), headers=headers)
+
+
+class ModelView(BaseModel):
+    """A part model."""
+
+    name: str
+    sha256: str
+    size_bytes: int
+    added_at: datetime
+
+
+@router.get("/models", responses=READS)
+def models(desk: AtDesk, actor: Asks) -> list[ModelView]:
+    """Part models by name."""
+    return [ModelView.model_validate(asdict(m)) for m in list_models(desk, actor)]
+
+
+class _Bytes(Response):
+    media_type = "application/octet-stream"
+
+
+@router.get("/models/{name}", response_class=_Bytes, responses=READS)
+def model(name: Annotated[str, Path(max_length=200)], desk: AtDesk, actor: Asks) -> Response:
+    """A model file as it was sent."""
+    record, content = model_content(desk, actor, name)
+    headers: Mapping[str, Any] = {"ETag": f'"{record.sha256}"', "Content-Disposition": "attachment"}
+    return _Bytes(content, headers=dict(headers))

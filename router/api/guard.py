@@ -1,0 +1,108 @@
+"""What holds for every request: an id, a log line, figures, security headers, and a limit on what is sent."""
+
+from __future__ import annotations
+
+import time
+import uuid
+
+import structlog
+from prometheus_client import CollectorRegistry, Counter, Histogram
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from router.api.problems import answer
+
+_LOG = structlog.get_logger("http")
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
+    "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'; manifest-src 'self'"
+)
+"""No inline script anywhere. Inline styles are positions of drawings (SVG attributes and bars)."""
+_HEADERS = {
+    "Content-Security-Policy": _POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "X-Frame-Options": "DENY",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+
+
+class _TooLong(Exception):
+    pass
+
+
+class Guard:
+    """ASGI middleware around everything."""
+
+    def __init__(self, app: ASGIApp, most_bytes: int, registry: CollectorRegistry, behind_https: bool) -> None:
+        self._app = app
+        self._most_bytes = most_bytes
+        self._headers = dict(_HEADERS)
+        if behind_https:
+            self._headers["Strict-Transport-Security"] = "max-age=31536000"
+        self._seconds = Histogram(
+            "platewright_request_seconds",
+            "Time of requests",
+            ["method", "route", "status"],
+            registry=registry,
+            buckets=(0.005, 0.01, 0.025, 0.05, 0.1, 0.15, 0.3, 0.6, 1.2, 2.5, 5, 10),
+        )
+        self._failures = Counter(
+            "platewright_failures_total", "Requests that ended in a fault of ours", registry=registry
+        )
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        began = time.perf_counter()
+        request_id = uuid.uuid4().hex
+        status = 500
+        started = False
+        taken = 0
+
+        async def counted() -> Message:
+            nonlocal taken
+            message = await receive()
+            if message["type"] == "http.request":
+                taken += len(message.get("body", b""))
+                if taken > self._most_bytes:
+                    raise _TooLong
+            return message
+
+        async def dressed(message: Message) -> None:
+            nonlocal status, started
+            if message["type"] == "http.response.start":
+                status, started = message["status"], True
+                headers = MutableHeaders(scope=message)
+                for name, value in self._headers.items():
+                    headers.setdefault(name, value)
+                headers.setdefault("Cache-Control", "no-store")
+                headers["X-Request-Id"] = request_id
+            await send(message)
+
+        with structlog.contextvars.bound_contextvars(request=request_id):
+            try:
+                length = Headers(scope=scope).get("content-length", "0")
+                if length.isdecimal() and int(length) > self._most_bytes:
+                    raise _TooLong
+                await self._app(scope, counted, dressed)
+            except _TooLong:
+                if not started:
+                    problem = answer(413, "too-much", f"at most {self._most_bytes} bytes a request")
+                    await problem(scope, receive, dressed)
+            except Exception:
+                self._failures.inc()
+                _LOG.exception("request_failed", method=scope["method"], path=scope["path"])
+                if started:
+                    raise
+                await answer(500, "ours", f"please report request {request_id}")(scope, receive, dressed)
+            finally:
+                seconds = time.perf_counter() - began
+                route = scope.get("route")
+                name = getattr(route, "path", "unknown")
+                self._seconds.labels(scope["method"], name, str(status)).observe(seconds)
+                _LOG.info(
+                    "request", method=scope["method"], path=scope["path"], status=status, ms=round(1000 * seconds, 1)
+                )

@@ -1,0 +1,111 @@
+"""The network and its editions."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Body, Path, Query, Response
+from pydantic import BaseModel, Field, StringConstraints
+
+from router.api.asking import Asks, AtDesk, Seen, etag
+from router.api.problems import CHANGES, READS, WRITES, FaultView
+from router.kernel.faults import Fault
+from router.service import network as use
+from router.service.records import NetworkRecord
+
+router = APIRouter(tags=["Network"])
+YAML = "application/yaml"
+
+
+class EditionView(BaseModel):
+    """An edition of the network file, without its text."""
+
+    version: int
+    sha256: str
+    saved_at: datetime
+    saved_by: str
+    note: str
+
+
+def _view(record: NetworkRecord) -> EditionView:
+    return EditionView.model_validate({name: getattr(record, name) for name in EditionView.model_fields})
+
+
+class _Yaml(Response):
+    media_type = YAML
+
+
+_RAW: dict[int | str, dict[str, Any]] = {200: {"content": {YAML: {"schema": {"type": "string"}}}}}
+
+
+@router.get("/network", response_class=_Yaml, responses={**_RAW, **READS})
+def network(desk: AtDesk, actor: Asks) -> Response:
+    """The newest edition as network.yaml; its version is the ETag."""
+    record = use.current_network(desk, actor).record
+    return _Yaml(record.raw, headers=etag(record.version))
+
+
+@router.get("/network/editions", responses=READS)
+def editions(desk: AtDesk, actor: Asks) -> list[EditionView]:
+    """All editions, newest first."""
+    return [_view(r) for r in use.editions(desk, actor)]
+
+
+@router.get("/network/editions/{version}", response_class=_Yaml, responses={**_RAW, **READS})
+def edition(version: Annotated[int, Path(ge=1, le=2**31 - 1)], desk: AtDesk, actor: Asks) -> Response:
+    """One edition."""
+    return _Yaml(use.edition(desk, actor, version).raw, headers=etag(version))
+
+
+Raw = Annotated[bytes, Body(media_type=YAML, description="network.yaml")]
+
+
+class Checked(BaseModel):
+    """Faults of a network file, also those it would make in the order book."""
+
+    faults: list[FaultView]
+
+
+def fault_views(faults: tuple[Fault, ...]) -> list[FaultView]:
+    """Faults as they are sent."""
+    return [FaultView(**{n: getattr(f, n) for n in FaultView.model_fields}) for f in faults]
+
+
+@router.post("/network/check", responses=WRITES)
+def check(body: Raw, desk: AtDesk, actor: Asks) -> Checked:
+    """Look for faults without saving."""
+    return Checked(faults=fault_views(use.check_network(desk, actor, body)))
+
+
+@router.put("/network", responses=CHANGES)
+def save(
+    body: Raw,
+    seen: Seen,
+    desk: AtDesk,
+    actor: Asks,
+    response: Response,
+    note: Annotated[str, Query(max_length=500, pattern=r"^[^\x00]*$")] = "",
+) -> EditionView:
+    """Save the next edition. If-Match names the edition seen, "0" for the first."""
+    record = use.save_network(desk, actor, body, seen, note)
+    response.headers.update(etag(record.version))
+    return _view(record)
+
+
+class FieldChange(BaseModel):
+    """One field of the network file, e.g. path ["sites", "OHIO", "labour_per_h"], value 60; null leaves it out."""
+
+    path: list[Annotated[str, StringConstraints(min_length=1, max_length=200)]] = Field(min_length=1, max_length=8)
+    value: Any
+    note: Annotated[str, StringConstraints(max_length=500)] = ""
+
+
+@router.patch("/network", responses=CHANGES)
+def change(body: FieldChange, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> EditionView:
+    """Change one field; comments and order of the file stay."""
+    before = use.current_network(desk, actor).record
+    raw = use.with_field(before.raw, body.path, body.value)
+    record = use.save_network(desk, actor, raw, seen, body.note or f"{'.'.join(body.path)} changed")
+    response.headers.update(etag(record.version))
+    return _view(record)

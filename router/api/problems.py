@@ -1,0 +1,134 @@
+"""Errors as problem details (RFC 9457): one table from what is raised to what is answered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+
+from router.kernel.faults import (
+    Conflict,
+    Fault,
+    FaultyInput,
+    NotFound,
+    NotSignedIn,
+    PlatewrightError,
+    Refused,
+    Stale,
+    TooMuch,
+)
+
+MEDIA = "application/problem+json"
+
+TABLE: tuple[tuple[type[PlatewrightError], int, str], ...] = (
+    (FaultyInput, 422, "faulty-input"),
+    (NotFound, 404, "not-found"),
+    (Stale, 412, "stale-version"),
+    (Conflict, 409, "conflict"),
+    (NotSignedIn, 401, "not-signed-in"),
+    (Refused, 403, "refused"),
+    (TooMuch, 413, "too-much"),
+)
+"""The first row whose class fits counts."""
+_TITLES = {
+    "faulty-input": "The input has faults",
+    "not-found": "There is no such thing",
+    "stale-version": "It has changed since you looked",
+    "conflict": "That cannot be done as things stand",
+    "not-signed-in": "Nobody is signed in",
+    "refused": "You may not do this",
+    "too-much": "A limit is passed",
+    "precondition-required": "Name the version you saw",
+    "request": "The request cannot be read",
+    "ours": "Something is wrong on our side",
+}
+
+
+class FaultView(BaseModel):
+    """One fault: where, what stands there, what would be right."""
+
+    file: str
+    where: str
+    field: str
+    found: str
+    expected: str
+
+
+class Problem(BaseModel):
+    """Problem details (RFC 9457)."""
+
+    type: str = Field(examples=["/problems/not-found"])
+    title: str
+    status: int
+    detail: str
+    faults: list[FaultView] = []
+
+
+def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """What an operation documents for these statuses."""
+    schema = {"$ref": "#/components/schemas/Problem"}
+    return {s: {"description": "Problem details", "content": {MEDIA: {"schema": schema}}} for s in statuses}
+
+
+READS = problems(401, 403, 404, 422)
+WRITES = problems(400, 401, 403, 404, 409, 413, 422)
+CHANGES = problems(400, 401, 403, 404, 409, 412, 413, 422, 428)
+
+
+def answer(
+    status: int, kind: str, detail: str, faults: list[Fault] | None = None, headers: Mapping[str, str] | None = None
+) -> JSONResponse:
+    """A problem as a response."""
+    body = Problem(
+        type=f"/problems/{kind}",
+        title=_TITLES[kind],
+        status=status,
+        detail=detail,
+        faults=[FaultView(**{n: getattr(f, n) for n in FaultView.model_fields}) for f in faults or []],
+    )
+    content = body.model_dump()
+    return JSONResponse(content, status, dict(headers or {}), MEDIA)
+
+
+def status_of(error: PlatewrightError) -> tuple[int, str]:
+    """Status and kind of an error."""
+    for cls, status, kind in TABLE:
+        if isinstance(error, cls):
+            return status, kind
+    return 500, "ours"
+
+
+def install(app: FastAPI) -> None:
+    """Have all errors answered as problem details."""
+
+    @app.exception_handler(PlatewrightError)
+    async def ours(request: Request, error: PlatewrightError) -> JSONResponse:
+        status, kind = status_of(error)
+        faults = list(error.faults) if isinstance(error, FaultyInput) else []
+        headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
+        detail = f"{len(faults)} faults" if faults else str(error)
+        return answer(status, kind, detail, faults, headers)
+
+    @app.exception_handler(RequestValidationError)
+    async def unread(request: Request, error: RequestValidationError) -> JSONResponse:
+        faults = [
+            Fault(
+                "request",
+                ".".join(str(p) for p in e["loc"][:-1]),
+                str(e["loc"][-1]) if e["loc"] else "",
+                repr(e.get("input"))[:80].encode("utf-8", "replace").decode(),
+                str(e["msg"]).lower(),
+            )
+            for e in error.errors()
+        ]
+        return answer(422, "faulty-input", f"{len(faults)} faults", faults)
+
+    @app.exception_handler(HTTPException)
+    async def plain(request: Request, error: HTTPException) -> JSONResponse:
+        kind = {404: "not-found", 413: "too-much", 428: "precondition-required"}.get(error.status_code, "request")
+        return answer(error.status_code, kind, str(error.detail), headers=error.headers)
