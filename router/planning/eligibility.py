@@ -80,7 +80,7 @@ class Eligibility:
     def __init__(self, scenario: Scenario, staffed: dict[str, StaffedTime]) -> None:
         network = scenario.network
         self._network = network
-        self._parts = scenario.parts
+        self._parts = dict(scenario.parts)
         self._standing = Standing(network)
         self.coupon = self._standing.coupon
         """Footprint of a witness coupon."""
@@ -88,7 +88,8 @@ class Eligibility:
         self._site_index = {s.site_id: n for n, s in enumerate(network.sites)}
         self._machine_index = {m.machine_id: k for k, m in enumerate(network.machines)}
         specs = [plate_spec(m) for m in network.machines]
-        self.kind, self._patterns = _kinds(scenario.lines)
+        self._numbers: dict[tuple[object, ...], int] = {}
+        self.kind, self._patterns = _kinds(scenario.lines, self._numbers)
         """By line: the number of its kind."""
         self.machine_class, self._models = _classes(network.machines, specs)
         """By machine: the number of its class."""
@@ -104,6 +105,18 @@ class Eligibility:
         """``sites[line_id, site_id]``: what a whole site says."""
         self.machines = _MachineVerdicts(self)
         """``machines[line_id, machine_id]``: what a machine says, its site not asked."""
+
+    def admit(self, line: OrderLine, part: PartFacts) -> None:
+        """Take in one line more, as the last by index. A line of its name before it is no longer found by name."""
+        self._parts[line.model] = part
+        self._line_index[line.line_id] = len(self.kind)
+        kinds, patterns = _kinds((line,), self._numbers)
+        self.kind += kinds
+        self._patterns += patterns
+        sides = part.bbox_mm
+        self.box_cm3.append(sides[0] * sides[1] * sides[2] / 1000)
+        self.part_kg.append(part.volume_mm3 / 1e6 * self._network.alloy[line.alloy_id].density_g_cm3)
+        self._gates.admit(line)
 
     @property
     def n_kinds(self) -> int:
@@ -281,15 +294,15 @@ class _MachineVerdicts:
         return self._eligibility.of_machine(*key)
 
 
-def _kinds(lines: tuple[OrderLine, ...]) -> tuple[list[int], list[OrderLine]]:
-    """The kind of every line, and a line of every kind."""
-    numbers: dict[tuple[object, ...], int] = {}
+def _kinds(lines: tuple[OrderLine, ...], numbers: dict[tuple[object, ...], int]) -> tuple[list[int], list[OrderLine]]:
+    """The kind of every line, and a line of every kind that ``numbers`` did not have."""
+    known = len(numbers)
     kinds: list[int] = []
     patterns: list[OrderLine] = []
     for line in lines:
         key = (line.model, line.alloy_id, line.parameter_set_id, line.as_modelled, line.coupons)
         kind = numbers.setdefault(key, len(numbers))
-        if kind == len(patterns):
+        if kind == known + len(patterns):
             patterns.append(line)
         kinds.append(kind)
     return kinds, patterns

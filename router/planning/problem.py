@@ -27,6 +27,7 @@ from router.domain.orders import OrderLine
 from router.domain.places import Place
 from router.freight import FreightDesk, Quote, freight_desk
 from router.freight.journey import arrival_date
+from router.geometry import PartFacts
 from router.kernel.faults import PlatewrightError
 from router.kernel.moments import Minute, to_minute
 from router.kernel.money import round_cents
@@ -131,6 +132,7 @@ class Problem:
         self._site_of = [site_index[m.site_id] for m in self.machines]
         self._open = self.eligibility.open_sites
         able: dict[tuple[int, int], _Able] = {}
+        self._able_by = able
         self._able: list[_Able] = []
         """By line; lines of one kind that the same sites take share an entry."""
         for kind, sites in zip(self.kind, self._open, strict=True):
@@ -150,6 +152,26 @@ class Problem:
         self._lot_once: dict[tuple[int, str], float] = {}
         self._fresh: dict[tuple[PlateSpec, str, int, int], tuple[Nest, int]] = {}
         self._unit: dict[tuple[int, str], float] = {}
+
+    def admit(self, line: OrderLine, part: PartFacts) -> int:
+        """Take in one line more and return its index; all indexes before stay. For asking where a new line would go."""
+        index = len(self.lines)
+        self.eligibility.admit(line, part)
+        self.lines = (*self.lines, line)
+        self.release.append(max(self.now, to_minute(line.release_at)))
+        self.due.append(line.due_date.toordinal())
+        self.due_minute.append(to_minute(datetime.combine(line.due_date, time(12), tzinfo=self.network.now.tzinfo)))
+        kind = self.kind[index]
+        if kind == self.n_kinds:
+            self.n_kinds += 1
+            classes = range(self.n_machine_classes)
+            judged = [(self.eligibility.first_machine(c), self.eligibility.verdict(kind, c).choices) for c in classes]
+            self._kind_choices.append([self._worth_trying(index, first, choices) for first, choices in judged])
+        key = (kind, self._open[index])
+        if key not in self._able_by:
+            self._able_by[key] = self._who_can(*key)
+        self._able.append(self._able_by[key])
+        return index
 
     def _worth_trying(self, line: int, machine: int, choices: tuple[Choice, ...]) -> tuple[Choice, ...]:
         """Up to three orientations: cheapest by the share of a full plate, lowest, and smallest footprint.

@@ -56,7 +56,7 @@ class SiteGates:
         """``part_kg`` and ``box_cm3`` of one piece of each line."""
         self._network = scenario.network
         self._staffed = staffed
-        self._lines = scenario.lines
+        self._lines = list(scenario.lines)
         self._part_kg, self._box_cm3 = part_kg, box_cm3
         self._desk = freight_desk(scenario.network)
         profiles: dict[tuple[object, ...], int] = {}
@@ -91,6 +91,18 @@ class SiteGates:
                 sites = carried[line.ship_to, able] = sum(1 << s for s, by in enumerate(reach) if by & able)
             self._carried.append(sites)
             self.open.append(sites & may_build[profile])
+
+    def admit(self, line: OrderLine) -> None:
+        """Judge one line more; its weights have been added to the lists given at the start."""
+        n = len(self._lines)
+        self._lines.append(line)
+        verdicts = tuple(self._without_carriers(line, site) for site in self._network.sites)
+        self._profile.append(len(self._verdicts))
+        self._verdicts.append(verdicts)
+        able = self._bearing(self._part_kg[n], self._box_cm3[n], line.quantity)
+        sites = sum(1 << s for s, by in enumerate(self._reaching(line.ship_to)) if by & able)
+        self._carried.append(sites)
+        self.open.append(sites & sum(1 << s for s, verdict in enumerate(verdicts) if not verdict.reasons))
 
     def verdict(self, line: int, site: int) -> SiteVerdict:
         """What a site says to a line, both by index; the carriers' sentences are made when asked for."""

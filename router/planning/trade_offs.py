@@ -38,13 +38,14 @@ def trade_offs(
     names = plate_names(state)
     for done, line in enumerate(wanted, start=1):
         out_of_time = until is not None and time.monotonic() > until
-        tables.append(_options(state, line, names, out_of_time))
+        tables.append(line_options(state, line, names, out_of_time))
         if progress is not None:
             progress(done)
     return tuple(tables)
 
 
-def _options(state: State, line: int, names: dict[int, str], out_of_time: bool) -> LineOptions:
+def line_options(state: State, line: int, names: dict[int, str], out_of_time: bool = False) -> LineOptions:
+    """The options of one line. The state is changed meanwhile and then as it was."""
     problem = state.problem
     line_id = problem.lines[line].line_id
     # A generator of its own a line: what one table says does not hang on the tables before it.
@@ -57,13 +58,13 @@ def _options(state: State, line: int, names: dict[int, str], out_of_time: bool) 
     here = _describe(state, line, names, {}, True, None)
     taken_out = not out_of_time and (not chosen or remove(state, whole_lines(state, [line]), journal))
     without_cents = state.total_cents
-    fill_before = {p: _fill(problem, plate) for p, plate in state.plates.items()}
+    plates_before = dict(state.plates)
     for site_id in able:
         if site_id in chosen or not taken_out:
             continue
         mark = len(journal)
         if inserter.insert(line, journal, (site_id,)):
-            found[site_id] = _describe(state, line, names, fill_before, False, state.total_cents - without_cents)[
+            found[site_id] = _describe(state, line, names, plates_before, False, state.total_cents - without_cents)[
                 site_id
             ]
         state.undo_to(journal, mark)
@@ -109,7 +110,7 @@ def _describe(
     state: State,
     line: int,
     names: dict[int, str],
-    fills: dict[int, float],
+    plates_before: dict[int, PlateState],
     chosen: bool,
     marginal: int | None,
 ) -> dict[str, SiteOption]:
@@ -127,7 +128,7 @@ def _describe(
         main = max(plate_ids, key=lambda p: (state.plates[p].items[line].pieces, -p))
         plate = state.plates[main]
         alone = len(plate.items) == 1
-        before = fills.get(main)
+        before = _fill(problem, plates_before[main]) if main in plates_before else None
         if chosen:
             before = None if alone else _fill(problem, plate, without=line)
         described[site_id] = SiteOption(

@@ -1,0 +1,79 @@
+"""Which lines would fit on a plate now: unplaced ones and ones planned later, with what that would change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from router.kernel.faults import NotFound
+from router.planning.live import LivePlan
+from router.planning.removal import remove, whole_lines
+from router.planning.state import Undo
+
+
+@dataclass(frozen=True, slots=True)
+class WouldFit:
+    """A line all of whose pieces find room on the plate."""
+
+    line_id: str
+    pieces: int
+    difference_cents: int
+    """Change of the whole plan's landed cost; for a line that is in no plate yet, what it adds."""
+    now_on: str | None
+    """Build it is planned on; None when it is on none."""
+
+
+def room_now(live: LivePlan, build_id: str, most: int = 12, tries: int = 60) -> tuple[WouldFit, ...]:
+    """Lines of the plate's powder that would fit there now, the cheapest first. The live plan stays as it is.
+
+    At most ``tries`` lines are tried, unplaced and late ones first, then those nearest in due date.
+    """
+    problem, state = live.problem, live.state
+    plate_id = live.plate_of.get(build_id)
+    if plate_id is None:
+        raise NotFound(f"no build {build_id!r} in the plan")
+    plate = state.plates[plate_id]
+    names = {p: name for name, p in live.plate_of.items()}
+    start = state.times[plate_id].load_start
+    waiting = [
+        line
+        for line, wanted in enumerate(problem.lines)
+        if wanted.parameter_set_id == plate.parameter_set_id
+        and line not in plate.items
+        and len(state.on[line]) <= 1
+        and all(state.times[p].load_start > start for p in state.on[line])
+        and problem.choices(line, plate.machine)
+        and problem.release[line] <= start
+    ]
+    waiting.sort(key=lambda i: (bool(state.on[i]), problem.due[i], i))
+    found = []
+    for line in waiting[:tries]:
+        fit = _tried(live, line, plate_id, names)
+        if fit is not None:
+            found.append(fit)
+    return tuple(sorted(found, key=lambda f: (f.difference_cents, f.line_id))[:most])
+
+
+def _tried(live: LivePlan, line: int, plate_id: int, names: dict[int, str]) -> WouldFit | None:
+    problem, state = live.problem, live.state
+    before = state.total_cents
+    now_on = names[state.on[line][0]] if state.on[line] else None
+    quantity = problem.lines[line].quantity
+    journal: list[Undo] = []
+    try:
+        if state.on[line] and not remove(state, whole_lines(state, [line]), journal):
+            return None
+        plate = state.plates.get(plate_id)
+        if plate is None or not plate.accepts(problem, line):
+            return None
+        for choice in problem.choices(line, plate.machine):
+            joined = plate.with_pieces(problem, line, choice, quantity)
+            if joined is None or joined[1] < quantity:
+                continue
+            undo = state.change(plate.machine, state.sequence[plate.machine], {plate_id: joined[0]})
+            if undo is None:
+                continue
+            journal.append(undo)
+            return WouldFit(problem.lines[line].line_id, quantity, state.total_cents - before, now_on)
+        return None
+    finally:
+        state.undo_to(journal, 0)

@@ -1,0 +1,117 @@
+"""The live plan: rebuilt exactly, asked without being changed, moved by hand under the auditor's eye."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import scenarios
+from router.audit import audit
+from router.domain.network import Scenario
+from router.domain.result import Result
+from router.formats import read_scenario
+from router.kernel.faults import Conflict, NotFound
+from router.planning import RunParams, plan_scenario
+from router.planning.live import LivePlan
+from router.planning.moves import move_build
+from router.planning.publish import publish
+from router.planning.room_now import room_now
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return read_scenario(Path(scenarios.__file__).parent / "small")
+
+
+@pytest.fixture(scope="module")
+def result(scenario: Scenario) -> Result:
+    return plan_scenario(scenario, RunParams(seed=3, seconds=None, work=40))
+
+
+@pytest.fixture
+def live(scenario: Scenario, result: Result) -> LivePlan:
+    return LivePlan(scenario, result.plan)
+
+
+def test_the_state_of_a_plan_publishes_the_same_plan(live: LivePlan, result: Result) -> None:
+    assert publish(live.state, result.plan.made_by, result.plan.seed) == result.plan
+
+
+def test_where_a_line_of_the_plan_goes_is_what_the_run_said(live: LivePlan, result: Result) -> None:
+    for told in result.options:
+        assert live.where(told.line_id).sites == told.sites
+
+
+def test_a_new_line_like_a_known_one_may_go_where_that_may(live: LivePlan, scenario: Scenario, result: Result) -> None:
+    known = {o.line_id: o for o in result.options}
+    for line in scenario.lines:
+        new = live.where_new(replace(line, line_id=f"new {line.line_id}"), scenario.parts[line.model])
+        assert not new.chosen_site_ids
+        assert [s.possible for s in new.sites] == [s.possible for s in known[line.line_id].sites]
+        for site in new.sites:
+            assert (site.marginal_cents is not None) == site.possible and bool(site.reasons) != site.possible
+    assert live.state.total_cents == result.plan.totals.landed_cents
+
+
+def test_a_new_alloy_and_coupons_make_a_new_kind(live: LivePlan, scenario: Scenario) -> None:
+    line = replace(scenario.lines[0], line_id="more coupons", coupons=scenario.lines[0].coupons + 1)
+    fresh = LivePlan(replace(scenario, lines=(*scenario.lines, line)), live.plan)
+    assert live.where_new(line, scenario.parts[line.model]).sites == fresh.where("more coupons").sites
+
+
+def test_moves_are_clean_by_the_auditor_and_cost_what_they_say(
+    live: LivePlan, scenario: Scenario, result: Result
+) -> None:
+    rng = random.Random(5)
+    kept = refused = 0
+    for _ in range(60):
+        build, other = rng.choice(result.plan.builds), rng.choice(result.plan.builds)
+        after = None if rng.random() < 0.3 else other.build_id
+        moved = move_build(live, build.build_id, other.machine_id, after)
+        if moved.plan is None:
+            refused += 1
+            assert moved.reasons and all(moved.reasons)
+            continue
+        kept += 1
+        assert audit(scenario, moved.plan).findings == ()
+        assert moved.difference_cents == moved.plan.totals.landed_cents - result.plan.totals.landed_cents
+        assert sum(len(b.pieces) for b in moved.plan.builds) == sum(len(b.pieces) for b in result.plan.builds)
+    assert kept >= 10 and refused >= 5
+    assert publish(live.state, result.plan.made_by, result.plan.seed) == result.plan
+
+
+def test_a_move_to_where_it_is_changes_nothing(live: LivePlan, result: Result) -> None:
+    first = min((b for b in result.plan.builds), key=lambda b: b.load_start)
+    queue = sorted((b for b in result.plan.builds if b.machine_id == first.machine_id), key=lambda b: b.load_start)
+    moved = move_build(live, queue[0].build_id, first.machine_id, None)
+    assert moved.difference_cents == 0 and moved.dates == () and moved.plan is not None
+
+
+def test_names_that_are_not_there(live: LivePlan) -> None:
+    with pytest.raises(NotFound):
+        move_build(live, "nowhere", live.problem.machines[0].machine_id, None)
+    with pytest.raises(NotFound):
+        move_build(live, next(iter(live.plate_of)), "no machine", None)
+    with pytest.raises(NotFound):
+        live.where("no line")
+
+
+def test_lines_that_would_fit_are_planned_later_and_the_plan_stays(scenario: Scenario, result: Result) -> None:
+    live = LivePlan(scenario, result.habit)  # habit leaves plates half empty
+    start = {b.build_id: b.load_start for b in result.habit.builds}
+    found = [(name, fit) for name in live.plate_of for fit in room_now(live, name)]
+    assert found, "no plate of the habit plan has room for a later line"
+    assert live.state.total_cents == result.habit.totals.landed_cents
+    for name, fit in found:
+        assert fit.now_on is not None and start[fit.now_on] > start[name]
+        assert fit.pieces == scenario.line[fit.line_id].quantity
+
+
+def test_a_plan_of_another_book_is_refused(scenario: Scenario, result: Result) -> None:
+    without = next(s.line_id for s in result.plan.shipments)
+    fewer = replace(scenario, lines=tuple(x for x in scenario.lines if x.line_id != without))
+    with pytest.raises(Conflict, match="plan again"):
+        LivePlan(fewer, result.plan)
