@@ -109,6 +109,8 @@ class Book:
         """Every build entered: those to be checked, and those that carry pieces of their lines."""
         self.builds = {k: e for k, e in self.known.items() if scope is None or e.machine.machine_id in scope.machines}
         """Builds to be checked; of a machine all or none."""
+        self.laid_anew = [e for k, e in self.builds.items() if scope is None or k not in scope.laid]
+        """Of these, the ones where pieces may lie otherwise than on a plate known to be sound."""
         read = {id(entry.build) for entry in self.builds.values()}
         self.half_known = frozenset(b.machine_id for b in plan.builds if id(b) not in read)
         """Machines with a build that cannot be read (what is loaded after it is not known) or is not to be checked."""
@@ -175,9 +177,7 @@ class Book:
             build, machine, site, cal, params, alloy, bodies, melt, pieces_of, coupons, unload_end, journey
         )
 
-    def _enter_lots(
-        self, lots: tuple[Lot, ...], lines: frozenset[str] | None
-    ) -> dict[tuple[str, str], LotEntry]:
+    def _enter_lots(self, lots: tuple[Lot, ...], lines: frozenset[str] | None) -> dict[tuple[str, str], LotEntry]:
         stated = {(x.line_id, x.build_id): x for x in reversed(lots)}
         return {
             (line_id, build_id): self._enter_lot(entry, line_id, pieces, stated.get((line_id, build_id)))

@@ -20,7 +20,7 @@ def lay_out(book: Book, entry: BuildEntry) -> list[Shape]:
 
 def check_plates(book: Book, notes: Notebook) -> None:
     """Every plate, piece by piece and pair by pair."""
-    for entry in book.builds.values():
+    for entry in book.laid_anew:
         shapes = lay_out(book, entry)
         _check_inside(entry, shapes, notes)
         _check_keep_outs(entry, shapes, notes)
@@ -31,7 +31,7 @@ def check_recoater(book: Book, notes: Notebook) -> None:
     """No long footprint along the blade; coupons are exempt."""
     net = book.net
     axes: dict[tuple[str, str], list[tuple[float, float]]] = {}
-    for entry in book.builds.values():
+    for entry in book.laid_anew:
         for number, (piece, body) in enumerate(zip(entry.build.pieces, entry.bodies, strict=True), start=1):
             if body.line_id is None:
                 continue

@@ -24,6 +24,8 @@ class Scope:
     lines: frozenset[str]
     builds: frozenset[str]
     """Builds that must be derived: those of the machines, and those the lines' lots and shipments hang on."""
+    laid: frozenset[str]
+    """Builds of the machines whose pieces lie as they lay on a plate of the same machine before: only times differ."""
 
 
 def changed_part(before: Plan, after: Plan) -> Scope | None:
@@ -50,7 +52,11 @@ def changed_part(before: Plan, after: Plan) -> Scope | None:
     builds.update(x.build_id for x in after.lots if x.line_id in lines)
     builds.update(b for s in after.shipments if s.line_id in lines for b in s.build_ids)
     builds.update(b.build_id for b in after.builds if any(p.line_id in lines for p in b.pieces))
-    return Scope(machines, frozenset(lines), frozenset(builds))
+    laid: set[str] = set()
+    for machine in machines:
+        lay = {b.pieces for b in old_queues.get(machine, ())}
+        laid.update(b.build_id for b in new_queues.get(machine, ()) if b.pieces in lay)
+    return Scope(machines, frozenset(lines), frozenset(builds), frozenset(laid))
 
 
 def _queues(plan: Plan) -> dict[str, list[Build]]:

@@ -103,11 +103,14 @@ class Inserter:
         self.blink = blink
         self.tries = tries
         self._lone: dict[tuple[int, int, str, int], PlateState] = {}
+        self._full: set[tuple[int, str]] = set()
+        """Plates that had no room for a piece of the line being inserted in an orientation; they only become fuller."""
 
     def insert(self, line: int, journal: list[Undo], sites: Collection[str] | None = None) -> bool:
         """Place all pieces of a line that are not on plates yet. On failure everything is taken back."""
         state = self.state
         mark = len(journal)
+        self._full.clear()
         while (missing := self.problem.lines[line].quantity - state.placed(line)) > 0:
             allowed = sites
             if not self.problem.lines[line].may_split_sites and state.on[line]:
@@ -133,6 +136,8 @@ class Inserter:
                 break
             outcome = self.nested(line, candidate, missing)
             if outcome is None:
+                if candidate.plate_id is not None:
+                    self._full.add((candidate.plate_id, candidate.choice.orientation))
                 continue
             plate, placed = outcome
             if candidate.plate_id is not None and placed < min(missing, self._smallest_lot(line, candidate)):
@@ -200,6 +205,8 @@ class Inserter:
         best: tuple[float, int, int, Choice] | None = None
         for choice in problem.choices(line, machine):
             if choice.shape.area_mm2 > room or (held is not None and held.choice.orientation != choice.orientation):
+                continue
+            if (plate.plate_id, choice.orientation) in self._full:
                 continue
             pieces = min(ask.missing, max(1, int(_ROOM_FACTOR * room / choice.bound_area_mm2)))
             run_min, cents = terms.price(

@@ -95,7 +95,10 @@ def _plate(problem: Problem, index: dict[str, int], machine: int, build: Build, 
         shape = shapes[piece.line_id, piece.orientation]
         nest.put(shape, Placement(shape.key, piece.x_mm, piece.y_mm, piece.angle_deg))
     plate = PlateState(plate_id, machine, build.parameter_set_id, nest)
-    plate.items = items
+    # In the order of the shares, which is that of the plate the plan was made from: sums in floating point and positions
+    # of like pieces hang on it.
+    order = {share.line_id: n for n, share in enumerate(build.shares)}
+    plate.items = dict(sorted(items.items(), key=lambda x: order.get(problem.lines[x[0]].line_id, len(order))))
     plate.coupons = sum(n for (line_id, _), n in counts.items() if line_id is None)
     plate.refresh(problem)
     return plate

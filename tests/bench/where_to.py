@@ -4,8 +4,10 @@
 
 The scenario is planned once (kept beside the generated scenario, and planned anew when it no longer fits); the live plan
 is opened on it; then lines the plan does not know are asked about, each made of the part of one line of the book and
-the quantity, place and dates of another, and as many lines of the plan itself. Told: wall and process seconds of each
-question, by their median, 95th percentile and greatest. No baseline: the bar is 0.3 s at the 95th percentile.
+the quantity, place and dates of another, and as many lines of the plan itself. Then builds are moved to the front of the
+queue of a machine of their site, and each move is judged by the auditor, by what changed. Told: wall and process seconds
+of each question, by their median, 95th percentile and greatest. No baseline: the bar is 0.3 s at the 95th percentile
+for a new line. The memory told is that of the live plan only in a run that finds its plan made.
 """
 
 from __future__ import annotations
@@ -20,18 +22,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from router.audit import audit_change
 from router.domain.network import Scenario
 from router.domain.orders import OrderLine
-from router.domain.plan import Plan
+from router.domain.plan import Build, Plan
 from router.formats import read_scenario
 from router.kernel.faults import Conflict
 from router.planning import RunParams, plan_scenario
 from router.planning.live import LivePlan
+from router.planning.moves import move_build
 from tests.bench.plan_network import GENERATED, cache_folder, generated
 from tests.bench.record import write_record
 
 BAR_S = 0.3
 _WARM = 3
+_KINDS = ("lines the plan does not know", "lines of the plan", "moves of builds", "audits of moves")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -47,8 +52,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     lines = new_lines(scenario, options.lines, options.seed)
     parts = scenario.parts
     asked = [_times([(lambda x=x: live.where_new(x, parts[x.model])) for x in lines])]
-    known = random.Random(options.seed).sample([x.line_id for x in scenario.lines], min(options.lines, len(scenario.lines)))
+    known = random.Random(options.seed).sample(
+        [x.line_id for x in scenario.lines], min(options.lines, len(scenario.lines))
+    )
     asked.append(_times([(lambda i=i: live.where(i)) for i in known]))
+    tried, judged = _moves(scenario, live, plan, options)
+    asked += [tried, judged]
     entries = [
         {
             "name": f"{named}, {what}",
@@ -58,13 +67,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "held_mb": round(held_mb, 1),
             **figures,
         }
-        for what, figures in zip(("lines the plan does not know", "lines of the plan"), asked, strict=True)
+        for what, figures in zip(_KINDS, asked, strict=True)
     ]
     for entry in entries:
         print("; ".join(f"{k} {v}" for k, v in entry.items()))
     if options.json:
         write_record(options.json, entries)
-    return int(any(e["p95_s"] > BAR_S for e in entries))
+    return int(entries[0]["p95_s"] > BAR_S)
 
 
 def new_lines(scenario: Scenario, count: int, seed: int) -> list[OrderLine]:
@@ -86,6 +95,31 @@ def new_lines(scenario: Scenario, count: int, seed: int) -> list[OrderLine]:
             )
         )
     return made
+
+
+def _moves(
+    scenario: Scenario, live: LivePlan, plan: Plan, options: argparse.Namespace
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Builds moved to the front of a queue at their site, and what the auditor says of each that can be."""
+    rng = random.Random(options.seed)
+    machine = scenario.network.machine
+    moved: list[Plan] = []
+
+    def move(build: Build) -> None:
+        site_id = machine[build.machine_id].site_id
+        near = [m.machine_id for m in scenario.network.machines if m.site_id == site_id]
+        found = move_build(live, build.build_id, rng.choice(near), None)
+        if found.plan is not None:
+            moved.append(found.plan)
+
+    def judge(after: Plan) -> None:
+        report = audit_change(scenario, plan, after)
+        if not report.clean:
+            raise AssertionError(report.findings[0].sentence())
+
+    builds = rng.sample(plan.builds, min(options.lines, len(plan.builds)))
+    tried = _times([(lambda b=b: move(b)) for b in builds])
+    return tried, _times([(lambda p=p: judge(p)) for p in moved])
 
 
 def _opened(scenario: Scenario, options: argparse.Namespace) -> tuple[LivePlan, Plan, float, float]:

@@ -19,6 +19,7 @@ from router.planning.live import LivePlan
 from router.planning.moves import move_build
 from router.planning.publish import publish
 from router.planning.room_now import room_now
+from tests.support.toy_scenario import toy_scenario
 
 
 @pytest.fixture(scope="module")
@@ -115,3 +116,13 @@ def test_a_plan_of_another_book_is_refused(scenario: Scenario, result: Result) -
     fewer = replace(scenario, lines=tuple(x for x in scenario.lines if x.line_id != without))
     with pytest.raises(Conflict, match="plan again"):
         LivePlan(fewer, result.plan)
+
+
+def test_a_large_plan_comes_back_to_the_last_bit() -> None:
+    # Lines that share shapes and plates: the order of sums and of like pieces must be the plan's own.
+    scenario = toy_scenario(60, seed=4)
+    plan = plan_scenario(scenario, RunParams(seed=2, seconds=None, work=60)).plan
+    again = publish(LivePlan(scenario, plan).state, plan.made_by, plan.seed)
+    for one, other in zip(again.builds, plan.builds, strict=True):
+        assert one == other
+    assert again == plan
