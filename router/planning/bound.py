@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 import time
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -49,17 +50,20 @@ class Bound:
     shares: Shares
 
 
-def lower_bound(problem: Problem, lines: Collection[int], seconds: float | None = None) -> Bound | None:
+def lower_bound(
+    problem: Problem, lines: Collection[int], seconds: float | None = None, cancel: threading.Event | None = None
+) -> Bound | None:
     """A proven lower bound on the landed cost of every plan that builds these lines; None for none of them.
 
-    ``seconds`` limits the search for multipliers; without any the bound is the one that ignores capacity.
+    ``seconds`` limits the search for multipliers, and ``cancel`` ends it at the next round; without any the bound is
+    the one that ignores capacity.
     """
     started = time.monotonic()
     rows = build_rows(problem, lines)
     if rows is None:
         return None
     left = None if seconds is None else max(1.0, seconds - (time.monotonic() - started))
-    found = ascend(rows, left)
+    found = ascend(rows, left, cancel)
     value = found.priced.cents
     cents = math.floor(value - _SAFETY * (abs(value) + float(np.abs(found.priced.line_cents).sum())))
     return Bound(cents, found.columns, found.programme_rows, found.solver_cents, _shares(rows, value))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 import time
 from dataclasses import dataclass, replace
 
@@ -46,12 +47,12 @@ class Ascent:
     programme_rows: int
 
 
-def ascend(rows: Rows, seconds: float | None) -> Ascent:
+def ascend(rows: Rows, seconds: float | None, cancel: threading.Event | None = None) -> Ascent:
     """Good multipliers: by programmes over all lines of a small book, over a sample of a large one."""
     started = time.monotonic()
     if len(rows.lines) <= _WHOLE_BOOK:
-        return _grow(rows, seconds, True)
-    found = _grow(sample(rows, _SAMPLE), None if seconds is None else _SAMPLE_TIME * seconds, False)
+        return _grow(rows, seconds, True, cancel)
+    found = _grow(sample(rows, _SAMPLE), None if seconds is None else _SAMPLE_TIME * seconds, False, cancel)
     best = Duals.none(rows)
     best_priced = priced(rows, best)
     for part in _PARTS:
@@ -61,12 +62,12 @@ def ascend(rows: Rows, seconds: float | None) -> Ascent:
             best, best_priced = tried, at_part
         elif best.hour_cents.any():
             break
-    best, best_priced = _climb(rows, best, best_priced, started, seconds)
+    best, best_priced = _climb(rows, best, best_priced, started, seconds, cancel)
     # The sample's programme is no programme of the book: nothing is claimed for it.
     return Ascent(best, best_priced, math.nan, found.columns, found.programme_rows)
 
 
-def _grow(rows: Rows, seconds: float | None, whole_plates: bool) -> Ascent:
+def _grow(rows: Rows, seconds: float | None, whole_plates: bool, cancel: threading.Event | None) -> Ascent:
     """Rounds of: solve, price every row, offer what is cheap, add cuts that are broken."""
     started = time.monotonic()
     best = Duals.none(rows)
@@ -77,7 +78,7 @@ def _grow(rows: Rows, seconds: float | None, whole_plates: bool) -> Ascent:
     size = 0
     for number in range(_ROUNDS):
         left = None if seconds is None else seconds - (time.monotonic() - started)
-        if left is not None and left <= 0:
+        if (left is not None and left <= 0) or (cancel is not None and cancel.is_set()):
             break
         answer = programme.solve(left)
         if answer is None:
@@ -144,7 +145,9 @@ def sample(rows: Rows, lines: int) -> Rows:
     )
 
 
-def _climb(rows: Rows, duals: Duals, start: Priced, started: float, seconds: float | None) -> tuple[Duals, Priced]:
+def _climb(
+    rows: Rows, duals: Duals, start: Priced, started: float, seconds: float | None, cancel: threading.Event | None
+) -> tuple[Duals, Priced]:
     """Steps along the deflected subgradient: hours that are short become dearer, hours left over cheaper.
 
     Step lengths after Polyak (1969), *USSR Computational Mathematics* 9, towards a value a little above the best.
@@ -155,7 +158,7 @@ def _climb(rows: Rows, duals: Duals, start: Priced, started: float, seconds: flo
     above, failed = _ABOVE, 0
     direction: Floats | None = None
     for _ in range(_STEPS):
-        if seconds is not None and time.monotonic() - started > seconds:
+        if (seconds is not None and time.monotonic() - started > seconds) or (cancel is not None and cancel.is_set()):
             break
         multipliers = at.hour_cents[:, :-1] - at.hour_cents[:, 1:]
         over = np.clip(_used_hours(rows, now) / capacity - 1, -1.0, 3.0)

@@ -188,7 +188,8 @@ class Inserter:
         return found
 
     def _at_machine(self, ask: _Ask, machine: int, found: list[Candidate]) -> None:
-        for position, plate_id in enumerate(self.state.sequence[machine]):
+        firm = self.state.firm[machine]
+        for position, plate_id in enumerate(self.state.sequence[machine][firm:], start=firm):
             plate = self.state.plates[plate_id]
             if plate.accepts(self.problem, ask.line):
                 self._joins(ask, machine, position, plate, found)
@@ -240,6 +241,8 @@ class Inserter:
             return
         in_time = False
         for position in self._positions(len(sequence)):
+            if position < state.firm[machine]:
+                continue
             loaded = state.alloy_before(machine, position)
             if in_time and loaded != alloy_id:
                 continue  # a later place is in time already; only powder that is loaded could make this one cheaper

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-
 from router.domain.network import Scenario
 from router.domain.orders import OrderLine
-from router.domain.plan import Build, Plan
+from router.domain.plan import Plan
 from router.domain.result import LineOptions
 from router.geometry import PartFacts
 from router.kernel.faults import Conflict, NotFound
-from router.nesting import Nest, Placement, Shape
-from router.planning.eligibility import Choice
-from router.planning.plate_state import Item, PlateState
 from router.planning.problem import Problem
 from router.planning.publish import plate_names
 from router.planning.state import State
+from router.planning.taken_up import take_up
 from router.planning.trade_offs import line_options
 
 
@@ -57,53 +53,9 @@ def state_of(problem: Problem, plan: Plan) -> State:
 
     Raises Conflict when a build cannot be run as the scenario is now, or the state does not come to the plan's cost.
     """
-    state = State(problem)
-    index = {line.line_id: n for n, line in enumerate(problem.lines)}
-    machines = {m.machine_id: k for k, m in enumerate(problem.machines)}
-    queues: dict[int, list[Build]] = defaultdict(list)
-    for build in plan.builds:
-        queues[machines[build.machine_id]].append(build)
-    for machine, builds in sorted(queues.items()):
-        plates = {}
-        for build in sorted(builds, key=lambda b: b.load_start):
-            plate = _plate(problem, index, machine, build, state.new_plate_id())
-            plates[plate.plate_id] = plate
-        if state.change(machine, tuple(plates), plates) is None:
-            name = problem.machines[machine].machine_id
-            raise Conflict(f"the builds of {name} cannot be run in this order any more; plan again")
+    state = take_up(problem, plan, [b.build_id for b in plan.builds]).state
+    # Taken up whole, but free to be changed.
+    state.firm = [0] * len(problem.machines)
     if state.total_cents != plan.totals.landed_cents:
         raise Conflict("the plan does not come to its own cost on this scenario; plan again")
     return state
-
-
-def _plate(problem: Problem, index: dict[str, int], machine: int, build: Build, plate_id: int) -> PlateState:
-    counts = Counter((p.line_id, p.orientation) for p in build.pieces)
-    items: dict[int, Item] = {}
-    shapes: dict[tuple[str | None, str], Shape] = {(None, "coupon"): problem.coupon_shape}
-    for (line_id, orientation), pieces in counts.items():
-        if line_id is None:
-            continue
-        if line_id not in index:
-            raise Conflict(f"line {line_id} of build {build.build_id} is not in the book any more; plan again")
-        choice = oriented(problem, index[line_id], machine, orientation)
-        if choice is None:
-            raise Conflict(f"line {line_id} may not be built on {build.machine_id} any more; plan again")
-        items[index[line_id]] = Item(choice, pieces)
-        shapes[line_id, orientation] = choice.shape
-    nest = Nest(problem.specs[machine])
-    for piece in build.pieces:
-        shape = shapes[piece.line_id, piece.orientation]
-        nest.put(shape, Placement(shape.key, piece.x_mm, piece.y_mm, piece.angle_deg))
-    plate = PlateState(plate_id, machine, build.parameter_set_id, nest)
-    # In the order of the shares, which is that of the plate the plan was made from: sums in floating point and positions
-    # of like pieces hang on it.
-    order = {share.line_id: n for n, share in enumerate(build.shares)}
-    plate.items = dict(sorted(items.items(), key=lambda x: order.get(problem.lines[x[0]].line_id, len(order))))
-    plate.coupons = sum(n for (line_id, _), n in counts.items() if line_id is None)
-    plate.refresh(problem)
-    return plate
-
-
-def oriented(problem: Problem, line: int, machine: int, orientation: str) -> Choice | None:
-    """The choice of a line on a machine in an orientation; None when it may not be built so."""
-    return next((c for c in problem.possible_choices(line, machine) if c.orientation == orientation), None)

@@ -9,11 +9,12 @@ from datetime import date
 from router.domain.plan import Plan
 from router.kernel.faults import NotFound
 from router.nesting import Nest
-from router.planning.live import LivePlan, oriented
+from router.planning.live import LivePlan
 from router.planning.plate_state import Item, PlateState
 from router.planning.problem import Problem
 from router.planning.publish import publish
 from router.planning.state import Undo
+from router.planning.taken_up import oriented
 
 BY_HAND = "moved by hand"
 NOT_RUN = "the queue cannot be run so: a change of alloy that is never made, a credential that lapses, or a calendar"

@@ -214,6 +214,13 @@ class Problem:
         """
         return self._kind_choices[kind][machine_class]
 
+    def also_try(self, line: int, machine: int, choice: Choice) -> None:
+        """Take an orientation for worth trying, for all lines of the kind and machines of the class: a plan has it."""
+        per_class = self._kind_choices[self.kind[line]]
+        model = self.machine_class[machine]
+        if all(c.orientation != choice.orientation for c in per_class[model]):
+            per_class[model] = (*per_class[model], choice)
+
     def choices(self, line: int, machine: int) -> tuple[Choice, ...]:
         """Orientations worth trying in which a machine may build the line; () when it may not."""
         if not self._open[line] >> self._site_of[machine] & 1:

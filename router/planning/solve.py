@@ -7,11 +7,14 @@ import platform
 import random
 import threading
 import time
+from collections.abc import Collection
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
 from router.domain.network import Scenario
+from router.domain.plan import Plan
 from router.domain.result import Result, TracePoint
+from router.kernel.faults import Conflict
 from router.kernel.run import Listener, Silent, Status
 from router.kernel.seeds import child_seed
 from router.planning.bound import Bound, lower_bound
@@ -25,9 +28,10 @@ from router.planning.publish import publish
 from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 from router.planning.trade_offs import trade_offs
+from router.planning.warm_start import LITTLE_HEAT, warm_start
 from router.scheduling.draft import Draft
+from router.scheduling.search import Knobs, tidy
 from router.scheduling.search import first_plan as first_draft
-from router.scheduling.search import tidy
 from router.scheduling.solve import SolveParams, sizes_for, solve
 
 _TIDY_SHARE = 0.1
@@ -70,20 +74,35 @@ def plan_scenario(
     cancel: threading.Event | None = None,
     started: float | None = None,
     executor: Executor | None = None,
+    start: Plan | None = None,
+    keep: Collection[str] = (),
 ) -> Result:
     """Plan a scenario. Lines nobody can build come back unplanned with reasons; that is a result, not an error.
 
     ``started`` (monotonic seconds) counts work done before, such as reading the scenario, into the time budget;
     ``executor`` is where workers run (processes of our own without one).
+
+    ``start``: a plan to begin with, of this scenario or an earlier state of it; what no longer stands is left out, and
+    the search stays near the rest (``disturbance`` counts what moved). ``keep``: builds of it that stay as they are,
+    with what runs before them on their machines. Raises NotFound for one that is not there, Conflict for one that
+    cannot stay.
     """
+    if keep and start is None:
+        raise ValueError("builds to keep are those of a plan to start from, and none was given")
     params = params or RunParams()
     listener = listener or Silent()
     started = time.monotonic() if started is None else started
     listener.phase("who may build what", None)
     problem = Problem(scenario)
-    arrays = compiled(problem)
-    listener.phase("first plan", len(problem.lines))
-    draft = _first_draft(arrays, params.seed, listener)
+    firm: tuple[int, ...] | None = None
+    if start is None:
+        arrays = compiled(problem)
+        listener.phase("first plan", len(problem.lines))
+        draft = _first_draft(arrays, params.seed, listener)
+    else:
+        listener.phase("plan to start from", None)
+        begun = warm_start(problem, start, keep, params.seed)
+        arrays, draft, firm = begun.arrays, begun.draft, begun.firm
     first_s = time.monotonic() - started
     # From here on there is a plan to fall back on, whatever comes.
     draft_cents = draft.cents
@@ -92,15 +111,16 @@ def plan_scenario(
     proof_first = len(problem.lines) <= _PROOF_FIRST_LINES
     bound: Bound | None = None
     if proof_first:
-        habit, bound = _beside(problem, able, params, listener, started)
-    state, log = _search(problem, arrays, draft, params, bound, listener, cancel, started, executor)
+        habit, bound = _beside(problem, able, params, listener, started, cancel)
+    state, log = _search(problem, arrays, draft, firm, params, bound, listener, cancel, started, executor)
     log.trace.insert(0, TracePoint(round(first_s, 3), 0, draft_cents))
     if not proof_first:
-        habit, bound = _beside(problem, able, params, listener, started)
+        habit, bound = _beside(problem, able, params, listener, started, cancel)
     habit_plan = publish(habit, "today's habit", params.seed)
-    if (state.missing(), state.total_cents) > (habit.missing(), habit.total_cents):
+    # A plan that was begun with is not thrown over for a habit that keeps none of its builds.
+    if start is None and (state.missing(), state.total_cents) > (habit.missing(), habit.total_cents):
         state = habit
-    if state.placed_lines() != able:
+    if state.placed_lines() != able and not _set(cancel):
         bound = lower_bound(
             problem, state.placed_lines(), None if params.seconds is None else _BOUND_SHARE * params.seconds
         )
@@ -111,7 +131,8 @@ def plan_scenario(
     listener.ended(status, log.stop_reason)
     listener.phase("ship or print local", len(problem.lines))
     table_seconds = None if params.seconds is None else max(_LEAST_TABLE_S, params.seconds / 2)
-    options = trade_offs(state, listener.step, None if table_seconds is None else time.monotonic() + table_seconds)
+    until = None if table_seconds is None else time.monotonic() + table_seconds
+    options = trade_offs(state, listener.step, until, cancel)
     gap = (landed - bound.cents) / landed if bound is not None and landed > 0 and not state.missing() else None
     return Result(
         plan=plan,
@@ -133,14 +154,24 @@ def plan_scenario(
 
 
 def _beside(
-    problem: Problem, able: frozenset[int], params: RunParams, listener: Listener, started: float
+    problem: Problem,
+    able: frozenset[int],
+    params: RunParams,
+    listener: Listener,
+    started: float,
+    cancel: threading.Event | None,
 ) -> tuple[State, Bound | None]:
-    """What the plan is measured against: today's habit, and the least any plan can cost."""
+    """What the plan is measured against: today's habit, and the least any plan can cost.
+
+    The habit is worked out to its end even when the run is cancelled, for half of it would compare with nothing.
+    """
     listener.phase("today's habit", None)
     habit = habit_state(problem)
+    if _set(cancel):
+        return habit, None
     listener.phase("lower bound", None)
     left = None if params.seconds is None else max(1.0, _BOUND_SHARE * (started + params.seconds - time.monotonic()))
-    bound = lower_bound(problem, able, left)
+    bound = lower_bound(problem, able, left, cancel)
     if bound is not None:
         listener.bound(bound.cents, time.monotonic() - started)
     return habit, bound
@@ -158,6 +189,7 @@ def _search(
     problem: Problem,
     arrays: Compiled,
     first: Draft,
+    firm: tuple[int, ...] | None,
     params: RunParams,
     bound: Bound | None,
     listener: Listener,
@@ -173,12 +205,19 @@ def _search(
     outcome = solve(
         arrays.shop,
         arrays.rooms,
-        SolveParams(child_seed(params.seed, "search"), seconds, params.work, params.workers),
+        SolveParams(
+            child_seed(params.seed, "search"),
+            seconds,
+            params.work,
+            params.workers,
+            knobs=Knobs() if firm is None else LITTLE_HEAT,
+        ),
         bound=bound.cents if bound else None,
         listener=listener,
         cancel=cancel,
         executor=executor,
         start=first.unload(),
+        firm=firm,
         started=started,
     )
     draft = outcome.draft
@@ -186,6 +225,8 @@ def _search(
         listener.phase("last improvements", len(problem.lines))
         tidy(draft, None if params.seconds is None else started + params.seconds, listener)
     state = adopt(problem, arrays, draft)
+    if firm is not None:
+        state.firm = list(firm)
     fill_gaps(state)
     trace = [TracePoint(s, w, c) for s, w, c in outcome.trace]
     reason = outcome.stop_reason
@@ -203,6 +244,10 @@ def fill_gaps(state: State) -> None:
         if state.problem.machines_for(line) and state.placed(line) < wanted.quantity:
             if not inserter.insert(line, journal):
                 # All of a line or nothing of it: what stands is taken out, and the line is said to be missing.
+                if any(p in state.sequence[k][:firm] for k, firm in enumerate(state.firm) for p in state.on[line]):
+                    raise Conflict(
+                        f"line {wanted.line_id}: beside the builds to be kept the rest of its pieces finds no place"
+                    )
                 remove(state, whole_lines(state, [line]), journal)
             journal.clear()
 
@@ -219,6 +264,10 @@ def _first_draft(arrays: Compiled, seed: int, listener: Listener) -> Draft:
     draft = Draft(arrays.shop, arrays.rooms, sizes_for(arrays.shop), child_seed(seed, "draft") % (1 << 31))
     first_draft(draft, listener)
     return draft
+
+
+def _set(cancel: threading.Event | None) -> bool:
+    return cancel is not None and cancel.is_set()
 
 
 def _status(reason: str, landed_cents: int, bound: Bound | None, missing: int) -> Status:

@@ -55,6 +55,8 @@ class State:
         self.problem = problem
         self.plates: dict[int, PlateState] = {}
         self.sequence: list[tuple[int, ...]] = [() for _ in problem.machines]
+        self.firm = [0] * len(problem.machines)
+        """By machine: so many plates at the front of its queue stay as they are; nothing is inserted there."""
         self.times: dict[int, Times] = {}
         self.on: list[tuple[int, ...]] = [() for _ in problem.lines]
         """Plates that carry pieces of each line, in ascending order."""

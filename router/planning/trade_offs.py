@@ -8,6 +8,7 @@ fair cost. The plan itself is left as it was.
 from __future__ import annotations
 
 import random
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -22,30 +23,42 @@ from router.planning.publish import NO_PLACE, plate_fill, plate_members, plate_n
 from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 
+STOPPED = "not worked out: the run was stopped"
 OUT_OF_TIME = "not worked out: the time for the tables was up"
 NOT_TAKEN_OUT = "not worked out: the plan cannot be run without the line where it stands"
 
 
 def trade_offs(
-    state: State, progress: Callable[[int], None] | None = None, until: float | None = None
+    state: State,
+    progress: Callable[[int], None] | None = None,
+    until: float | None = None,
+    cancel: threading.Event | None = None,
 ) -> tuple[LineOptions, ...]:
     """The options of every line, in the order of the book.
 
-    After ``until`` (monotonic seconds) the other sites of the lines left are not worked out, and say so.
+    After ``until`` (monotonic seconds), or once ``cancel`` is set, the other sites of the lines left are not worked
+    out, and say so.
     """
     wanted = range(len(state.problem.lines))
     tables = []
     names = plate_names(state)
     for done, line in enumerate(wanted, start=1):
-        out_of_time = until is not None and time.monotonic() > until
-        tables.append(line_options(state, line, names, out_of_time))
+        cut_off = None
+        if cancel is not None and cancel.is_set():
+            cut_off = STOPPED
+        elif until is not None and time.monotonic() > until:
+            cut_off = OUT_OF_TIME
+        tables.append(line_options(state, line, names, cut_off))
         if progress is not None:
             progress(done)
     return tuple(tables)
 
 
-def line_options(state: State, line: int, names: dict[int, str], out_of_time: bool = False) -> LineOptions:
-    """The options of one line. The state is changed meanwhile and then as it was."""
+def line_options(state: State, line: int, names: dict[int, str], cut_off: str | None = None) -> LineOptions:
+    """The options of one line. The state is changed meanwhile and then as it was.
+
+    With a reason to ``cut_off`` the sites it is not built at are not worked out.
+    """
     problem = state.problem
     line_id = problem.lines[line].line_id
     # A generator of its own a line: what one table says does not hang on the tables before it.
@@ -56,7 +69,7 @@ def line_options(state: State, line: int, names: dict[int, str], out_of_time: bo
     found: dict[str, SiteOption] = {}
     journal: list[Undo] = []
     here = _describe(state, line, names, {}, True, None)
-    taken_out = not out_of_time and (not chosen or remove(state, whole_lines(state, [line]), journal))
+    taken_out = cut_off is None and (not chosen or remove(state, whole_lines(state, [line]), journal))
     without_cents = state.total_cents
     plates_before = dict(state.plates)
     for site_id in able:
@@ -78,7 +91,7 @@ def line_options(state: State, line: int, names: dict[int, str], out_of_time: bo
         if option is None:
             why = problem.eligibility.why_not(line_id, site.site_id)
             if not why:
-                why = (OUT_OF_TIME if out_of_time else NO_PLACE if taken_out else NOT_TAKEN_OUT,)
+                why = (cut_off or (NO_PLACE if taken_out else NOT_TAKEN_OUT),)
             option = _impossible(site.site_id, why)
         sites.append(option)
     return LineOptions(line_id, chosen, _sentence(problem, line, chosen, sites), tuple(sites))

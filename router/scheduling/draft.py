@@ -82,6 +82,8 @@ class Draft:
         self.sizes = sizes
         self.open = np.ones(len(shop.machines), dtype=bool)
         """Machines that may be changed."""
+        self.firm = np.zeros(len(shop.machines), dtype=np.int64)
+        """By machine: so many plates at the front of its queue stay as they are, and in front."""
         self.mine = np.ones(len(shop.lines), dtype=bool)
         """Lines that may be moved."""
         self.journal: list[tuple[int, npt.NDArray[np.int64]]] = []
@@ -120,6 +122,16 @@ class Draft:
         """Plates of a machine in order."""
         found: list[int] = self.book.queues[k, : self.book.lengths[k]].tolist()
         return found
+
+    def loose(self, k: int) -> list[int]:
+        """Plates of a machine that may be changed, in order."""
+        found: list[int] = self.book.queues[k, self.firm[k] : self.book.lengths[k]].tolist() if self.open[k] else []
+        return found
+
+    def loose_counts(self) -> npt.NDArray[np.int64]:
+        """(K,) how many plates of each machine may be changed."""
+        counts: npt.NDArray[np.int64] = (self.book.lengths - self.firm) * self.open
+        return counts
 
     def lines_on(self, plate: int) -> list[tuple[int, int, int]]:
         """(line, variant, pieces) of a plate."""
@@ -169,7 +181,7 @@ class Draft:
 
     def _place_best(self, line: int, missing: int, joins: Rows, fresh: Rows) -> bool:
         """Rank places for the request in ``_ask``, try the best for real, take the best of these."""
-        n, m = rank_places(self.shop, self.book, self.open, self._ask, self._scratch, joins, fresh)
+        n, m = rank_places(self.shop, self.book, self.open, self.firm, self._ask, self._scratch, joins, fresh)
         places = [*joins[:n], *fresh[:m]]
         places.sort(key=lambda place: float(place["cents"]))
         best: tuple[float, Row, int, Held] | None = None
@@ -286,7 +298,7 @@ class Draft:
                 continue
             length = int(self.book.lengths[k])
             wins = False
-            for position in range(length, -1, -1):
+            for position in range(length, int(self.firm[k]) - 1, -1):
                 if tried >= limit or length >= self.sizes.longest_queue:
                     break
                 tried += 1
@@ -417,7 +429,16 @@ class Draft:
         for line in range(len(self.mine)):
             plates = self.plates_of(line)
             # A line that stands nowhere belongs to nobody: two who share the machines must not both build it.
-            self.mine[line] = bool(plates) and all(self.open[int(self.book.plates[p]["machine"])] for p in plates)
+            open_to_me = bool(plates) and all(self.open[int(self.book.plates[p]["machine"])] for p in plates)
+            self.mine[line] = self.mine[line] and open_to_me
+
+    def hold(self, firm: Sequence[int]) -> None:
+        """From now on leave so many plates at the front of each queue, and every line on them, as they are."""
+        self.firm[:] = firm
+        for k, many in enumerate(firm):
+            for plate in self.queue(k)[:many]:
+                for line, _, _ in self.lines_on(plate):
+                    self.mine[line] = False
 
     # --- the best plan met -----------------------------------------------------------------------------------
 

@@ -148,6 +148,7 @@ def rank_places(
     shop: Shop,
     book: Book,
     open_machines: npt.NDArray[np.bool_],
+    firm: npt.NDArray[np.int64],
     ask: Rows,
     scratch: tuple[Rows, Rows, Rows],
     found: Rows,
@@ -155,7 +156,8 @@ def rank_places(
 ) -> tuple[int, int]:
     """Fill ``found`` with the best plates to join and ``fresh`` with the best places for a new one, best first.
 
-    ``ask``: one record; ``scratch``: one record each of PLATE, TIMES and PLACE to work in. Returns how many of each.
+    ``firm``: (K,) so many plates at the front of each queue are neither joined nor preceded. ``ask``: one record;
+    ``scratch``: one record each of PLATE, TIMES and PLACE to work in. Returns how many of each.
     """
     line, missing = ask[0].line, ask[0].missing
     wanted = shop.lines[line]
@@ -196,7 +198,7 @@ def rank_places(
         looked = 0
         for back in range(length + 1):
             position = length - back
-            if back > ask[0].depth:
+            if back > ask[0].depth or position < firm[k]:
                 break
             if position < length:
                 # --- join the plate that stands there

@@ -114,7 +114,7 @@ def tidy(draft: Draft, until: float | None = None, listener: Listener | None = N
         if until is not None and time.monotonic() > until:
             return
         listener.step(line + 1)
-        pairs = [(line, plate) for plate in draft.plates_of(line)]
+        pairs = [(line, plate) for plate in draft.plates_of(line)] if draft.mine[line] else []
         if not pairs or len(pairs) > _TIDY_LOTS:
             continue
         before = (draft.missing, draft.cents)
@@ -196,7 +196,7 @@ class Search:
             since_better += 1
             if log.work % 16 == 0:
                 self.listener.step(log.work)
-            if not self.candidates or not (draft.book.lengths * draft.open).any():
+            if not self.candidates or not draft.loose_counts().any():
                 log.stop_reason = "nothing to plan"
                 break
             missing = draft.missing
@@ -302,7 +302,12 @@ class Search:
         first = self._random_plate()
         plates = self.draft.book.plates
         same = np.flatnonzero((plates["position"] >= 0) & (plates["powder"] == plates[first]["powder"])).tolist()
-        others = [p for p in same if p != first and self.draft.open[int(plates[p]["machine"])]]
+        draft = self.draft
+        others = [
+            p
+            for p in same
+            if p != first and draft.open[k := int(plates[p]["machine"])] and int(plates[p]["position"]) >= draft.firm[k]
+        ]
         if not others:
             return False
         return self._reinsert(self._whole_plates([first, self.rng.choice(others)]))
@@ -324,14 +329,15 @@ class Search:
         plates = draft.plates_of(chosen[0])
         if plates and self.rng.random() < 0.5:
             row = draft.book.plates[self.rng.choice(plates)]
-            ahead = draft.queue(int(row["machine"]))[: int(row["position"])]
+            k = int(row["machine"])
+            ahead = draft.loose(k)[: max(0, int(row["position"]) - int(draft.firm[k]))]
             if ahead:
                 pairs.update(dict.fromkeys(self._whole_plates([self.rng.choice(ahead)])))
         return self._reinsert(list(pairs))
 
     def _machine_stretch(self) -> bool:
         """Two or three plates in a row on one machine."""
-        queue = self.draft.queue(self._busy_machine())
+        queue = self.draft.loose(self._busy_machine())
         length = min(len(queue), 2 + self.rng.randrange(2))
         start = self.rng.randrange(len(queue) - length + 1)
         pairs = self._whole_plates(queue[start : start + length])
@@ -347,7 +353,7 @@ class Search:
         """A line that is on no plate goes in first; what stands in its way is put back after it."""
         draft = self.draft
         line = int(self.rng.choice(self._lost().tolist()))
-        queue = draft.queue(self._busy_machine())
+        queue = draft.loose(self._busy_machine())
         start = self.rng.randrange(len(queue))
         pairs = self._whole_plates(queue[start : start + 1 + self.rng.randrange(3)])
         if not draft.remove(pairs) or not draft.insert(line):
@@ -363,11 +369,11 @@ class Search:
         return self.draft.move(self._random_plate())
 
     def _busy_machine(self) -> int:
-        return int(self.rng.choice(np.flatnonzero((self.draft.book.lengths > 0) & self.draft.open).tolist()))
+        return int(self.rng.choice(np.flatnonzero(self.draft.loose_counts() > 0).tolist()))
 
     def _random_plate(self) -> int:
-        lengths = self.draft.book.lengths * self.draft.open
+        lengths = self.draft.loose_counts()
         pick = self.rng.randrange(int(lengths.sum()))
         ends = np.cumsum(lengths)
         k = int(np.searchsorted(ends, pick, side="right"))
-        return int(self.draft.book.queues[k, pick - (int(ends[k]) - int(lengths[k]))])
+        return int(self.draft.book.queues[k, int(self.draft.firm[k]) + pick - (int(ends[k]) - int(lengths[k]))])

@@ -13,7 +13,7 @@ import signal
 import threading
 import time
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass, field
 
@@ -82,7 +82,8 @@ def sizes_for(shop: Shop, plates: int | None = None, start: Plan | None = None) 
     standing = [len(plates) for plates in start or []]
     plates = plates or 2 * max(most, sum(standing)) + 4 * len(shop.machines) + 1000
     longest = max(min(most + 8, 64 + 6 * share), max(standing, default=0) + 8)
-    return Sizes(plates, int(longest), 64)
+    widest = max((len(on) for queue in start or [] for on, _ in queue), default=0)
+    return Sizes(plates, int(longest), max(64, widest + 16))
 
 
 def solve(
@@ -95,12 +96,14 @@ def solve(
     cancel: threading.Event | None = None,
     executor: Executor | None = None,
     start: Plan | None = None,
+    firm: Sequence[int] | None = None,
     started: float | None = None,
 ) -> Outcome:
     """The best plan found.
 
-    ``start``: a plan to begin with; ``started`` (monotonic seconds) counts earlier work into the budget; ``executor``:
-    where workers run, without one in ``params.workers`` processes of our own (none for one worker).
+    ``start``: a plan to begin with, of which ``firm`` plates at the front of each queue stay; ``started`` (monotonic
+    seconds) counts earlier work into the budget; ``executor``: where workers run, without one in ``params.workers``
+    processes of our own (none for one worker).
     """
     started = time.monotonic() if started is None else started
     listener = listener or Silent()
@@ -114,6 +117,8 @@ def solve(
 
     if start is not None:
         draft.load(start)
+        if firm is not None:
+            draft.hold(firm)
     else:
         listener.phase("first plan", len(shop.lines))
         first_plan(draft, listener)
@@ -168,6 +173,8 @@ class Share:
     plan: Plan
     machines: tuple[int, ...] | None
     """Machines it may change; None for all."""
+    firm: tuple[int, ...]
+    """Plates at the front of each queue that stay."""
     seed: int
     seconds: float
     heat_from: float
@@ -183,6 +190,7 @@ def work_share(share: Share) -> tuple[Plan, int, int, int]:
     shop, rooms = share.home or _AT_HOME[share.run]
     draft = Draft(shop, rooms, share.sizes, share.seed % (1 << 31), share.care)
     draft.load(share.plan)
+    draft.hold(share.firm)
     if share.machines is not None:
         draft.keep_to(share.machines)
     begun = time.monotonic()
@@ -271,6 +279,7 @@ class _Team:
                     draft.sizes,
                     plan,
                     cuts[w],
+                    tuple(draft.firm.tolist()),
                     child_seed(self.params.seed, "share", number, w),
                     seconds,
                     (now - self.begun) / whole,

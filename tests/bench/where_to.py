@@ -2,12 +2,12 @@
 
     python -m tests.bench.where_to generated:5000 --lines 100 --json where.json
 
-The scenario is planned once (kept beside the generated scenario, and planned anew when it no longer fits); the live plan
-is opened on it; then lines the plan does not know are asked about, each made of the part of one line of the book and
-the quantity, place and dates of another, and as many lines of the plan itself. Then builds are moved to the front of the
-queue of a machine of their site, and each move is judged by the auditor, by what changed. Told: wall and process seconds
-of each question, by their median, 95th percentile and greatest. No baseline: the bar is 0.3 s at the 95th percentile
-for a new line. The memory told is that of the live plan only in a run that finds its plan made.
+The scenario is planned once (kept beside the generated scenario, and planned anew when it no longer fits); the live
+plan is opened on it; then lines the plan does not know are asked about, each made of the part of one line of the book
+and the quantity, place and dates of another, and as many lines of the plan itself. Then builds are moved to the front
+of the queue of a machine of their site, and each move is judged by the auditor, by what changed. Told: wall and process
+seconds of each question, by their median, 95th percentile and greatest. No baseline: the bar is 0.3 s at the 95th
+percentile for a new line. The memory told is that of the live plan only in a run that finds its plan made.
 """
 
 from __future__ import annotations
@@ -43,10 +43,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; 0 when the bar is met, 1 when not."""
     options = _parser().parse_args(arguments)
     named = options.scenario
-    if named.startswith(GENERATED):
-        folder = generated(int(named.removeprefix(GENERATED)), options.seed)
-    else:
-        folder = Path(named)
+    made_up = named.startswith(GENERATED)
+    folder = generated(int(named.removeprefix(GENERATED)), options.seed) if made_up else Path(named)
     scenario = read_scenario(folder, cache_folder() / "measured")
     live, plan, opened_s, held_mb = _opened(scenario, options)
     lines = new_lines(scenario, options.lines, options.seed)

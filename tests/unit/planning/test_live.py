@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from toy_scenario import toy_scenario
 
 import scenarios
 from router.audit import audit
@@ -19,7 +20,6 @@ from router.planning.live import LivePlan
 from router.planning.moves import move_build
 from router.planning.publish import publish
 from router.planning.room_now import room_now
-from tests.support.toy_scenario import toy_scenario
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,74 @@
+"""A search that begins with a plan there is: what of it still stands, loaded as a draft, and gaps filled."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from router.domain.plan import Plan
+from router.kernel.faults import Conflict
+from router.kernel.seeds import child_seed
+from router.planning.compiled import Compiled, compiled
+from router.planning.draft_plan import as_draft_plan, offer_orientations
+from router.planning.problem import Problem
+from router.planning.taken_up import take_up
+from router.scheduling.draft import Draft
+from router.scheduling.draft import Plan as DraftPlan
+from router.scheduling.search import Knobs, fill_gaps
+from router.scheduling.solve import sizes_for
+
+LITTLE_HEAT = Knobs(start_heat=Knobs().end_heat)
+"""A search that begins with a good plan stays near it: hardly a dearer plan is gone through on the way."""
+
+
+@dataclass(frozen=True, slots=True)
+class WarmStart:
+    """A plan taken up for a search."""
+
+    arrays: Compiled
+    draft: Draft
+    """Lines of the book that were not in the plan have their places."""
+    firm: tuple[int, ...]
+    """By machine: so many builds at the front of its queue are kept."""
+    left_out: tuple[str, ...]
+    """What of the plan could not be taken up, for people."""
+
+
+def warm_start(problem: Problem, plan: Plan, keep: Collection[str], seed: int) -> WarmStart:
+    """Take a plan up, with the builds in ``keep`` as they are. Raises Conflict and NotFound as ``take_up`` does."""
+    taken = take_up(problem, plan, keep)
+    offer_orientations(taken.state)
+    arrays = compiled(problem)
+    start = as_draft_plan(arrays, taken.state)
+    firm = tuple(taken.state.firm)
+    draft = Draft(arrays.shop, arrays.rooms, sizes_for(arrays.shop, start=start), child_seed(seed, "draft") % (1 << 31))
+    gone = _load(draft, start, firm)
+    names = problem.machines
+    left_out = taken.left_out + tuple(f"the queue of {names[k].machine_id} cannot be searched from" for k in gone)
+    draft.hold(firm)
+    fill_gaps(draft)
+    return WarmStart(arrays, draft, firm, left_out)
+
+
+def _load(draft: Draft, start: DraftPlan, firm: tuple[int, ...]) -> list[int]:
+    """Load a plan; queues the search's own rules refuse (credentials with gaps) but for what is kept are left out."""
+    try:
+        draft.load(start)
+        return []
+    except ValueError:
+        pass
+    gone: list[int] = []
+    taken: DraftPlan = [[] for _ in start]
+    for k, queue in enumerate(start):
+        for part in (queue, queue[: firm[k]]):
+            taken[k] = part
+            try:
+                draft.load(taken)
+                break
+            except ValueError:
+                if part is queue:
+                    gone.append(k)
+                elif firm[k]:
+                    raise Conflict("builds to be kept cannot be searched around: a credential has gaps") from None
+        # A queue with nothing to keep is tried empty as well, which always loads.
+    return gone

@@ -1,0 +1,144 @@
+"""Planning again from a plan: what still stands stays, what is to be kept stays exactly, and little else moves."""
+
+from __future__ import annotations
+
+import random
+import threading
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+from toy_scenario import toy_scenario
+
+from router.audit import audit
+from router.domain.network import Scenario
+from router.domain.plan import Build, Plan
+from router.domain.result import Result
+from router.kernel.faults import Conflict, NotFound
+from router.planning import RunParams, plan_scenario
+from router.planning.disturbance import disturbance
+from router.planning.problem import Problem
+from router.planning.taken_up import take_up
+from router.planning.trade_offs import STOPPED
+
+NONE = RunParams(seed=1, seconds=None, work=0)
+SOME = RunParams(seed=1, seconds=None, work=120)
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return toy_scenario(50, seed=8)
+
+
+@pytest.fixture(scope="module")
+def result(scenario: Scenario) -> Result:
+    return plan_scenario(scenario, RunParams(seed=3, seconds=None, work=150))
+
+
+def queues(plan: Plan) -> dict[str, list[Build]]:
+    found: dict[str, list[Build]] = {}
+    for build in sorted(plan.builds, key=lambda b: b.load_start):
+        found.setdefault(build.machine_id, []).append(build)
+    return found
+
+
+def test_a_plan_begun_with_its_own_is_not_dearer_and_stays_near(scenario: Scenario, result: Result) -> None:
+    again = plan_scenario(scenario, SOME, start=result.plan)
+    assert again.plan.totals.landed_cents <= result.plan.totals.landed_cents
+    assert audit(scenario, again.plan).clean
+    afresh = plan_scenario(scenario, RunParams(seed=77, seconds=None, work=150))
+    near, far = disturbance(result.plan, again.plan), disturbance(result.plan, afresh.plan)
+    assert near.lines == far.lines
+    assert near.lines_on_other_machines < far.lines_on_other_machines
+
+
+def test_the_habit_can_be_begun_with(scenario: Scenario, result: Result) -> None:
+    # The habit stands pieces in orientations the search does not try by itself.
+    again = plan_scenario(scenario, SOME, start=result.habit)
+    assert again.plan.totals.landed_cents <= result.habit.totals.landed_cents
+    assert audit(scenario, again.plan).clean
+
+
+def test_kept_builds_stay_with_what_runs_before_them(scenario: Scenario, result: Result) -> None:
+    # From the habit, so that there is much to gain by moving.
+    rng = random.Random(4)
+    moved = 0
+    for seed in range(3):
+        keep = [b.build_id for b in rng.sample(result.habit.builds, 3)]
+        params = RunParams(seed=seed, seconds=None, work=150)
+        again = plan_scenario(scenario, params, start=result.habit, keep=keep)
+        assert audit(scenario, again.plan).clean
+        old, new = queues(result.habit), queues(again.plan)
+        for machine, builds in old.items():
+            many = max((n for n, b in enumerate(builds, start=1) if b.build_id in keep), default=0)
+            for before, after in zip(builds[:many], new.get(machine, [])[:many], strict=True):
+                assert replace(after, build_id=before.build_id) == before
+        moved += disturbance(result.habit, again.plan).lines_on_other_machines
+    assert moved > 0, "the search moved nothing at all, so it was not tried"
+
+
+def test_kept_builds_stay_when_lines_come_and_go(scenario: Scenario, result: Result) -> None:
+    kept = min(result.plan.builds, key=lambda b: b.load_start)
+    on_it = {s.line_id for s in kept.shares}
+    gone = [x.line_id for x in scenario.lines if x.line_id not in on_it][::7]
+    fresh = tuple(replace(x, line_id=f"new {x.line_id}") for x in scenario.lines[::9])
+    lines = tuple(x for x in scenario.lines if x.line_id not in gone) + fresh
+    other = replace(scenario, lines=lines, fingerprint="another book")
+    again = plan_scenario(other, SOME, start=result.plan, keep=[kept.build_id])
+    assert audit(other, again.plan).clean
+    assert any(b.pieces == kept.pieces and b.run_start == kept.run_start for b in again.plan.builds)
+    planned = {s.line_id for s in again.plan.shipments}
+    assert all(x.line_id in planned for x in fresh if Problem(other).machines_for(lines.index(x)))
+    seen = disturbance(result.plan, again.plan)
+    assert seen.lines == len({s.line_id for s in result.plan.shipments} - set(gone))
+
+
+def test_pieces_nobody_wants_any_more_are_those_planned_first(scenario: Scenario, result: Result) -> None:
+    lots = Counter(x.line_id for x in result.plan.lots)
+    line_id = next(line for line, many in sorted(lots.items()) if many > 1)
+    mine = sorted(
+        (b for b in result.plan.builds if any(s.line_id == line_id for s in b.shares)), key=lambda b: b.load_start
+    )
+    first = next(s.pieces for s in mine[0].shares if s.line_id == line_id)
+    quantity = scenario.line[line_id].quantity
+    fewer = tuple(replace(x, quantity=quantity - first) if x.line_id == line_id else x for x in scenario.lines)
+    other = replace(scenario, lines=fewer)
+    problem = Problem(other)
+    taken = take_up(problem, result.plan)
+    line = [x.line_id for x in fewer].index(line_id)
+    assert taken.state.placed(line) == quantity - first
+    starts = {taken.state.times[p].load_start for p in taken.state.on[line]}
+    assert len(starts) == len(mine) - 1
+    assert any(line_id in why for why in taken.left_out)
+    with pytest.raises(Conflict, match="plan again"):
+        take_up(problem, result.plan, [b.build_id for b in mine])
+    kept = take_up(problem, result.plan, [mine[0].build_id]).state
+    assert kept.placed(line) == quantity - first and starts != {kept.times[p].load_start for p in kept.on[line]}
+
+
+def test_a_machine_that_is_gone_frees_its_lines(scenario: Scenario, result: Result) -> None:
+    name = result.plan.builds[0].machine_id
+    network = replace(scenario.network, machines=tuple(m for m in scenario.network.machines if m.machine_id != name))
+    other = replace(scenario, network=network)
+    again = plan_scenario(other, NONE, start=result.plan)
+    assert audit(other, again.plan).clean
+    with pytest.raises(Conflict):
+        plan_scenario(other, NONE, start=result.plan, keep=[result.plan.builds[0].build_id])
+
+
+def test_names_and_arguments_that_make_no_sense(scenario: Scenario, result: Result) -> None:
+    with pytest.raises(NotFound):
+        plan_scenario(scenario, NONE, start=result.plan, keep=["no such build"])
+    with pytest.raises(ValueError, match="start from"):
+        plan_scenario(scenario, NONE, keep=[result.plan.builds[0].build_id])
+
+
+def test_a_cancelled_run_has_a_plan_and_no_tables(scenario: Scenario) -> None:
+    cancel = threading.Event()
+    cancel.set()
+    stopped = plan_scenario(scenario, RunParams(seed=1, seconds=60.0), cancel=cancel)
+    assert stopped.status == "cancelled" and stopped.bound_cents is None
+    assert audit(scenario, stopped.plan).clean and audit(scenario, stopped.habit).clean
+    others = [s for o in stopped.options for s in o.sites if not s.chosen and not s.possible]
+    assert any(s.reasons == (STOPPED,) for s in others)
+    assert stopped.seconds < 20
