@@ -1,8 +1,8 @@
 """One line elsewhere: forced to each able site in turn, the rest of the plan solved anew around it.
 
-The table of options (trade_offs.py) moves the line alone. Here everything else may move as well, so the difference is the
-true price of the decision, as far as the search sees within its effort. The same effort with nothing forced is
-the measure: what the search would find anyway is not put down to the site.
+The table of options (trade_offs.py) moves the line alone. Here everything else may move as well, so the difference is
+the true price of the decision, as far as the search sees within its effort. The same effort with nothing forced is the
+measure: what the search would find anyway is not put down to the site.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Moving a build by hand: to another machine or another place in its queue, everything behind retimed exactly."""
+"""Moving by hand: a build to another machine or place in its queue, a line to another plate; all behind retimed."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from router.planning.live import LivePlan
 from router.planning.plate_state import Item, PlateState
 from router.planning.problem import Problem
 from router.planning.publish import publish
+from router.planning.removal import remove
 from router.planning.state import Undo
 from router.planning.taken_up import oriented
 
@@ -76,6 +77,71 @@ def move_build(live: LivePlan, build_id: str, machine_id: str, after_build_id: s
     finally:
         state.undo_to(journal, 0)
     return Moved(plan, (), plan.totals.landed_cents - live.plan.totals.landed_cents, date_changes(live.plan, plan))
+
+
+def move_line(live: LivePlan, line_id: str, build_id: str, onto_build_id: str) -> Moved:
+    """The plan with a line's pieces of one build standing on another instead. The live plan stays as it is.
+
+    A build left empty goes. Raises NotFound for names that are not there, a line that is not on the build included.
+    """
+    problem, state = live.problem, live.state
+    source, target = _plate_of(live, build_id), _plate_of(live, onto_build_id)
+    line = next((i for i in state.plates[source].items if problem.lines[i].line_id == line_id), None)
+    if line is None:
+        raise NotFound(f"no line {line_id!r} on build {build_id}")
+    if source == target:
+        return Moved(None, (f"line {line_id} stands on build {build_id} already",), 0, ())
+    pieces = state.plates[source].items[line].pieces
+    journal: list[Undo] = []
+    try:
+        if not remove(state, [(line, source)], journal):
+            return Moved(None, (NOT_RUN,), 0, ())
+        reasons = _joined(live, line, pieces, target, onto_build_id, journal)
+        if reasons:
+            return Moved(None, reasons, 0, ())
+        plan = replace(publish(state, BY_HAND, live.plan.seed), unplanned=live.plan.unplanned)
+    finally:
+        state.undo_to(journal, 0)
+    return Moved(plan, (), plan.totals.landed_cents - live.plan.totals.landed_cents, date_changes(live.plan, plan))
+
+
+def _joined(live: LivePlan, line: int, pieces: int, target: int, build_id: str, journal: list[Undo]) -> tuple[str, ...]:
+    """Put pieces onto a plate in the orientation that is cheapest there; why not, when it cannot be."""
+    problem, state = live.problem, live.state
+    plate = state.plates[target]
+    wanted = problem.lines[line]
+    site_id = problem.machines[plate.machine].site_id
+    if wanted.parameter_set_id != plate.parameter_set_id:
+        return (f"build {build_id} is of {plate.parameter_set_id}, the line of {wanted.parameter_set_id}",)
+    if not plate.accepts(problem, line):
+        return (f"line {wanted.line_id} and the lines of build {build_id} may not share a plate",)
+    others = {problem.machines[state.plates[p].machine].site_id for p in state.on[line]}
+    if not wanted.may_split_sites and others - {site_id}:
+        return (f"line {wanted.line_id} may not be built at several sites",)
+    choices = problem.possible_choices(line, plate.machine)
+    if not choices:
+        why = problem.eligibility.why_not(wanted.line_id, site_id)
+        machine_id = problem.machines[plate.machine].machine_id
+        return tuple(f"line {wanted.line_id}: {x}" for x in why or (f"not on {machine_id}",))
+    best: tuple[int, PlateState] | None = None
+    fits = False
+    for choice in choices:
+        joined = plate.with_pieces(problem, line, choice, pieces)
+        if joined is None or joined[1] < pieces:
+            continue
+        fits = True
+        undo = state.change(plate.machine, state.sequence[plate.machine], {target: joined[0]})
+        if undo is None:
+            continue
+        if best is None or state.total_cents < best[0]:
+            best = (state.total_cents, joined[0])
+        state.undo(undo)
+    if best is None:
+        return (NOT_RUN if fits else f"its {pieces} pieces find no room on the plate of build {build_id}",)
+    done = state.change(plate.machine, state.sequence[plate.machine], {target: best[1]})
+    assert done is not None  # it could be made a moment ago
+    journal.append(done)
+    return ()
 
 
 def _plate_of(live: LivePlan, build_id: str) -> int:

@@ -10,14 +10,14 @@ import pytest
 from toy_scenario import toy_scenario
 
 import scenarios
-from router.audit import audit
+from router.audit import audit, audit_change
 from router.domain.network import Scenario
 from router.domain.result import Result
 from router.formats import read_scenario
 from router.kernel.faults import Conflict, NotFound
 from router.planning import RunParams, plan_scenario
 from router.planning.live import LivePlan
-from router.planning.moves import move_build
+from router.planning.moves import move_build, move_line
 from router.planning.publish import publish
 from router.planning.room_now import room_now
 
@@ -126,3 +126,28 @@ def test_a_large_plan_comes_back_to_the_last_bit() -> None:
     for one, other in zip(again.builds, plan.builds, strict=True):
         assert one == other
     assert again == plan
+
+
+def test_lines_moved_to_other_plates_are_clean_and_all_there(scenario: Scenario, result: Result) -> None:
+    live = LivePlan(scenario, result.habit)
+    before = publish(live.state, result.habit.made_by, result.habit.seed)
+    kept = 0
+    told: set[str] = set()
+    for build in result.habit.builds:
+        for other in result.habit.builds:
+            if other is build:
+                continue
+            line_id = build.shares[0].line_id
+            moved = move_line(live, line_id, build.build_id, other.build_id)
+            if moved.plan is None:
+                assert moved.reasons
+                told.update(reason.split(" ")[0] for reason in moved.reasons)
+                continue
+            kept += 1
+            assert audit(scenario, moved.plan).clean
+            assert audit_change(scenario, result.habit, moved.plan).clean
+            assert moved.difference_cents == moved.plan.totals.landed_cents - result.habit.totals.landed_cents
+    assert kept >= 3 and {"build", "its"} <= told
+    assert publish(live.state, result.habit.made_by, result.habit.seed) == before
+    with pytest.raises(NotFound):
+        move_line(live, "no line", result.habit.builds[0].build_id, result.habit.builds[1].build_id)
