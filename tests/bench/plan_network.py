@@ -81,7 +81,9 @@ def generated(lines: int, seed: int) -> Path:
     content = make_network(SITES, MACHINES, seed)
     network.write_text(network_text(content, f"tests.bench.planning, seed {seed}"), encoding="utf-8")
     made, zone = load_network(network)
-    (half / "orders.csv").write_text(book_text(make_book(made, lines, seed, zone, periods=periods), zone), encoding="utf-8")
+    (half / "orders.csv").write_text(
+        book_text(make_book(made, lines, seed, zone, periods=periods), zone), encoding="utf-8"
+    )
     shutil.copytree(_MODELS, half / "models")
     half.rename(folder)
     return folder
