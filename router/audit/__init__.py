@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from router.audit.auditor import audit
+from router.audit.auditor import audit, audit_change
 from router.audit.finding import AuditReport, Finding
 
-__all__ = ["AuditReport", "Finding", "audit"]
+__all__ = ["AuditReport", "Finding", "audit", "audit_change"]

@@ -9,6 +9,7 @@ from router.audit.book import Book
 from router.audit.finding import AuditReport, Notebook
 from router.audit.form import check_form
 from router.audit.measured import check_measured
+from router.audit.scope import Scope, changed_part
 from router.domain.network import Scenario
 from router.domain.plan import Plan
 
@@ -48,9 +49,22 @@ def audit(scenario: Scenario, plan: Plan) -> AuditReport:
     Shares no code with what makes plans. Never raises for a faulty plan: what cannot be read is a finding, and
     whatever depends on it is left out of the other checks.
     """
+    return _audited(scenario, plan, None)
+
+
+def audit_change(scenario: Scenario, before: Plan, after: Plan) -> AuditReport:
+    """What ``audit`` says of ``after``, when it found nothing wrong with ``before`` on this very scenario.
+
+    Only what differs and what hangs on it is derived anew; for the rest the figures of the plan stand, as they did
+    before. Should ``before`` have had findings, those in parts that did not change are not found again.
+    """
+    return _audited(scenario, after, changed_part(before, after))
+
+
+def _audited(scenario: Scenario, plan: Plan, scope: Scope | None) -> AuditReport:
     notes = Notebook()
-    broken_models = check_measured(scenario, notes)
-    book = Book(scenario, plan, check_form(scenario, plan, broken_models, notes))
+    broken_models = check_measured(scenario, notes, None if scope is None else scope.lines)
+    book = Book(scenario, plan, check_form(scenario, plan, broken_models, notes, scope), scope)
     for check in CHECKS:
         check(book, notes)
     totals = whole.derive_totals(book)

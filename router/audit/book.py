@@ -17,6 +17,7 @@ from router.audit.form import Readable
 from router.audit.journey import Journey, centre_minutes, lot_route, plate_route, travel
 from router.audit.melt import Body, Melt, body_of, derive_melt, shape_of
 from router.audit.outlines import Shape
+from router.audit.scope import Scope
 from router.domain.alloys import Alloy, ParameterSet
 from router.domain.carriers import Carrier
 from router.domain.machines import Machine
@@ -94,20 +95,24 @@ class ShipmentEntry:
 class Book:
     """Scenario, plan and everything derived, by id."""
 
-    def __init__(self, scenario: Scenario, plan: Plan, readable: Readable) -> None:
+    def __init__(self, scenario: Scenario, plan: Plan, readable: Readable, scope: Scope | None = None) -> None:
+        """With a ``scope`` only what lies in it is entered, and what is needed to judge it."""
         self.scenario = scenario
         self.plan = plan
         self.net = scenario.network
+        self.left_out = tuple(u for u in plan.unplanned if scope is None or u.line_id in scope.lines)
         self.lines = readable.lines
         self._calendars: dict[str, SiteCalendar] = {}
         self._countries: dict[str, Country] = {}
         self._shapes: dict[tuple[str, str], Shape] = {}
-        self.builds = {b.build_id: self._enter_build(b) for b in readable.builds}
-        self.half_known = frozenset(
-            b.machine_id for b in plan.builds if not any(b is entry.build for entry in self.builds.values())
-        )
-        """Machines with a build that cannot be read: what is loaded after it is not known."""
-        self.lots = self._enter_lots(readable.lots)
+        self.known = {b.build_id: self._enter_build(b) for b in readable.builds}
+        """Every build entered: those to be checked, and those that carry pieces of their lines."""
+        self.builds = {k: e for k, e in self.known.items() if scope is None or e.machine.machine_id in scope.machines}
+        """Builds to be checked; of a machine all or none."""
+        read = {id(entry.build) for entry in self.builds.values()}
+        self.half_known = frozenset(b.machine_id for b in plan.builds if id(b) not in read)
+        """Machines with a build that cannot be read (what is loaded after it is not known) or is not to be checked."""
+        self.lots = self._enter_lots(readable.lots, None if scope is None else scope.lines)
         self.shipments = [self._enter_shipment(s) for s in readable.shipments]
 
     def calendar(self, site: Site) -> SiteCalendar:
@@ -170,12 +175,15 @@ class Book:
             build, machine, site, cal, params, alloy, bodies, melt, pieces_of, coupons, unload_end, journey
         )
 
-    def _enter_lots(self, lots: tuple[Lot, ...]) -> dict[tuple[str, str], LotEntry]:
+    def _enter_lots(
+        self, lots: tuple[Lot, ...], lines: frozenset[str] | None
+    ) -> dict[tuple[str, str], LotEntry]:
         stated = {(x.line_id, x.build_id): x for x in reversed(lots)}
         return {
             (line_id, build_id): self._enter_lot(entry, line_id, pieces, stated.get((line_id, build_id)))
-            for build_id, entry in self.builds.items()
+            for build_id, entry in self.known.items()
             for line_id, pieces in entry.pieces_of.items()
+            if lines is None or line_id in lines
         }
 
     def _enter_lot(self, entry: BuildEntry, line_id: str, pieces: int, lot: Lot | None) -> LotEntry:

@@ -149,7 +149,7 @@ def check_lots(book: Book, notes: Notebook) -> None:
             notes.add("wrong-lot-cost", entry.where, f"{lot.cost_cents} cents", f"{journey.cost[1]} cents")
     for stray in book.plan.lots:
         notes.look("lots stand for pieces on plates")
-        known = stray.build_id in book.builds and stray.line_id in book.lines
+        known = stray.build_id in book.known and stray.line_id in book.lines
         if known and (stray.line_id, stray.build_id) not in book.lots:
             notes.add(
                 "lot-extra",

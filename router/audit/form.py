@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from router.audit.finding import Notebook
+from router.audit.scope import Scope
 from router.domain.network import Scenario
 from router.domain.plan import Build, Lot, Plan, Shipment
 
@@ -25,13 +26,19 @@ class Readable:
     """The parts of a plan whose references hold and whose figures are numbers."""
 
     lines: frozenset[str]
+    """Of the scope, when there is one."""
     builds: tuple[Build, ...]
     lots: tuple[Lot, ...]
     shipments: tuple[Shipment, ...]
 
 
-def check_form(scenario: Scenario, plan: Plan, broken_models: frozenset[str], notes: Notebook) -> Readable:
-    """Run every check of this page; return what is fit for the others. Lines of broken models are not."""
+def check_form(
+    scenario: Scenario, plan: Plan, broken_models: frozenset[str], notes: Notebook, scope: Scope | None = None
+) -> Readable:
+    """Run every check of this page; return what is fit for the others. Lines of broken models are not.
+
+    With a ``scope`` only its builds, and lots and shipments of its lines, are read.
+    """
     lines = frozenset(x for x in _check_lines(scenario, notes) if scenario.line[x].model not in broken_models)
     _check_ids(scenario, plan, notes)
     _check_values(scenario, dataclasses.replace(plan, builds=(), lots=(), shipments=(), unplanned=()), "plan", notes)
@@ -39,16 +46,17 @@ def check_form(scenario: Scenario, plan: Plan, broken_models: frozenset[str], no
         notes.look("ids known")
         if unplanned.line_id not in scenario.line:
             notes.add("unknown-line", f"unplanned {unplanned.line_id}", unplanned.line_id, "a line of the scenario")
-    fit = [_check_build(scenario, b, lines, notes) for b in plan.builds]
     builds: dict[str, Build] = {}
-    for build, is_fit in zip(plan.builds, fit, strict=True):
-        if is_fit:
+    for build in plan.builds:
+        if (scope is None or build.build_id in scope.builds) and _check_build(scenario, build, lines, notes):
             builds.setdefault(build.build_id, build)
     known_builds = {b.build_id for b in plan.builds}
-    lots = tuple(x for x in plan.lots if _check_lot(scenario, x, known_builds, notes) and x.line_id in lines)
-    shipments = tuple(
-        x for x in plan.shipments if _check_shipment(scenario, x, known_builds, notes) and x.line_id in lines
-    )
+    mine = [x for x in plan.lots if scope is None or x.line_id in scope.lines]
+    lots = tuple(x for x in mine if _check_lot(scenario, x, known_builds, notes) and x.line_id in lines)
+    sent = [x for x in plan.shipments if scope is None or x.line_id in scope.lines]
+    shipments = tuple(x for x in sent if _check_shipment(scenario, x, known_builds, notes) and x.line_id in lines)
+    if scope is not None:
+        lines &= scope.lines
     return Readable(lines, tuple(builds.values()), lots, shipments)
 
 

@@ -18,10 +18,11 @@ _FACET_SLACK = 1e-3
 """A volume may pass area x height by this share: facets and outline are rounded apart from each other."""
 
 
-def check_measured(scenario: Scenario, notes: Notebook) -> frozenset[str]:
-    """Check every part an order line uses; return the models whose facts cannot be used at all."""
+def check_measured(scenario: Scenario, notes: Notebook, lines: frozenset[str] | None = None) -> frozenset[str]:
+    """Check every part an order line (one of ``lines``) uses; return the models whose facts cannot be used at all."""
     bad: set[str] = set()
-    for model in sorted({x.model for x in scenario.lines if x.model in scenario.parts}):
+    wanted = (x for x in scenario.lines if lines is None or x.line_id in lines)
+    for model in sorted({x.model for x in wanted if x.model in scenario.parts}):
         notes.look("measured parts")
         before = len(notes.findings)
         facts = scenario.parts[model]

@@ -62,7 +62,7 @@ def check_contents(book: Book, notes: Notebook) -> None:
             lot = book.lots.get(key)
             if lot is None:
                 complete = False
-                if build_id in book.builds:
+                if build_id in book.known:
                     notes.add(
                         "shipment-of-other-build", entry.where, build_id, f"builds that carry pieces of {s.line_id}"
                     )

@@ -58,9 +58,8 @@ def check_quantities(book: Book, notes: Notebook) -> None:
 def check_sites_of_lines(book: Book, notes: Notebook) -> None:
     """A line that may not be split is built at one site."""
     sites: dict[str, set[str]] = {}
-    for entry in book.builds.values():
-        for line_id in entry.pieces_of:
-            sites.setdefault(line_id, set()).add(entry.site.site_id)
+    for line_id, build_id in book.lots:
+        sites.setdefault(line_id, set()).add(book.known[build_id].site.site_id)
     for line_id, places in sites.items():
         notes.look("lines at one site")
         if len(places) > 1 and not book.scenario.line[line_id].may_split_sites:
@@ -70,7 +69,7 @@ def check_sites_of_lines(book: Book, notes: Notebook) -> None:
 def check_left_out(book: Book, notes: Notebook) -> None:
     """A line left out has reasons, and could not clearly have been built."""
     tried: dict[tuple[object, ...], bool] = {}
-    for unplanned in book.plan.unplanned:
+    for unplanned in book.left_out:
         notes.look("lines left out")
         where = f"line {unplanned.line_id}"
         if not any(reason.strip() for reason in unplanned.reasons):
