@@ -59,9 +59,9 @@ def make_book(
     """So many lines (the special ones among them), in order of receipt; the specials come last.
 
     Every line but the specials can be built at some site of the network. ``zone``: where working hours are kept.
-    ``periods``: how many stretches of ``days`` the work is for. Above 1 the lines are dealt out over them evenly: those of
-    a later stretch are call-offs, ordered now, whose release and due date lie so much later. A book with as many times
-    the lines and the periods loads the machines as much a week.
+    ``periods``: how many stretches of ``days`` the work is for. Above 1 the lines are dealt out over them evenly: those
+    of a later stretch are call-offs, ordered now, whose release and due date lie so much later. A book with as many
+    times the lines and the periods loads the machines as much a week.
     Raises ValueError for fewer lines than specials, or a network in which no part of the catalogue can be built.
     """
     count = lines - len(specials)

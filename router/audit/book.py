@@ -175,9 +175,7 @@ class Book:
             build, machine, site, cal, params, alloy, bodies, melt, pieces_of, coupons, unload_end, journey
         )
 
-    def _enter_lots(
-        self, lots: tuple[Lot, ...], lines: frozenset[str] | None
-    ) -> dict[tuple[str, str], LotEntry]:
+    def _enter_lots(self, lots: tuple[Lot, ...], lines: frozenset[str] | None) -> dict[tuple[str, str], LotEntry]:
         stated = {(x.line_id, x.build_id): x for x in reversed(lots)}
         return {
             (line_id, build_id): self._enter_lot(entry, line_id, pieces, stated.get((line_id, build_id)))

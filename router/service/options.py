@@ -70,7 +70,7 @@ def where_would_it_go(
         shas = {m.name: m.sha256 for m in work.models.all()}
     if record is None:
         raise NotFound(NO_NETWORK)
-    row = {name: text for name, text in {**cells, "line": cells.get("line") or "new line"}.items() if text}
+    row = {name: text for name, text in {**cells, "line": cells.get("line") or "new-line"}.items() if text}
     found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, record), sorted(shas))
     if faults or not found:
         raise FaultyInput(faults)

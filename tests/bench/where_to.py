@@ -2,8 +2,8 @@
 
     python -m tests.bench.where_to generated:5000 --lines 100 --json where.json
 
-The scenario is planned once (kept beside the generated scenario, and planned anew when it no longer fits); the live plan
-is opened on it; then lines the plan does not know are asked about, each made of the part of one line of the book and
+The scenario is planned once (kept beside the generated scenario, planned anew when it no longer fits); the live plan is
+opened on it; then lines the plan does not know are asked about, each made of the part of one line of the book and
 the quantity, place and dates of another, and as many lines of the plan itself. Told: wall and process seconds of each
 question, by their median, 95th percentile and greatest. No baseline: the bar is 0.3 s at the 95th percentile.
 """
@@ -38,16 +38,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; 0 when the bar is met, 1 when not."""
     options = _parser().parse_args(arguments)
     named = options.scenario
-    if named.startswith(GENERATED):
-        folder = generated(int(named.removeprefix(GENERATED)), options.seed)
-    else:
-        folder = Path(named)
+    made = named.startswith(GENERATED)
+    folder = generated(int(named.removeprefix(GENERATED)), options.seed) if made else Path(named)
     scenario = read_scenario(folder, cache_folder() / "measured")
     live, plan, opened_s, held_mb = _opened(scenario, options)
     lines = new_lines(scenario, options.lines, options.seed)
     parts = scenario.parts
     asked = [_times([(lambda x=x: live.where_new(x, parts[x.model])) for x in lines])]
-    known = random.Random(options.seed).sample([x.line_id for x in scenario.lines], min(options.lines, len(scenario.lines)))
+    ids = [x.line_id for x in scenario.lines]
+    known = random.Random(options.seed).sample(ids, min(options.lines, len(ids)))
     asked.append(_times([(lambda i=i: live.where(i)) for i in known]))
     entries = [
         {

@@ -75,9 +75,8 @@ def test_pages_follow_the_cursor_and_a_made_up_one_is_not_found(client: TestClie
     seen: list[str] = []
     after = None
     while True:
-        page = client.get(
-            f"{V1}/lines", params={"limit": 2, "sort": "customer", **({"after": after} if after else {})}
-        ).json()
+        place = {"after": after} if after else {}
+        page = client.get(f"{V1}/lines", params={"limit": 2, "sort": "customer", **place}).json()
         seen += [x["line_id"] for x in page["lines"]]
         after = page["next"]
         if after is None:
