@@ -6,10 +6,10 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 
 from router.service.desk import Desk
-from router.web import sign_in, troubles
+from router.web import orders, sign_in, today, troubles
 from router.web.assets import by_path
 
-ROUTES = (sign_in.routes,)
+ROUTES = (sign_in.routes, today.routes, orders.routes)
 """Routers of the pages; every page module adds its own."""
 
 
