@@ -6,10 +6,10 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 
 from router.service.desk import Desk
-from router.web import orders, sign_in, today, troubles
+from router.web import network, orders, people, plans, plates, runs, schedule, sign_in, today, troubles
 from router.web.assets import by_path
 
-ROUTES = (sign_in.routes, today.routes, orders.routes)
+ROUTES = tuple(module.routes for module in (sign_in, today, orders, plans, runs, schedule, plates, network, people))
 """Routers of the pages; every page module adds its own."""
 
 

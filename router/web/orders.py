@@ -29,6 +29,7 @@ _SORT_WORDS = {
     "alloy_id": "Alloy",
 }  # fmt: skip
 _STANDING_MARK = {"open": "good", "held": "held", "withdrawn": "gone", "shipped": "same"}
+_STANDINGS = [("", "any"), *((s.value, s.value) for s in LineStanding)]
 _PAGE = 60
 
 
@@ -62,7 +63,7 @@ def orders(
         reader, "orders.html.j2", title="Orders", here="/orders", lines=found.lines, total=found.total, pages=pages,
         text=text, standing=standing, alloy=alloy, site=site, sort=sort, falling=falling,
         sorts=list(_SORT_WORDS.items()),
-        alloys=_alloys(reader), sites=_sites(reader), standing_choices=[("", "any"), *((s.value, s.value) for s in LineStanding)], marks=_STANDING_MARK,
+        alloys=_alloys(reader), sites=_sites(reader), standing_choices=_STANDINGS, marks=_STANDING_MARK,
         may_import=decide(reader.actor, Operation.IMPORT).allowed, plain=not chosen.get("text") and not standing,
     )  # fmt: skip
 
