@@ -57,8 +57,16 @@ class Draft:
         )
 
 
-def finish(draft: Draft, order_id: str, line_id: str, now: datetime, rng: Random) -> OrderLine:
-    """The order line with its release, due date and penalty. ``now`` carries the zone of working hours."""
+def finish(draft: Draft, order_id: str, line_id: str, now: datetime, rng: Random, later_days: int = 0) -> OrderLine:
+    """The order line with its release, due date and penalty. ``now`` carries the zone of working hours.
+
+    ``later_days``: a call-off, ordered now, to be released and delivered so much later than a line ordered for today.
+    """
+    release_at, due_date = _release(draft, now, rng), _due(draft, now, rng)
+    if later_days:
+        later = timedelta(days=later_days)
+        release_at = _office_time(release_at + later)
+        due_date = working_day_before(due_date + later, draft.customer.place.country)
     return OrderLine(
         line_id=line_id,
         order_id=order_id,
@@ -70,8 +78,8 @@ def finish(draft: Draft, order_id: str, line_id: str, now: datetime, rng: Random
         quantity=draft.quantity,
         ship_to=draft.customer.place,
         received_at=draft.received_at,
-        release_at=_release(draft, now, rng),
-        due_date=_due(draft, now, rng),
+        release_at=release_at,
+        due_date=due_date,
         steps=tuple(s for s in ORDERABLE_STEPS if s in draft.steps),
         coupons=draft.coupons,
         export_control=draft.export_control,

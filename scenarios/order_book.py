@@ -48,34 +48,49 @@ FINISHING_CENTS, HANDLING_CENTS = 900, 18_000
 
 
 def make_book(
-    network: Network, lines: int, seed: int, zone: tzinfo, days: int = 28, specials: Sequence[OrderLine] = ()
+    network: Network,
+    lines: int,
+    seed: int,
+    zone: tzinfo,
+    days: int = 28,
+    specials: Sequence[OrderLine] = (),
+    periods: int = 1,
 ) -> tuple[OrderLine, ...]:
     """So many lines (the special ones among them), in order of receipt; the specials come last.
 
     Every line but the specials can be built at some site of the network. ``zone``: where working hours are kept.
+    ``periods``: how many stretches of ``days`` the work is for. Above 1 the lines are dealt out over them evenly: those
+    of a later stretch are call-offs, ordered now, whose release and due date lie so much later. A book with as many
+    times the lines and the periods loads the machines as much a week.
     Raises ValueError for fewer lines than specials, or a network in which no part of the catalogue can be built.
     """
     count = lines - len(specials)
-    if count < 0 or days < 1:
-        raise ValueError(f"needs at least {len(specials)} lines and 1 day, found {lines} lines and {days} days")
+    if count < 0 or days < 1 or periods < 1:
+        raise ValueError(
+            f"needs at least {len(specials)} lines, 1 day and 1 period, found {lines} lines, {days} days and"
+            f" {periods} periods"
+        )
     now = network.now.astimezone(zone)
     reach = Reach(network, part_sizes(), now.date() + timedelta(days=REGISTERED_DAYS))
     drafts = _Drawing(network, reach, count, Random(child_seed(seed, "order book", "lines"))).draw(now, days)
     rng = Random(child_seed(seed, "order book", "demands"))
     drafts = share_out(drafts, (rush(now), *quotas(network, reach)), reach, rng)
-    return (*_numbered(drafts, now, Random(child_seed(seed, "order book", "dates"))), *specials)
+    later = [days * (n % periods) for n in range(count)]
+    Random(child_seed(seed, "order book", "periods")).shuffle(later)
+    return (*_numbered(drafts, now, Random(child_seed(seed, "order book", "dates")), later), *specials)
 
 
-def _numbered(drafts: Sequence[Draft], now: datetime, rng: Random) -> list[OrderLine]:
-    """Lines of one customer that came in at one moment are one order."""
+def _numbered(drafts: Sequence[Draft], now: datetime, rng: Random, later_days: Sequence[int]) -> list[OrderLine]:
+    """Lines of one customer that came in at one moment are one order. ``later_days``: of each line, in their order."""
     result: list[OrderLine] = []
     order, line = 4000, 0
     previous: tuple[datetime, str] | None = None
-    for draft in sorted(drafts, key=lambda d: (d.received_at, d.customer.name)):
+    ordered = sorted(drafts, key=lambda d: (d.received_at, d.customer.name))
+    for draft, days in zip(ordered, later_days, strict=True):
         key = draft.received_at, draft.customer.name
         order, line = (order, line + 1) if key == previous else (order + 1, 1)
         previous = key
-        result.append(finish(draft, f"D{order}", f"D{order}-{line}", now, rng))
+        result.append(finish(draft, f"D{order}", f"D{order}-{line}", now, rng, days))
     return result
 
 
@@ -198,11 +213,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--network", type=Path, required=True, help="network.yaml the book is for")
     parser.add_argument("--out", type=Path, required=True, help="file to write")
     parser.add_argument("--days", type=int, default=28, help="days before now over which lines came in (28)")
+    parser.add_argument("--periods", type=int, default=1, help="stretches of so many days the work is for (1)")
     parser.add_argument("--specials", action="store_true", help="add the hand-written lines of the demo network")
     options = parser.parse_args(arguments)
     network, zone = load_network(options.network)
     specials = demo_lines(network) if options.specials else ()
-    book = make_book(network, options.lines, options.seed, zone, options.days, specials)
+    book = make_book(network, options.lines, options.seed, zone, options.days, specials, options.periods)
     options.out.write_text(book_text(book, zone), encoding="utf-8", newline="")
     print(f"{len(book)} lines in {options.out}")
     return 0

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
-import json
 from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import date, datetime
@@ -15,8 +12,8 @@ from pydantic import BaseModel, Field, StringConstraints
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
 from router.api.problems import CHANGES, READS, WRITES, FaultView, problems
-from router.kernel.faults import NotFound
 from router.service import book as use
+from router.service.cursors import cursor, uncursor
 from router.service.exports import scenario_zip
 from router.service.imports import ImportPreview, preview_files, store_import
 from router.service.models import list_models, model_content
@@ -82,24 +79,6 @@ class Cells(BaseModel):
     """Cells of the order book by column; an empty one is left out."""
 
     cells: dict[Text, Text] = Field(min_length=1, max_length=40)
-
-
-def cursor(parts: tuple[str, ...] | None) -> str | None:
-    """A place in a list as a word that travels in an address."""
-    return None if parts is None else base64.urlsafe_b64encode(json.dumps(parts).encode()).decode().rstrip("=")
-
-
-def uncursor(word: str | None, length: int) -> tuple[str, ...] | None:
-    """Back again. Raises NotFound for a word that is none of ours."""
-    if word is None:
-        return None
-    try:
-        parts = json.loads(base64.urlsafe_b64decode(word + "=" * (-len(word) % 4)))
-        if isinstance(parts, list) and len(parts) == length and all(isinstance(p, str) for p in parts):
-            return tuple(parts)
-    except (ValueError, binascii.Error):
-        pass
-    raise NotFound("no such cursor; start from the first page")
 
 
 @router.get("/lines", responses=READS)

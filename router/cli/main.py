@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import Annotated
@@ -13,7 +14,10 @@ import platformdirs
 import typer
 from rich.console import Console
 
+from router.bootstrap import Settings
+from router.bootstrap.keeping import read_backup, write_backup
 from router.cli.progress import ProgressListener
+from router.cli.serving import run_server, run_worker
 from router.cli.tables import faults_list, findings_list, kpis_table, option_tables
 from router.kernel.faults import FaultyInput, NotFound, PlatewrightError
 from router.planning import RunParams
@@ -109,6 +113,53 @@ def audit(
     _say_plainly(out, findings_list(report))
     if not report.clean:
         raise typer.Exit(1)
+
+
+@app.command()
+def serve(
+    host: Annotated[str | None, typer.Option(help="Address; beyond this machine only with an administrator.")] = None,
+    port: Annotated[int | None, typer.Option(min=1, max=65535, help="Port to listen on.")] = None,
+    database: Annotated[str | None, typer.Option(help="sqlite:///FILE or postgresql://USER@HOST/NAME.")] = None,
+    no_worker: Annotated[bool, typer.Option("--no-worker", help="Leave runs to `platewright worker`.")] = False,
+) -> None:
+    """Serve pages and API, with a worker that plans, until interrupted."""
+    settings = _settings(host, port, database)
+    run_server(replace(settings, worker=settings.worker and not no_worker), lambda text: _say_plainly(out, text))
+
+
+@app.command()
+def worker(
+    database: Annotated[str | None, typer.Option(help="The database the server uses.")] = None,
+) -> None:
+    """Work off runs of a server as a process of its own, until interrupted."""
+    run_worker(_settings(None, None, database))
+
+
+@app.command()
+def backup(
+    file: Annotated[Path, typer.Argument(help="File to write; must not be there yet.")],
+    database: Annotated[str | None, typer.Option(help="The database the server uses.")] = None,
+) -> None:
+    """Write everything the service keeps into one file, while it runs, and read the file back to check it."""
+    counts = write_backup(_settings(None, None, database), file)
+    _say_plainly(out, f"{file}: {sum(counts.values())} rows of {len(counts)} tables, read back and equal")
+
+
+@app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="File of `platewright backup`.")],
+    database: Annotated[str | None, typer.Option(help="An empty database.")] = None,
+) -> None:
+    """Fill an empty database from a backup; a damaged file or a database with rows is refused."""
+    counts = read_backup(_settings(None, None, database), file)
+    _say_plainly(out, f"{sum(counts.values())} rows of {len(counts)} tables restored")
+
+
+def _settings(host: str | None, port: int | None, database: str | None) -> Settings:
+    settings = Settings.from_environment()
+    return replace(
+        settings, host=host or settings.host, port=port or settings.port, database=database or settings.database
+    )
 
 
 def _say_plainly(console: Console, text: str) -> None:

@@ -13,7 +13,7 @@ import signal
 import threading
 import time
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass, field
 
@@ -97,12 +97,14 @@ def solve(
     executor: Executor | None = None,
     start: Plan | None = None,
     firm: Sequence[int] | None = None,
+    machines: Collection[int] | None = None,
     started: float | None = None,
 ) -> Outcome:
     """The best plan found.
 
-    ``start``: a plan to begin with, of which ``firm`` plates at the front of each queue stay; ``started`` (monotonic
-    seconds) counts earlier work into the budget; ``executor``: where workers run, without one in ``params.workers``
+    ``start``: a plan to begin with, of which ``firm`` plates at the front of each queue stay and of which only
+    ``machines`` are searched, by one worker (None: all); ``started`` (monotonic seconds) counts earlier work into the
+    budget; ``executor``: where workers run, without one in ``params.workers``
     processes of our own (none for one worker).
     """
     started = time.monotonic() if started is None else started
@@ -119,6 +121,8 @@ def solve(
         draft.load(start)
         if firm is not None:
             draft.hold(firm)
+        if machines is not None:
+            draft.keep_to(machines)
     else:
         listener.phase("first plan", len(shop.lines))
         first_plan(draft, listener)
@@ -133,7 +137,8 @@ def solve(
     if cancel is not None:
         rules.append(Cancelled(cancel))
     left = float("inf") if params.seconds is None else started + params.seconds - time.monotonic()
-    workers = 1 if params.work is not None or left < _LEAST_EPOCH_S else max(1, params.workers)
+    alone = params.work is not None or left < _LEAST_EPOCH_S or machines is not None
+    workers = 1 if alone else max(1, params.workers)
     if workers == 1:
         begun = time.monotonic()
         search = Search(

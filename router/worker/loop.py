@@ -16,13 +16,11 @@ from multiprocessing.context import SpawnProcess
 import structlog
 
 from router.kernel.faults import PlatewrightError
-from router.planning import RunParams
 from router.service.desk import Desk
-from router.service.plans import NewPlan, keep_plan
 from router.service.records import JobPoint, JobRecord, JobStanding
-from router.service.snapshot import Snapshot, snapshot
-from router.worker.messages import STOP, Failed, Finished, Message, Point, SolveAsked, Solved
+from router.worker.messages import STOP, ElsewhereAsked, Failed, Finished, Message, Point, SolveAsked, Solved
 from router.worker.solving import serve
+from router.worker.tasks import Task, task_of
 
 _LOG = structlog.get_logger("worker")
 _SPAWN = multiprocessing.get_context("spawn")
@@ -87,23 +85,17 @@ class Worker:
 
     def _work_off(self, job: JobRecord) -> None:
         try:
-            shot = snapshot(self.desk)
+            task = task_of(self.desk, job)
         except PlatewrightError as wrong:
             self._end(job, JobStanding.FAILED, str(wrong))
             return
-        run = RunParams(
-            seed=int(job.params["seed"]),
-            seconds=float(job.params["seconds"]),
-            workers=int(job.params.get("workers", 1)),
-        )
-        child = _Child(SolveAsked(shot.scenario, run))
-        notes = _Notes(self.desk, job, self.name)
+        child = _Child(task.asked)
         try:
-            self._follow(job, shot, child, notes)
+            self._follow(job, task, child, _Notes(self.desk, job, self.name))
         finally:
             child.kill()
 
-    def _follow(self, job: JobRecord, shot: Snapshot, child: _Child, notes: _Notes) -> None:
+    def _follow(self, job: JobRecord, task: Task, child: _Child, notes: _Notes) -> None:
         solved: list[Solved] = []
         written = 0.0
         for message in child.messages(self.pace.poll_s / 2):
@@ -119,7 +111,7 @@ class Worker:
                 return
             elif isinstance(message, Finished):
                 notes.write()
-                self._keep(job, shot, solved, message.why)
+                self._keep(job, task, solved, message.why)
                 return
             if self._stop.is_set():
                 self._hand_back(job, "its worker was shut down")
@@ -134,44 +126,20 @@ class Worker:
             why = f"the solving process ended {job.attempt} times (exit code {child.exit_code()})"
             self._end(job, JobStanding.FAILED, why)
 
-    def _keep(self, job: JobRecord, shot: Snapshot, solved: list[Solved], why: str) -> None:
-        """The plan and the end of the job, in one transaction: neither is ever there without the other."""
+    def _keep(self, job: JobRecord, task: Task, solved: list[Solved], why: str) -> None:
+        """Plans and the end of the job, in one transaction: neither is ever there without the other."""
         now = self.desk.clock()
         with self.desk.store.begin() as work:
             standing = work.jobs.beat(job.job_id, self.name, now)
             current = work.jobs.get(job.job_id)
             if standing is None or current is None:
                 raise _Lost
-            answer = solved[-1]
-            head = keep_plan(
-                work,
-                now,
-                NewPlan(
-                    answer.result,
-                    shot.scenario,
-                    shot.models,
-                    answer.findings,
-                    answer.checks,
-                    shot.book_revision,
-                    shot.scenario.network.currency,
-                    "optimizer",
-                    job.asked_by,
-                    str(job.params.get("note", "")),
-                    job_id=job.job_id,
-                ),
-            )
+            result = task.keep(work, now, job, solved)
             done = replace(
-                current,
-                standing=JobStanding.DONE,
-                phase="done",
-                ended_at=now,
-                why=current.why or why,
-                best_cents=answer.result.kpis.landed_cents,
-                bound_cents=answer.result.bound_cents,
-                result={"plan_id": head.plan_id},
+                current, standing=JobStanding.DONE, phase="done", ended_at=now, why=current.why or why, result=result
             )
             work.jobs.keep(done)
-        _LOG.info("job_done", job=job.job_id, plan=head.plan_id, landed_cents=answer.result.kpis.landed_cents)
+        _LOG.info("job_done", job=job.job_id, result=dict(result))
 
     def _hand_back(self, job: JobRecord, why: str) -> None:
         with self.desk.store.begin() as work:
@@ -238,7 +206,7 @@ class _Notes:
 class _Child:
     """The solving process and our end of its pipe."""
 
-    def __init__(self, asked: SolveAsked) -> None:
+    def __init__(self, asked: SolveAsked | ElsewhereAsked) -> None:
         mine, its = _SPAWN.Pipe()
         self._pipe: Connection = mine
         self._process: SpawnProcess = _SPAWN.Process(target=serve, args=(its,), daemon=False)

@@ -40,12 +40,13 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """A plan and what the auditor said. ``label`` tells what it is an answer to, where there are several."""
+    """A plan and what the auditor said; None with reasons when there is none. ``label``: the site it is for."""
 
-    result: Result
+    result: Result | None
     findings: tuple[str, ...]
     checks: int
     label: str = ""
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,14 @@ import os
 import threading
 import time
 import traceback
+from dataclasses import replace
 from multiprocessing.connection import Connection
 
 from router.audit import audit
 from router.kernel.faults import PlatewrightError
 from router.kernel.run import Status
 from router.planning import plan_scenario
+from router.planning.elsewhere import elsewhere
 from router.worker.messages import STOP, ElsewhereAsked, Failed, Finished, Point, SolveAsked, Solved
 
 _STEP_EVERY_S = 0.5
@@ -80,4 +82,24 @@ def _answer(pipe: Connection, asked: SolveAsked | ElsewhereAsked, cancel: thread
         pipe.send(Solved(result, findings, sum(n for _, n in report.checked)))
         pipe.send(Finished(result.stop_reason))
         return
-    raise NotImplementedError(asked)
+    for answer in elsewhere(
+        asked.scenario, asked.result.plan, asked.line_id, asked.seconds, asked.seed, listener, cancel
+    ):
+        if answer.plan is None or answer.kpis is None:
+            pipe.send(Solved(None, (), 0, answer.site_id, answer.reasons))
+            continue
+        report = audit(asked.scenario, answer.plan)
+        found = replace(
+            asked.result,
+            plan=answer.plan,
+            kpis=answer.kpis,
+            options=(),
+            gap=None,
+            status=Status.FEASIBLE.value,
+            stop_reason=f"{asked.seconds:g} s for each site",
+            seed=asked.seed,
+            trace=(),
+        )
+        findings = tuple(f.sentence() for f in report.findings)
+        pipe.send(Solved(found, findings, sum(n for _, n in report.checked), answer.site_id))
+    pipe.send(Finished("cancelled" if cancel.is_set() else "every site tried"))

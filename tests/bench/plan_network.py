@@ -19,6 +19,8 @@ GENERATED = "generated:"
 SITES, MACHINES = 12, 60
 #: Lines up to which the shorter of the two time limits holds, and the limits in seconds.
 FEW_LINES, FEW_S, MANY_S = 1_000, 60.0, 120.0
+PERIOD_LINES = 1_000
+"""Lines of one period of 28 days: a larger book covers as many more periods, so that a week's load stays the same."""
 _WARM_LINES = 40
 _MODELS = Path(scenarios.__file__).parent / "demo" / "models"
 
@@ -68,7 +70,8 @@ def network_cases(named: str, seed: int, audit: bool = True) -> Iterator[PlanCas
 
 def generated(lines: int, seed: int) -> Path:
     """Folder of a network of twelve sites and sixty machines with so many lines; kept from one run to the next."""
-    folder = cache_folder() / f"lines{lines}-seed{seed}"
+    periods = max(1, round(lines / PERIOD_LINES))
+    folder = cache_folder() / f"lines{lines}-periods{periods}-seed{seed}"
     if folder.exists():
         return folder
     half = folder.with_name(f".{folder.name}.{os.getpid()}.part")
@@ -78,7 +81,9 @@ def generated(lines: int, seed: int) -> Path:
     content = make_network(SITES, MACHINES, seed)
     network.write_text(network_text(content, f"tests.bench.planning, seed {seed}"), encoding="utf-8")
     made, zone = load_network(network)
-    (half / "orders.csv").write_text(book_text(make_book(made, lines, seed, zone), zone), encoding="utf-8")
+    (half / "orders.csv").write_text(
+        book_text(make_book(made, lines, seed, zone, periods=periods), zone), encoding="utf-8"
+    )
     shutil.copytree(_MODELS, half / "models")
     half.rename(folder)
     return folder

@@ -50,9 +50,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     lines = new_lines(scenario, options.lines, options.seed)
     parts = scenario.parts
     asked = [_times([(lambda x=x: live.where_new(x, parts[x.model])) for x in lines])]
-    known = random.Random(options.seed).sample(
-        [x.line_id for x in scenario.lines], min(options.lines, len(scenario.lines))
-    )
+    ids = [x.line_id for x in scenario.lines]
+    known = random.Random(options.seed).sample(ids, min(options.lines, len(ids)))
     asked.append(_times([(lambda i=i: live.where(i)) for i in known]))
     tried, judged = _moves(scenario, live, plan, options)
     asked += [tried, judged]

@@ -113,6 +113,26 @@ def test_days_bound_the_dates_of_receipt() -> None:
         assert timedelta(0) < net.now - line.received_at <= timedelta(days=10)
 
 
+def test_each_period_of_a_longer_book_gets_as_many_lines_and_hours_as_a_short_book_has() -> None:
+    net, zone = load_network(DEMO / "network.yaml")
+    days, periods, lines = 28, 4, 300
+    one = make_book(net, lines, 6, zone, days)
+    book = make_book(net, periods * lines, 6, zone, days, periods=periods)
+    # No line of one period is due after 45 days; those of a later period are due 28 days later each.
+    assert max((x.due_date - net.now.date()).days for x in one) <= 45
+    assert max((x.due_date - net.now.date()).days for x in book) <= 45 + (periods - 1) * days
+    first_due = min(x.due_date for x in one)
+    per_period = [0] * (periods + 2)
+    for x in book:
+        per_period[(x.due_date - first_due).days // days] += 1
+        assert x.received_at <= net.now
+        assert x.release_at.date() < x.due_date
+    middle = per_period[1:periods]
+    assert all(0.85 * lines < n < 1.15 * lines for n in middle), per_period
+    with pytest.raises(ValueError, match="1 period"):
+        make_book(net, 1, 1, zone, periods=0)
+
+
 def test_a_book_without_lines_for_its_specials_is_refused() -> None:
     net, zone = load_network(DEMO / "network.yaml")
     special = make_book(net, 2, 1, zone)

@@ -1,0 +1,90 @@
+"""The API as one application: routes, problem details, health and figures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi.responses import PlainTextResponse
+from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
+
+from router.api import book, floor, network, people, plans, problems, runs
+from router.api.asking import actor_of
+from router.api.guard import Guard
+from router.service.desk import Desk
+from router.service.rights import Operation, require
+
+PREFIX = "/api/v1"
+_LOOPBACK = ("127.0.0.1", "::1", "testclient")
+_ABOUT = """
+Orders, network, plans and floor of a metal printer with several sites. Money is in whole cents; times carry their zone.
+Lists are cut into pages. A change names the version it saw (`If-Match`), a request that makes something may carry an
+`Idempotency-Key`. Errors are problem details (RFC 9457). platewright plans work; it does not replace local codes, the
+machine maker's instructions or a licensed engineer's release.
+"""
+
+
+def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegistry | None = None) -> FastAPI:
+    """The application; it serves the API, health and figures. Pages are mounted beside it."""
+    registry = registry or CollectorRegistry()
+    app = FastAPI(title="platewright", version="1", description=_ABOUT, docs_url=None, redoc_url=None)
+    app.state.desk = desk
+    api = APIRouter(prefix=PREFIX)
+    for module in (book, network, plans, runs, floor, people):
+        api.include_router(module.router)
+    app.include_router(api)
+    app.include_router(_health(registry))
+    problems.install(app)
+    app.add_middleware(
+        Guard,
+        most_bytes=desk.limits.most_upload_bytes + 1_000_000,
+        registry=registry,
+        behind_https=behind_https,
+    )
+    _document(app)
+    return app
+
+
+def _document(app: FastAPI) -> None:
+    """Put the problem schema into the document and leave out the framework's own idea of a validation error."""
+    plain = app.openapi
+
+    def document() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            made = plain()
+            schemas = made["components"]["schemas"]
+            for gone in ("HTTPValidationError", "ValidationError"):
+                schemas.pop(gone, None)
+            problem = problems.Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+            schemas |= problem.pop("$defs", {})
+            schemas["Problem"] = problem
+            app.openapi_schema = made
+        return app.openapi_schema
+
+    app.openapi = document  # type: ignore[method-assign]
+
+
+def _health(registry: CollectorRegistry) -> APIRouter:
+    routes = APIRouter(tags=["Health"], include_in_schema=False)
+
+    @routes.get("/health/live")
+    def live() -> PlainTextResponse:
+        """The process answers."""
+        return PlainTextResponse("alive")
+
+    @routes.get("/health/ready")
+    def ready(request: Request) -> PlainTextResponse:
+        """The database answers too."""
+        fine = request.app.state.desk.store.ready()
+        return PlainTextResponse("ready" if fine else "the database does not answer", 200 if fine else 503)
+
+    @routes.get("/metrics")
+    def metrics(request: Request) -> Response:
+        """Prometheus figures: freely on the same machine, with a token of scope admin from elsewhere."""
+        if request.client is None or request.client.host not in _LOOPBACK:
+            token = request.headers.get("authorization", "").removeprefix("Bearer ")
+            credentials = type("Given", (), {"credentials": token})() if token else None
+            require(actor_of(request, request.app.state.desk, credentials), Operation.SEE_TRAIL)
+        return Response(generate_latest(registry), media_type=CONTENT_TYPE_LATEST)
+
+    return routes

@@ -1,0 +1,129 @@
+"""The floor: events, and feeds of what is planned there (iCalendar, GeoJSON)."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import datetime
+from typing import Annotated, Any
+
+import icalendar
+from fastapi import APIRouter, Query, Response
+from pydantic import AwareDatetime, BaseModel, Field, StringConstraints
+
+from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
+from router.api.plans import Name
+from router.api.problems import READS, WRITES
+from router.kernel.faults import NotFound
+from router.service.builds import list_builds
+from router.service.events import list_events, record_event
+from router.service.geo import network_features
+from router.service.plans import NO_LIVE_PLAN, full_plan, live_plan
+from router.service.records import EventKind, EventRecord
+
+router = APIRouter(tags=["Floor"])
+
+
+class EventView(BaseModel):
+    """A fact of the floor."""
+
+    event_id: int
+    kind: EventKind
+    occurred_at: datetime
+    recorded_at: datetime
+    by: str
+    site_id: str | None
+    subject: str
+    details: dict[str, Any]
+
+
+def _view(event: EventRecord) -> EventView:
+    return EventView.model_validate(asdict(event))
+
+
+class NewEvent(BaseModel):
+    """What happened. ``details``: until (machine down), pieces by line (pieces scrapped), note."""
+
+    kind: EventKind
+    subject: Name
+    occurred_at: AwareDatetime
+    details: dict[Annotated[str, StringConstraints(max_length=40)], Any] = Field(default={}, max_length=10)
+
+
+@router.post("/events", responses=WRITES, status_code=201)
+def record(body: NewEvent, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> EventView:
+    """Add a fact: a build started, finished, failed; pieces scrapped; a machine down or up; a shipment sent."""
+    once = once_of(idempotency_key, "event", **body.model_dump(mode="json"))
+    return _view(record_event(desk, actor, body.kind, body.subject, body.occurred_at, body.details, once))
+
+
+@router.get("/events", responses=READS)
+def events(
+    desk: AtDesk,
+    actor: Asks,
+    after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
+    limit: Annotated[int, Query(ge=1, le=500)] = 100,
+) -> list[EventView]:
+    """Facts in the order they were recorded."""
+    return [_view(e) for e in list_events(desk, actor, after, limit)]
+
+
+class _Calendar(Response):
+    media_type = "text/calendar"
+
+
+@router.get("/calendar.ics", response_class=_Calendar, responses=READS)
+def calendar(
+    desk: AtDesk,
+    actor: Asks,
+    site: Annotated[str, Query(max_length=200)] = "",
+    machine: Annotated[str, Query(max_length=200)] = "",
+) -> Response:
+    """Builds of the live plan as an iCalendar feed (RFC 5545), of one site or machine if named."""
+    head = live_plan(desk, actor)
+    if head is None:
+        raise NotFound(NO_LIVE_PLAN)
+    feed = icalendar.Calendar()
+    feed.add("prodid", "-//platewright//plan//EN")
+    feed.add("version", "2.0")
+    feed.add("name", "platewright builds")
+    for build in list_builds(desk, actor, head.plan_id):
+        if (site and build.site_id != site) or (machine and build.machine_id != machine):
+            continue
+        entry = icalendar.Event()
+        entry.add("uid", f"{build.build_id}.plan{head.plan_id}@platewright.invalid")
+        entry.add("dtstamp", head.made_at)
+        entry.add("dtstart", build.load_start)
+        entry.add("dtend", build.unload_end)
+        entry.add("summary", f"{build.machine_id}: {build.build_id}, {build.alloy_id}, {build.pieces} pieces")
+        entry.add("location", build.site_id)
+        lines = ", ".join(f"{x.line_id} ({x.pieces})" for x in build.lines)
+        entry.add(
+            "description",
+            f"Load {build.load_start:%d %b %H:%M} UTC, run until {build.run_end:%d %b %H:%M} UTC. {lines}",
+        )
+        feed.add_component(entry)
+    return _Calendar(feed.to_ical())
+
+
+class Feature(BaseModel):
+    """A GeoJSON feature."""
+
+    type: str
+    geometry: dict[str, Any]
+    properties: dict[str, Any]
+
+
+class FeatureCollection(BaseModel):
+    """GeoJSON (RFC 7946)."""
+
+    type: str
+    features: list[Feature]
+
+
+@router.get("/network.geojson", responses=READS)
+def geojson(desk: AtDesk, actor: Asks) -> FeatureCollection:
+    """Sites as points and, with a live plan, its legs as lines."""
+    head = live_plan(desk, actor)
+    full = full_plan(desk, actor, head.plan_id) if head else None
+    features = [Feature.model_validate(f) for f in network_features(desk, actor, full)]
+    return FeatureCollection(type="FeatureCollection", features=features)

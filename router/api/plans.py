@@ -1,0 +1,224 @@
+"""Plans, their builds and plate files, moves, comparisons, and where a line would go."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Query, Response
+from pydantic import BaseModel, Field, StringConstraints, TypeAdapter
+
+from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
+from router.api.book import FINE, LineId
+from router.api.problems import CHANGES, READS, WRITES
+from router.domain.result import LineOptions
+from router.planning.room_now import WouldFit
+from router.service import plans as use
+from router.service.builds import BuildView, list_builds, plate_file
+from router.service.compare import Comparison, compare_plans
+from router.service.moves import TriedMove, keep_move, try_move
+from router.service.options import where_to_build, where_would_it_go, would_fit
+from router.service.records import PlanHead
+
+router = APIRouter(tags=["Plans"])
+
+PlanId = Annotated[int, Path(ge=1, le=2**31 - 1)]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00]+$")]
+BuildId = Annotated[str, Path(min_length=1, max_length=200, pattern=r"^[^\x00/]+$")]
+_OPTIONS: TypeAdapter[LineOptions] = TypeAdapter(LineOptions)
+
+
+class PlanView(BaseModel):
+    """A plan without its body; money in cents of ``currency``."""
+
+    plan_id: int
+    standing: str
+    book_revision: int
+    scenario_fingerprint: str
+    made_at: datetime
+    made_by: str
+    how: str
+    note: str
+    parent: int | None
+    job_id: str | None
+    currency: str
+    kpis: dict[str, Any]
+    bound_cents: int | None
+    gap: float | None
+    findings: int
+    version: int
+
+
+def plan_view(head: PlanHead) -> PlanView:
+    """A head as it is sent."""
+    return PlanView.model_validate({**asdict(head), "standing": head.standing.value})
+
+
+def _answer(head: PlanHead, response: Response) -> PlanView:
+    response.headers.update(etag(head.version))
+    return plan_view(head)
+
+
+@router.get("/plans", responses=READS)
+def plans(
+    desk: AtDesk,
+    actor: Asks,
+    before: Annotated[int | None, Query(ge=1, le=2**31 - 1, description="plans older than this number")] = None,
+    limit: Annotated[int, Query(ge=1, le=500)] = 50,
+) -> list[PlanView]:
+    """Plans, newest first."""
+    return [plan_view(h) for h in use.list_plans(desk, actor, limit, before)]
+
+
+@router.get("/plans/{plan_id}", responses={**FINE, **READS})
+def plan(plan_id: PlanId, desk: AtDesk, actor: Asks, response: Response) -> PlanView:
+    """One plan."""
+    return _answer(use.get_plan(desk, actor, plan_id), response)
+
+
+@router.post("/plans/{plan_id}/accept", responses={**FINE, **CHANGES})
+def accept(plan_id: PlanId, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> PlanView:
+    """Make it the plan the shop works to."""
+    return _answer(use.accept(desk, actor, plan_id, seen), response)
+
+
+@router.post("/plans/{plan_id}/set-aside", responses={**FINE, **CHANGES})
+def set_aside(plan_id: PlanId, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> PlanView:
+    """Say that it will not be used."""
+    return _answer(use.set_aside(desk, actor, plan_id, seen), response)
+
+
+@router.get("/plans/{plan_id}/builds", responses=READS)
+def builds(plan_id: PlanId, desk: AtDesk, actor: Asks) -> list[BuildView]:
+    """Builds by machine and start."""
+    return list_builds(desk, actor, plan_id)
+
+
+class _File(Response):
+    media_type = "application/octet-stream"
+
+
+_KINDS = {"svg": "image/svg+xml", "dxf": "image/vnd.dxf", "3mf": "model/3mf"}
+_FILES: dict[int | str, dict[str, Any]] = {
+    200: {"content": {media: {"schema": {"type": "string", "format": "binary"}} for media in _KINDS.values()}}
+}
+
+
+@router.get("/plans/{plan_id}/builds/{build_id}/plate", response_class=_File, responses={**_FILES, **READS})
+def plate(
+    plan_id: PlanId, build_id: BuildId, desk: AtDesk, actor: Asks, kind: Literal["svg", "dxf", "3mf"] = "3mf"
+) -> Response:
+    """The plate: true-size picture, outlines, or every part in place for build preparation."""
+    content = plate_file(desk, actor, plan_id, build_id, kind)
+    return Response(content, media_type=_KINDS[kind], headers={"Content-Disposition": "attachment"})
+
+
+@router.get("/plans/{plan_id}/builds/{build_id}/would-fit", responses=READS)
+def fits(plan_id: PlanId, build_id: BuildId, desk: AtDesk, actor: Asks) -> list[WouldFit]:
+    """Lines that would find room on this plate now, the cheapest first."""
+    return list(would_fit(desk, actor, plan_id, build_id))
+
+
+class Move(BaseModel):
+    """A build, and where it goes: behind another build on a machine, or (null) first there."""
+
+    build_id: Name
+    machine_id: Name
+    after_build_id: Name | None
+
+
+@router.post("/plans/{plan_id}/moves/try", responses=WRITES)
+def try_a_move(plan_id: PlanId, body: Move, desk: AtDesk, actor: Asks) -> TriedMove:
+    """What a move would change, with the auditor's word. Nothing is kept."""
+    return try_move(desk, actor, plan_id, body.build_id, body.machine_id, body.after_build_id)
+
+
+@router.post("/plans/{plan_id}/moves", responses=WRITES, status_code=201)
+def keep_a_move(
+    plan_id: PlanId, body: Move, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None
+) -> PlanView:
+    """Keep the moved plan as a proposed one; its parent is the plan before."""
+    once = once_of(idempotency_key, "move", plan_id=plan_id, **body.model_dump())
+    return plan_view(keep_move(desk, actor, plan_id, body.build_id, body.machine_id, body.after_build_id, once))
+
+
+class PlaceView(BaseModel):
+    """Where and when a plan builds a line."""
+
+    site_ids: list[str]
+    machine_ids: list[str]
+    arrive_date: date | None
+    late_days: int
+    carrier_ids: list[str]
+    plate_cents: int
+    freight_cents: int
+
+
+class LineDifferenceView(BaseModel):
+    """A line the two plans treat otherwise."""
+
+    line_id: str
+    before: PlaceView | None
+    after: PlaceView | None
+
+
+class BuildDifferenceView(BaseModel):
+    """A build without an equal one in the other plan."""
+
+    build_id: str
+    machine_id: str
+    run_start: datetime
+    pieces: int
+    what: Literal["gone", "new", "moved"]
+    other_machine_id: str | None
+    other_run_start: datetime | None
+
+
+class ComparisonView(BaseModel):
+    """Two plans side by side."""
+
+    before: PlanView
+    after: PlanView
+    habit_kpis: dict[str, Any]
+    lines: list[LineDifferenceView]
+    lines_alike: int
+    builds: list[BuildDifferenceView]
+    builds_alike: int
+
+
+def _comparison(found: Comparison) -> ComparisonView:
+    return ComparisonView(
+        before=plan_view(found.before),
+        after=plan_view(found.after),
+        habit_kpis=dict(use.kpis_as_json(found.habit_kpis)),
+        lines=[LineDifferenceView.model_validate(asdict(x)) for x in found.lines],
+        lines_alike=found.lines_alike,
+        builds=[BuildDifferenceView.model_validate(asdict(x)) for x in found.builds],
+        builds_alike=found.builds_alike,
+    )
+
+
+@router.get("/plans/{plan_id}/compare/{other_id}", responses=READS)
+def compare(plan_id: PlanId, other_id: PlanId, desk: AtDesk, actor: Asks) -> ComparisonView:
+    """Every difference between two plans."""
+    return _comparison(compare_plans(desk, actor, plan_id, other_id))
+
+
+@router.get("/lines/{line_id}/where", responses=READS)
+def where(line_id: LineId, desk: AtDesk, actor: Asks) -> LineOptions:
+    """Every site for a line of the book, against the live plan."""
+    return where_to_build(desk, actor, line_id)
+
+
+class NewLine(BaseModel):
+    """A line as cells of the order book, and quantities to ask for (its own when none)."""
+
+    cells: dict[Annotated[str, StringConstraints(max_length=60)], Annotated[str, StringConstraints(max_length=500)]]
+    quantities: list[int] = Field(default=[], max_length=12)
+
+
+@router.post("/where", responses=WRITES)
+def where_new(body: NewLine, desk: AtDesk, actor: Asks) -> list[LineOptions]:
+    """Every site for a line that is not in the book, one table for each quantity. Nothing is kept."""
+    return list(where_would_it_go(desk, actor, body.cells, body.quantities))

@@ -1,0 +1,156 @@
+"""Runs: long work asked for, watched as it goes, stopped."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from dataclasses import asdict
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Request
+from fastapi.responses import StreamingResponse
+from pydantic import AwareDatetime, BaseModel, Field, StringConstraints
+from starlette.concurrency import run_in_threadpool
+
+from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
+from router.api.book import LineId
+from router.api.problems import READS, WRITES
+from router.service import jobs as use
+from router.service.desk import Desk
+from router.service.records import Actor, JobPoint, JobRecord, JobStanding
+
+router = APIRouter(tags=["Runs"])
+
+JobId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")]
+ENDED = (JobStanding.DONE, JobStanding.FAILED, JobStanding.CANCELLED)
+_LOOK_EVERY_S = 0.7
+
+
+class JobView(BaseModel):
+    """A run as it stands."""
+
+    job_id: str
+    kind: str
+    standing: str
+    asked_at: datetime
+    asked_by: str
+    params: dict[str, Any]
+    phase: str
+    done: int
+    total: int | None
+    best_cents: int | None
+    bound_cents: int | None
+    attempt: int
+    started_at: datetime | None
+    ended_at: datetime | None
+    why: str
+    result: dict[str, Any]
+
+
+def job_view(job: JobRecord) -> JobView:
+    """A job as it is sent."""
+    return JobView.model_validate({**asdict(job), "kind": job.kind.value, "standing": job.standing.value})
+
+
+class PointView(BaseModel):
+    """Something a run reported."""
+
+    number: int
+    kind: str
+    seconds: float
+    value: float | None
+    text: str
+
+
+class PlanRun(BaseModel):
+    """How long and how to search."""
+
+    seconds: Annotated[float, Field(ge=1, le=3600)] = 60
+    seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
+    workers: Annotated[int, Field(ge=1, le=16)] = 1
+    note: Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")] = ""
+
+
+@router.post("/runs", responses=WRITES, status_code=202)
+def start(body: PlanRun, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> JobView:
+    """Plan the whole book."""
+    once = once_of(idempotency_key, "run", **body.model_dump())
+    return job_view(use.ask_plan(desk, actor, body.seconds, body.seed, body.workers, body.note, once))
+
+
+class ElsewhereRun(BaseModel):
+    """Seconds for each site."""
+
+    seconds: Annotated[float, Field(ge=1, le=3600)] = 10
+
+
+@router.post("/lines/{line_id}/elsewhere", responses=WRITES, status_code=202)
+def elsewhere(
+    line_id: LineId, body: ElsewhereRun, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None
+) -> JobView:
+    """What the whole plan would cost with this line at each site, the rest solved around it."""
+    once = once_of(idempotency_key, "elsewhere", line_id=line_id, **body.model_dump())
+    return job_view(use.ask_elsewhere(desk, actor, line_id, body.seconds, once))
+
+
+@router.get("/runs", responses=READS)
+def runs(
+    desk: AtDesk,
+    actor: Asks,
+    before: Annotated[AwareDatetime | None, Query(description="runs asked for before this moment")] = None,
+    limit: Annotated[int, Query(ge=1, le=500)] = 50,
+) -> list[JobView]:
+    """Runs, newest first."""
+    return [job_view(j) for j in use.list_jobs(desk, actor, limit, before)]
+
+
+@router.get("/runs/{job_id}", responses=READS)
+def run(job_id: JobId, desk: AtDesk, actor: Asks) -> JobView:
+    """One run."""
+    return job_view(use.get_job(desk, actor, job_id))
+
+
+@router.post("/runs/{job_id}/stop", responses=WRITES)
+def stop(job_id: JobId, desk: AtDesk, actor: Asks) -> JobView:
+    """End it soon; the best so far is kept."""
+    return job_view(use.stop(desk, actor, job_id))
+
+
+@router.get("/runs/{job_id}/points", responses=READS)
+def points(
+    job_id: JobId, desk: AtDesk, actor: Asks, after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0
+) -> list[PointView]:
+    """What it has reported."""
+    return [PointView.model_validate(asdict(p)) for p in use.points(desk, actor, job_id, after)]
+
+
+class _Events(StreamingResponse):
+    media_type = "text/event-stream"
+
+
+@router.get("/runs/{job_id}/stream", response_class=_Events, responses=READS)
+def stream(
+    request: Request, job_id: JobId, desk: AtDesk, actor: Asks, after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0
+) -> StreamingResponse:
+    """Progress as server-sent events (``point`` and ``run``) until the run has ended."""
+    use.get_job(desk, actor, job_id)
+    return _Events(_told(request, desk, actor, job_id, after))
+
+
+async def _told(request: Request, desk: Desk, actor: Actor, job_id: str, after: int) -> AsyncIterator[str]:
+    def look() -> tuple[JobRecord, list[JobPoint]]:
+        # The job first: what it reported before it ended is then always among the points.
+        return use.get_job(desk, actor, job_id), use.points(desk, actor, job_id, after)
+
+    while not await request.is_disconnected():
+        job, found = await run_in_threadpool(look)
+        for point in found:
+            after = point.number
+            view = PointView.model_validate(asdict(point))
+            yield f"event: point\nid: {point.number}\ndata: {view.model_dump_json()}\n\n"
+        yield f"event: run\ndata: {json.dumps(job_view(job).model_dump(mode='json'))}\n\n"
+        if job.standing in ENDED:
+            return
+        await asyncio.sleep(_LOOK_EVERY_S)

@@ -1,0 +1,121 @@
+"""Where a line is, could be and would be built, asked of the live plan."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from router.domain.orders import OrderLine
+from router.domain.result import LineOptions
+from router.geometry import PartFacts
+from router.kernel.faults import Fault, FaultyInput, NotFound
+from router.planning.live import LivePlan
+from router.planning.room_now import WouldFit, room_now
+from router.service.book import get_line
+from router.service.builds import seen_build
+from router.service.cells import csv_of, read_cells
+from router.service.desk import Desk
+from router.service.models import measured
+from router.service.network import NO_NETWORK, reading_of
+from router.service.plans import PlanInFull, live_in_full, plan_in_full
+from router.service.records import Actor, LineStanding
+from router.service.rights import Operation, may_see_code, require
+from router.service.visible import hidden_lines
+
+
+@dataclass(frozen=True)
+class OpenPlan:
+    """A plan as an exact state, used by one request at a time."""
+
+    full: PlanInFull
+    live: LivePlan
+    lock: threading.Lock
+
+
+def open_plan(desk: Desk, full: PlanInFull) -> OpenPlan:
+    """The plan's state, made once and remembered."""
+    plan_id = full.head.plan_id
+
+    def make() -> OpenPlan:
+        return OpenPlan(full, LivePlan(full.scenario, full.result.plan), threading.Lock())
+
+    found: OpenPlan = desk.memory.get(("open plan", plan_id), make)
+    return found
+
+
+def where_to_build(desk: Desk, actor: Actor, line_id: str) -> LineOptions:
+    """Every site for a line of the book against the live plan: landed cost fair and marginal, dates, CO2e, or why not.
+
+    A line that came after the plan is asked as a new one.
+    """
+    line = get_line(desk, actor, line_id)
+    opened = open_plan(desk, live_in_full(desk))
+    if line_id in opened.full.scenario.line:
+        with opened.lock:
+            return opened.live.where(line_id)
+    return where_would_it_go(desk, actor, line.cells)[0]
+
+
+def where_would_it_go(
+    desk: Desk, actor: Actor, cells: Mapping[str, str], quantities: Sequence[int] = ()
+) -> tuple[LineOptions, ...]:
+    """Every site for a line that is not in the plan, given as cells of the order book; once for each quantity.
+
+    The model has to be in the book. Raises FaultyInput with every fault of the cells.
+    """
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        record = work.networks.latest()
+        shas = {m.name: m.sha256 for m in work.models.all()}
+    if record is None:
+        raise NotFound(NO_NETWORK)
+    row = {name: text for name, text in {**cells, "line": cells.get("line") or "new-line"}.items() if text}
+    found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, record), sorted(shas))
+    if faults or not found:
+        raise FaultyInput(faults)
+    line = found[0][0]
+    if not may_see_code(actor, line.export_control):
+        fault = Fault("the line", "", "export_control", f"'{line.export_control}'", "a code you are cleared for")
+        raise FaultyInput([fault])
+    if any(not 1 <= q <= 100_000 for q in quantities) or len(quantities) > 12:
+        raise FaultyInput([Fault("the line", "", "quantities", str(list(quantities)[:12]), "up to 12 of 1 to 100000")])
+    opened = open_plan(desk, live_in_full(desk))
+    part = measured(desk, line.model, shas[line.model], line.unit, opened.full.scenario.network.overhang_deg)
+    lines = [replace(line, quantity=q) for q in quantities] or [line]
+    with opened.lock:
+        return tuple(_asked(opened, one, part) for one in lines)
+
+
+def _asked(opened: OpenPlan, line: OrderLine, part: PartFacts) -> LineOptions:
+    network = opened.full.scenario.network
+    if line.alloy_id not in network.alloy or line.parameter_set_id not in network.parameter_set:
+        want = "an alloy and parameter set the live plan's network has; make a new plan first"
+        raise FaultyInput([Fault("the line", line.line_id, "alloy", f"'{line.alloy_id}'", want)])
+    # A line no longer due keeps its own release; the plan's moment is the earliest anything begins.
+    return opened.live.where_new(line, part)
+
+
+def would_fit(desk: Desk, actor: Actor, plan_id: int, build_id: str) -> tuple[WouldFit, ...]:
+    """Lines of the plate's powder that would find room there now, unplanned ones of the book included."""
+    _, build = seen_build(desk, actor, plan_id, build_id)
+    opened = open_plan(desk, plan_in_full(desk, plan_id))
+    hidden = hidden_lines(desk, actor)
+    with desk.store.look() as work:
+        waiting = [x for x in work.lines.all() if x.standing is LineStanding.OPEN]
+        record = work.networks.latest()
+        shas = {m.name: m.sha256 for m in work.models.all()}
+    fresh = [x for x in waiting if x.line_id not in opened.full.scenario.line and x.line_id not in hidden]
+    lines = []
+    if fresh and record is not None:
+        lines = [
+            line
+            for line, _ in read_cells(csv_of(x.cells for x in fresh), "", reading_of(desk, record), sorted(shas))[0]
+        ]
+    network = opened.full.scenario.network
+    with opened.lock:
+        for line in lines:
+            if line.parameter_set_id == build.parameter_set_id:
+                part = measured(desk, line.model, shas[line.model], line.unit, network.overhang_deg)
+                opened.live.admit(line, part)
+        return tuple(f for f in room_now(opened.live, build_id) if f.line_id not in hidden)

@@ -1,0 +1,84 @@
+"""What a form sent: read within limits, its token checked before anything else looks at it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Request
+from starlette.datastructures import UploadFile
+from starlette.formparsers import MultiPartException
+
+from router.kernel.faults import Fault, FaultyInput
+from router.web.reading import SignedIn, check_token
+
+TOKEN_FIELD = "token"
+MOST_FILES, MOST_FIELDS, LONGEST_FIELD_BYTES = 500, 400, 2_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Upload:
+    """A file as it was sent."""
+
+    name: str
+    content: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """The fields and files of a form. Missing fields read as empty text."""
+
+    fields: Mapping[str, tuple[str, ...]]
+    files: Mapping[str, tuple[Upload, ...]]
+
+    def text(self, name: str) -> str:
+        """The last value of a field, without white space at the ends."""
+        return self.fields.get(name, ("",))[-1].strip()
+
+    def raw(self, name: str) -> str:
+        """The last value of a field exactly as sent, with line ends as one character."""
+        return self.fields.get(name, ("",))[-1].replace("\r\n", "\n")
+
+    def many(self, name: str) -> tuple[str, ...]:
+        """All values of a field, e.g. of boxes ticked."""
+        return self.fields.get(name, ())
+
+    def whole(self, name: str, least: int = 0, most: int = 10**9) -> int:
+        """A whole number. Raises FaultyInput."""
+        text = self.text(name)
+        if text.isascii() and text.isdigit() and least <= int(text) <= most:
+            return int(text)
+        raise FaultyInput([Fault("form", "", name, text or "nothing", f"a whole number from {least} to {most}")])
+
+    def chosen_files(self, name: str) -> tuple[Upload, ...]:
+        """Files of a field that were really chosen (browsers send an empty one for none)."""
+        return tuple(f for f in self.files.get(name, ()) if f.name or f.content)
+
+
+async def read_form(request: Request) -> Form:
+    """Fields and files of the request. Raises FaultyInput when it is not a form or has too many parts."""
+    fields: dict[str, list[str]] = {}
+    files: dict[str, list[Upload]] = {}
+    try:
+        async with request.form(
+            max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=LONGEST_FIELD_BYTES
+        ) as sent:
+            for name, value in sent.multi_items():
+                if isinstance(value, UploadFile):
+                    files.setdefault(name, []).append(Upload(value.filename or "", await value.read()))
+                else:
+                    fields.setdefault(name, []).append(value)
+    except (MultiPartException, ValueError) as broken:
+        raise FaultyInput([Fault("form", "", "", str(broken), "a form as the page sends it")]) from broken
+    return Form({k: tuple(v) for k, v in fields.items()}, {k: tuple(v) for k, v in files.items()})
+
+
+async def posted(request: Request, reader: SignedIn) -> Form:
+    """The form of somebody signed in, token checked. Raises Refused for a form that no page of this session made."""
+    form = await read_form(request)
+    check_token(reader.session, form.text(TOKEN_FIELD))
+    return form
+
+
+Posted = Annotated[Form, Depends(posted)]

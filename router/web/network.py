@@ -1,0 +1,143 @@
+"""The network: map, load, lanes, which machine builds which alloy; editing with every fault said before it is saved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from router.domain.network import Network
+from router.kernel.faults import Fault, FaultyInput, NotFound
+from router.report.leg_entries import legs, map_sites
+from router.report.legs_map import MapSite, legs_map
+from router.report.theme import numbered
+from router.report.wording import number
+from router.service import network as use
+from router.service.plans import PlanInFull
+from router.service.rights import Operation, decide, require
+from router.web.forms import Form, Posted
+from router.web.reading import Reader, SignedIn
+from router.web.rendering import done, page
+from router.web.schedule import chosen_plan
+
+routes = APIRouter()
+
+
+@dataclass(frozen=True, slots=True)
+class Editable:
+    """A field that a form changes. ``whole``: a whole number."""
+
+    name: str
+    word: str
+    whole: bool = False
+
+
+SITE_FIELDS = (
+    Editable("labour_per_h", "Labour, an hour"),
+    Editable("energy_per_kwh", "Energy, a kWh"),
+    Editable("grid_kg_co2e_per_kwh", "Grid, kg CO2e a kWh"),
+)
+MACHINE_FIELDS = (
+    Editable("rate_per_h", "Machine, an hour"),
+    Editable("laser_efficiency", "Laser efficiency, above 0 to 1"),
+    Editable("setup_min", "Set-up, min", True),
+    Editable("cooldown_min", "Cool-down, min", True),
+    Editable("load_min", "Load, min", True),
+    Editable("unload_min", "Unload, min", True),
+)
+
+
+@routes.get("/network")
+def network(reader: SignedIn) -> Response:
+    """Sites, lanes, machines."""
+    try:
+        now = use.current_network(reader.desk, reader.actor)
+    except NotFound as nothing:
+        return page(reader, "network.html.j2", title="Network", here="/network", net=None, why=str(nothing))
+    full = chosen_plan(reader, None)
+    key = numbered(s.site_id for s in now.network.sites)
+    picture, rows = _map(now.network, full, key)
+    machines = [
+        (m, now.network.site[m.site_id].name, [a.alloy_id in m.alloys for a in now.network.alloys])
+        for m in now.network.machines
+    ]
+    return page(
+        reader, "network.html.j2", title="Network", here="/network", net=now.network, record=now.record, map=picture,
+        legs=rows, machines=machines, editions=use.editions(reader.desk, reader.actor)[:12],
+        site_fields=SITE_FIELDS, machine_fields=MACHINE_FIELDS, number=number,
+        may_change=decide(reader.actor, Operation.CHANGE_NETWORK).allowed,
+    )  # fmt: skip
+
+
+def _map(net: Network, full: PlanInFull | None, key: dict[str, int]) -> tuple[str, tuple[object, ...]]:
+    if full is not None and {s.site_id for s in full.scenario.network.sites} == {s.site_id for s in net.sites}:
+        found, rows = legs(full.scenario, full.result.plan, key)
+        return legs_map("network-map", map_sites(full.scenario, key), found), rows
+    marks = [MapSite(s.name, s.place.latitude_deg, s.place.longitude_deg, key[s.site_id]) for s in net.sites]
+    return legs_map("network-map", marks, ()), ()
+
+
+@routes.post("/network/field")
+def change_field(request: Request, reader: SignedIn, form: Posted) -> Response:
+    """Change one figure of a site or machine; saved as the next edition when the whole network stays sound."""
+    known = {e.name: e for e in (*SITE_FIELDS, *MACHINE_FIELDS)}
+    field = known.get(form.text("field"))
+    if field is None:
+        raise FaultyInput([Fault("form", "", "field", form.text("field") or "nothing", ", ".join(known))])
+    value = _figure(form, field)
+    site, machine = form.text("site"), form.text("machine")
+    path = ("sites", site, "machines", machine, field.name) if machine else ("sites", site, field.name)
+    before = use.current_network(reader.desk, reader.actor).record
+    raw = use.with_field(before.raw, path, value)
+    what = f"{machine or site}: {field.name} {value:g}"
+    record = use.save_network(reader.desk, reader.actor, raw, form.whole("version"), what)
+    return done(request, "/network", f"Saved as edition {record.version}: {what}. Plan again to see what it changes.")
+
+
+def _figure(form: Form, field: Editable) -> float | int:
+    text = form.text("value").replace(",", ".")
+    want = "a whole number" if field.whole else "a number"
+    try:
+        return int(text) if field.whole else float(text)
+    except ValueError as wrong:
+        raise FaultyInput([Fault("form", "", field.name, text or "nothing", want)]) from wrong
+
+
+@routes.get("/network/file")
+def edit(reader: SignedIn) -> Response:
+    """The network file as text."""
+    require(reader.actor, Operation.CHANGE_NETWORK)
+    record = use.current_network(reader.desk, reader.actor).record
+    return _editor(reader, record.raw.decode(), record.version, ())
+
+
+@routes.post("/network/file")
+def save(request: Request, reader: SignedIn, form: Posted) -> Response:
+    """Look for faults, or save; with faults the text stays as it was written."""
+    text = form.raw("text")
+    version = form.whole("version")
+    faults = use.check_network(reader.desk, reader.actor, text.encode())
+    if faults or form.text("do") != "save":
+        said = "" if faults else "No fault found. Nothing is saved yet."
+        return _editor(reader, text, version, faults, said, 422 if faults else 200)
+    record = use.save_network(reader.desk, reader.actor, text.encode(), version, form.text("note"))
+    return done(request, "/network", f"Saved as edition {record.version}. Plan again to see what it changes.")
+
+
+@routes.get("/network/editions/{version}")
+def edition(reader: SignedIn, version: int) -> Response:
+    """An edition as it was saved."""
+    record = use.edition(reader.desk, reader.actor, version)
+    return page(
+        reader, "edition.html.j2", title=f"Edition {version}", here="/network", record=record, text=record.raw.decode()
+    )
+
+
+def _editor(
+    reader: Reader, text: str, version: int, faults: tuple[Fault, ...], said: str = "", status: int = 200
+) -> Response:
+    return page(
+        reader, "network_file.html.j2", title="Network file", here="/network", status=status, text=text,
+        version=version, faults=faults, said=said,
+    )  # fmt: skip

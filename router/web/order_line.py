@@ -1,0 +1,207 @@
+"""What the page of one order line shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from router.domain.result import LineOptions, SiteOption
+from router.kernel.faults import Conflict, NotFound
+from router.report.leg_entries import map_sites
+from router.report.legs_map import Leg, legs_map
+from router.report.theme import numbered
+from router.report.wording import day, full_day, money, number, percent
+from router.service.book import get_line
+from router.service.desk import Desk
+from router.service.options import where_to_build, where_would_it_go
+from router.service.plans import PlanInFull, full_plan, live_plan
+from router.service.records import Actor, LineRecord, LineStanding, TrailRecord
+from router.service.trail import line_history
+
+_STEPS = (1, 2, 5, 10, 25, 100)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """One site as a place for the line, in words."""
+
+    site: str
+    possible: bool
+    chosen: bool
+    why: tuple[str, ...]
+    fair: str
+    marginal: str
+    ready: str
+    arrives: str
+    late: int
+    co2e: str
+    distance: str
+    machine: str
+    plate: str
+    fill: str
+    bar_share: float
+    cheapest: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CostPart:
+    """A part of what the line costs in the live plan. ``key``: its colour."""
+
+    name: str
+    amount: str
+    share: float
+    key: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineView:
+    """Everything the page shows."""
+
+    line: LineRecord
+    facts: tuple[tuple[str, str], ...]
+    sentence: str
+    rows: tuple[SiteRow, ...]
+    why_no_table: str
+    costs: tuple[CostPart, ...]
+    total: str
+    by_quantity: tuple[tuple[int, str, str, str], ...]
+    """Quantity, the cheapest able site, landed cost and cost a piece."""
+    map: str
+    history: tuple[TrailRecord, ...]
+    build_ids: tuple[str, ...]
+    plan_id: int | None
+
+
+def line_view(desk: Desk, actor: Actor, line_id: str) -> LineView:
+    """The page of a line; the tables are asked of the live plan, where there is one."""
+    line = get_line(desk, actor, line_id)
+    head = live_plan(desk, actor)
+    plan = full_plan(desk, actor, head.plan_id) if head else None
+    options: LineOptions | None = None
+    why = "There is no live plan yet. Start a run and accept its plan; then this table says where the line belongs."
+    if plan is not None and line.standing is LineStanding.OPEN:
+        try:
+            options = where_to_build(desk, actor, line_id)
+        except (Conflict, NotFound) as trouble:
+            why = str(trouble)
+    elif plan is not None:
+        why = f"The line is {line.standing.value}; open lines are planned."
+    rows = _rows(plan, options) if plan and options else ()
+    costs, total = _costs(plan, line_id) if plan else ((), "")
+    shipped = [s for s in plan.result.plan.shipments if s.line_id == line_id] if plan else []
+    return LineView(
+        line=line,
+        facts=_facts(line),
+        sentence=options.sentence if options else "",
+        rows=rows,
+        why_no_table=why,
+        costs=costs,
+        total=total,
+        by_quantity=_by_quantity(desk, actor, plan, line) if options and plan else (),
+        map=_map(plan, line_id, options) if plan and options else "",
+        history=tuple(line_history(desk, actor, line_id)),
+        build_ids=tuple(dict.fromkeys(b for s in shipped for b in s.build_ids)),
+        plan_id=plan.head.plan_id if plan else None,
+    )
+
+
+def _facts(line: LineRecord) -> tuple[tuple[str, str], ...]:
+    cells = line.cells
+    facts = [
+        ("Order", line.order_id),
+        ("Customer", line.customer),
+        ("Part model", line.model),
+        ("Alloy", line.alloy_id),
+        ("Pieces", number(line.quantity)),
+        ("Ship to", line.ship_place),
+        ("Received", full_day(line.received_at.date())),
+        ("Due at the destination", full_day(line.due_date)),
+        ("Condition", cells.get("condition", "as built").replace(";", ", ").replace("_", " ")),
+        ("Coupons", cells.get("coupons", "0")),
+        ("Export control", line.export_control or "none"),
+        ("Accreditations", cells.get("accreditations", "none")),
+        ("Approved sites", cells.get("approved_sites", "any")),
+        ("Own plate", cells.get("own_plate", "no")),
+        ("May be split over sites", cells.get("may_split_sites", "no")),
+        ("Pinned to", line.pinned_site or "no site"),
+    ]
+    return tuple(facts)
+
+
+def _rows(plan: PlanInFull, options: LineOptions) -> tuple[SiteRow, ...]:
+    network = plan.scenario.network
+    possible = [o for o in options.sites if o.possible and o.fair_cents is not None]
+    dearest = max((o.fair_cents or 0 for o in possible), default=0)
+    best = min((o.marginal_cents for o in possible if o.marginal_cents is not None), default=None)
+    ordered = sorted(options.sites, key=lambda o: (not o.chosen, not o.possible, o.fair_cents or 0))
+    return tuple(_row(plan, o, dearest, best, network.currency) for o in ordered)
+
+
+def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, currency: str) -> SiteRow:
+    fill = "" if o.fill_after is None else percent(o.fill_after, 0)
+    if o.fill_before is not None and fill:
+        fill = f"{percent(o.fill_before, 0)} to {fill}"
+    return SiteRow(
+        site=plan.scenario.network.site[o.site_id].name,
+        possible=o.possible,
+        chosen=o.chosen,
+        why=o.reasons,
+        fair="" if o.fair_cents is None else money(o.fair_cents, currency),
+        marginal="" if o.marginal_cents is None else money(o.marginal_cents, currency),
+        ready="" if o.ready_at is None else day(o.ready_at.date()),
+        arrives="" if o.arrive_date is None else day(o.arrive_date),
+        late=o.late_days or 0,
+        co2e="" if o.co2e_kg is None else f"{number(o.co2e_kg, 1)} kg",
+        distance="" if o.distance_km is None else f"{number(o.distance_km)} km",
+        machine=o.machine_id or "",
+        plate=o.joins_build_id or ("a plate of its own" if o.possible else ""),
+        fill=fill,
+        bar_share=(o.fair_cents or 0) / dearest if dearest else 0.0,
+        cheapest=o.possible and best is not None and o.marginal_cents == best,
+    )
+
+
+def _costs(plan: PlanInFull, line_id: str) -> tuple[tuple[CostPart, ...], str]:
+    result, currency = plan.result.plan, plan.scenario.network.currency
+    shares = [s for b in result.builds for s in b.shares if s.line_id == line_id]
+    sent = [s for s in result.shipments if s.line_id == line_id]
+    parts = [
+        ("Build, fair share", sum(s.build_cents for s in shares)),
+        ("Plate steps, fair share", sum(s.plate_steps_cents for s in shares)),
+        ("Steps after the plate", sum(lot.cost_cents for lot in result.lots if lot.line_id == line_id)),
+        ("Freight", sum(s.freight_cents for s in sent)),
+        ("Carbon of freight", sum(s.carbon_cents for s in sent)),
+        ("Lateness", sum(s.late_cents for s in sent)),
+    ]
+    total = sum(cents for _, cents in parts)
+    if not total:
+        return (), ""
+    made = tuple(CostPart(n, money(c, currency, 2), c / total, k) for k, (n, c) in enumerate(parts) if c)
+    return made, money(total, currency, 2)
+
+
+def _by_quantity(desk: Desk, actor: Actor, plan: PlanInFull, line: LineRecord) -> tuple[tuple[int, str, str, str], ...]:
+    currency = plan.scenario.network.currency
+    quantities = sorted({*_STEPS, line.quantity})
+    rows = []
+    cells = {k: v for k, v in line.cells.items() if k != "line"}
+    for quantity, table in zip(quantities, where_would_it_go(desk, actor, cells, quantities), strict=True):
+        able = [s for s in table.sites if s.possible and s.fair_cents is not None]
+        if able:
+            best = min(able, key=lambda s: s.fair_cents or 0)
+            cents = best.fair_cents or 0
+            name = plan.scenario.network.site[best.site_id].name
+            rows.append((quantity, name, money(cents, currency), money(round(cents / quantity), currency, 2)))
+    return tuple(rows)
+
+
+def _map(plan: PlanInFull, line_id: str, options: LineOptions) -> str:
+    scenario = plan.scenario
+    if line_id not in scenario.line:
+        return ""
+    key = numbered(s.site_id for s in scenario.network.sites)
+    marks = dict(zip((s.site_id for s in scenario.network.sites), map_sites(scenario, key), strict=True))
+    to = scenario.line[line_id].ship_to
+    sent = [s for s in plan.result.plan.shipments if s.line_id == line_id]
+    legs = [Leg(marks[s.site_id], to.label(), to.latitude_deg, to.longitude_deg, s.mass_kg, 1) for s in sent]
+    able = {o.site_id for o in options.sites if o.possible}
+    return legs_map("line-map", [m for s, m in marks.items() if s in able or not able], legs)

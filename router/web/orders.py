@@ -1,0 +1,158 @@
+"""The order book: list, import with preview, and what is decided about a line."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import Response
+
+from router.kernel.faults import FaultyInput, NotFound
+from router.service import book as use
+from router.service.cursors import cursor, uncursor
+from router.service.imports import preview_files, store_import
+from router.service.jobs import ask_elsewhere
+from router.service.network import current_network
+from router.service.ports import SORTS, LineFilter
+from router.service.records import LineStanding
+from router.service.rights import Operation, decide, require
+from router.web.forms import Posted
+from router.web.order_line import line_view
+from router.web.part_picture import part_picture
+from router.web.reading import Reader, SignedIn
+from router.web.rendering import done, page
+
+routes = APIRouter()
+_SORT_WORDS = {
+    "due_date": "Due date", "line_id": "Line", "received_at": "Received", "customer": "Customer", "quantity": "Pieces",
+    "alloy_id": "Alloy",
+}  # fmt: skip
+_STANDING_MARK = {"open": "good", "held": "held", "withdrawn": "gone", "shipped": "same"}
+_STANDINGS = [("", "any"), *((s.value, s.value) for s in LineStanding)]
+_PAGE = 60
+
+
+@routes.get("/orders")
+def orders(
+    reader: SignedIn,
+    text: str = "",
+    standing: str = "",
+    alloy: str = "",
+    site: str = "",
+    sort: str = "due_date",
+    falling: bool = False,
+    after: Annotated[str | None, Query(max_length=1000)] = None,
+) -> Response:
+    """The order book, filtered and sorted by its address."""
+    wanted = LineFilter(text=text[:200], standing=standing, alloy_id=alloy, pinned_site=site)
+    place = uncursor(after, 2)
+    sort = sort if sort in SORTS else "due_date"
+    found = use.list_lines(
+        reader.desk, reader.actor, wanted, sort, falling, (place[0], place[1]) if place else None, _PAGE
+    )
+    chosen = {"text": text, "standing": standing, "alloy": alloy, "site": site, "sort": sort}
+    chosen = {k: v for k, v in chosen.items() if v} | ({"falling": "true"} if falling else {})
+    following = cursor(found.next_after)
+    pages = {
+        "said": f"{len(found.lines)} of {found.total} lines",
+        "first": f"/orders?{urlencode(chosen)}" if after else "",
+        "next": f"/orders?{urlencode({**chosen, 'after': following})}" if following else "",
+    }
+    return page(
+        reader, "orders.html.j2", title="Orders", here="/orders", lines=found.lines, total=found.total, pages=pages,
+        text=text, standing=standing, alloy=alloy, site=site, sort=sort, falling=falling,
+        sorts=list(_SORT_WORDS.items()),
+        alloys=_alloys(reader), sites=_sites(reader), standing_choices=_STANDINGS, marks=_STANDING_MARK,
+        may_import=decide(reader.actor, Operation.IMPORT).allowed, plain=not chosen.get("text") and not standing,
+    )  # fmt: skip
+
+
+def _alloys(reader: Reader) -> list[tuple[str, str]]:
+    try:
+        return [(a.alloy_id, a.name) for a in current_network(reader.desk, reader.actor).network.alloys]
+    except NotFound:
+        return []
+
+
+def _sites(reader: Reader) -> list[tuple[str, str]]:
+    try:
+        return [(s.site_id, s.name) for s in current_network(reader.desk, reader.actor).network.sites]
+    except NotFound:
+        return []
+
+
+@routes.get("/orders/import")
+def import_form(reader: SignedIn) -> Response:
+    """Where files are brought."""
+    require(reader.actor, Operation.IMPORT)
+    return page(reader, "import.html.j2", title="Import", here="/orders", preview=None, faults=())
+
+
+@routes.post("/orders/import")
+def import_preview(reader: SignedIn, form: Posted) -> Response:
+    """Everything an import would do and everything that is wrong; nothing is stored."""
+    files = {f.name or "file": f.content for f in form.chosen_files("files")}
+    try:
+        preview = preview_files(reader.desk, reader.actor, files)
+    except FaultyInput as faulty:
+        return page(
+            reader, "import.html.j2", title="Import", here="/orders", status=422, preview=None, faults=faulty.faults
+        )
+    return page(
+        reader, "import.html.j2", title="Import", here="/orders", status=200 if preview.storable else 422,
+        preview=preview, faults=preview.faults,
+    )  # fmt: skip
+
+
+@routes.post("/orders/import/store")
+def import_store(request: Request, reader: SignedIn, form: Posted) -> Response:
+    """Store what the preview showed."""
+    stored = store_import(reader.desk, reader.actor, form.text("import_id"))
+    said = f"Stored: {stored.lines_added} lines new, {stored.lines_changed} changed, {stored.lines_same} as they were."
+    return done(request, "/orders", said)
+
+
+@routes.get("/orders/{line_id}")
+def order(reader: SignedIn, line_id: str) -> Response:
+    """One line: where it could be built and why it is where it is, its history, and what may be done with it."""
+    view = line_view(reader.desk, reader.actor, line_id)
+    sites = _sites(reader)
+    return page(
+        reader, "order.html.j2", title=f"Line {line_id}", here="/orders", view=view, sites=sites, marks=_STANDING_MARK,
+        may_change=decide(reader.actor, Operation.CHANGE_BOOK).allowed,
+        may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
+    )  # fmt: skip
+
+
+@routes.get("/orders/{line_id}/part.svg")
+def picture(reader: SignedIn, line_id: str) -> Response:
+    """The part of a line, seen from above at a corner."""
+    text = part_picture(reader.desk, reader.actor, line_id)
+    return Response(text, media_type="image/svg+xml", headers={"Cache-Control": "private, max-age=3600"})
+
+
+@routes.post("/orders/{line_id}/{decision}")
+def decide_line(request: Request, reader: SignedIn, form: Posted, line_id: str, decision: str) -> Response:
+    """Hold, release, withdraw, pin or try elsewhere."""
+    desk, actor = reader.desk, reader.actor
+    if decision == "elsewhere":
+        job = ask_elsewhere(desk, actor, line_id, form.whole("seconds", 1, 3600))
+        return done(request, f"/runs/{job.job_id}", "Asked. Each site is tried in turn.")
+    seen = form.whole("version")
+    if decision == "hold":
+        use.hold(desk, actor, line_id, form.text("why"), seen)
+        said = f"Line {line_id} is held."
+    elif decision == "release":
+        use.release(desk, actor, line_id, seen)
+        said = f"Line {line_id} is open again."
+    elif decision == "withdraw":
+        use.withdraw(desk, actor, line_id, form.text("why"), seen)
+        said = f"Line {line_id} is withdrawn."
+    elif decision == "pin":
+        site = form.text("site") or None
+        use.pin(desk, actor, line_id, site, seen)
+        said = f"Line {line_id} is pinned to {site}." if site else f"Line {line_id} may be built anywhere again."
+    else:
+        raise NotFound(f"nothing called {decision[:40]!r} can be done with a line")
+    return done(request, f"/orders/{line_id}", f"{said} Plan again to see what it changes.")

@@ -1,0 +1,75 @@
+"""A part drawn on the server: its facets in parallel projection, shaded by their slope, the hidden ones left out."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from router.geometry import read_mesh
+from router.kernel.faults import NotFound
+from router.service.book import get_line
+from router.service.desk import Desk
+from router.service.models import model_path
+from router.service.records import Actor
+
+Floats = npt.NDArray[np.float64]
+_SIDE_PX = 300.0
+_EDGE_PX = 10.0
+_MOST_FACETS = 6_000
+"""More facets are thinned by their size: small ones do not show."""
+_VIEW = np.array([0.62, -0.62, 0.48])
+_LIGHT = np.array([0.25, -0.75, 0.9])
+
+
+def part_picture(desk: Desk, actor: Actor, line_id: str) -> str:
+    """The part of a line as SVG text, remembered by its content. Raises NotFound when the model is not there."""
+    line = get_line(desk, actor, line_id)
+    with desk.store.look() as work:
+        record = work.models.by_name(line.model)
+    if record is None:
+        raise NotFound(f"the model {line.model} is not in the book")
+    unit = line.cells.get("unit", "mm")
+    path = model_path(desk, record.sha256, record.name)
+
+    def make() -> str:
+        mesh = read_mesh(path, unit)
+        return draw(np.asarray(mesh.triangles, dtype=np.float64), line.model)
+
+    text: str = desk.parts.get(("picture", record.sha256, unit), make)
+    return text
+
+
+def draw(facets: Floats, name: str) -> str:
+    """Facets (n, 3, 3) in mm as SVG text: farthest first, so that nearer ones cover them."""
+    view = _VIEW / np.linalg.norm(_VIEW)
+    right = np.cross([0.0, 0.0, 1.0], view)
+    right /= np.linalg.norm(right)
+    up = np.cross(view, right)
+    normals = np.cross(facets[:, 1] - facets[:, 0], facets[:, 2] - facets[:, 0])
+    sizes = np.linalg.norm(normals, axis=1)
+    facing = (normals @ view > 0) & (sizes > 0)
+    facets, normals, sizes = facets[facing], normals[facing], sizes[facing]
+    if len(facets) > _MOST_FACETS:
+        kept = np.sort(np.argsort(-sizes, kind="stable")[:_MOST_FACETS])
+        facets, normals, sizes = facets[kept], normals[kept], sizes[kept]
+    x, y, depth = facets @ right, -(facets @ up), (facets @ view).mean(axis=1)
+    low = np.array([x.min(initial=0.0), y.min(initial=0.0)])
+    span = max(float(np.ptp(x)) if x.size else 0.0, float(np.ptp(y)) if y.size else 0.0) or 1.0
+    scale = (_SIDE_PX - 2 * _EDGE_PX) / span
+    px_x, px_y = (x - low[0]) * scale + _EDGE_PX, (y - low[1]) * scale + _EDGE_PX
+    light = _LIGHT / np.linalg.norm(_LIGHT)
+    shade = np.clip(normals @ light / np.maximum(sizes, 1e-12), 0.0, 1.0)
+    grey = (92 + 130 * shade).astype(int)
+    body = []
+    for i in np.argsort(depth, kind="stable"):
+        points = " ".join(f"{px_x[i, k]:.1f},{px_y[i, k]:.1f}" for k in range(3))
+        g = int(grey[i])
+        colour = f"#{g:02x}{min(255, g + 6):02x}{min(255, g + 14):02x}"
+        body.append(f'<polygon points="{points}" fill="{colour}" stroke="{colour}" stroke-width=".6"/>')
+    width = float(np.ptp(px_x)) + 2 * _EDGE_PX if px_x.size else _SIDE_PX
+    height = float(np.ptp(px_y)) + 2 * _EDGE_PX if px_y.size else _SIDE_PX
+    safe = name.replace("&", "&amp;").replace("<", "&lt;")
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" role="img">'
+        f"<title>{safe}</title>{''.join(body)}</svg>"
+    )

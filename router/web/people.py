@@ -1,0 +1,108 @@
+"""People and rights, own tokens, and the trail of changes."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from router.kernel.faults import Fault, FaultyInput
+from router.service import people as use
+from router.service.records import Role
+from router.service.rights import SCOPES
+from router.service.trail import list_trail
+from router.web.forms import Form, Posted
+from router.web.reading import Reader, SignedIn
+from router.web.rendering import done, page
+
+routes = APIRouter()
+_ROLES = [(r.value, r.value) for r in Role]
+
+
+@routes.get("/people")
+def people(reader: SignedIn) -> Response:
+    """Everybody with a log-in."""
+    return _people(reader)
+
+
+def _people(reader: Reader, shown: use.NewPerson | None = None) -> Response:
+    found = use.list_people(reader.desk, reader.actor)
+    return page(reader, "people.html.j2", title="People", here="/people", people=found, roles=_ROLES, shown=shown)
+
+
+@routes.post("/people")
+def add(reader: SignedIn, form: Posted) -> Response:
+    """Add somebody; the one-time password stands on the answer and nowhere else."""
+    made = use.add_person(
+        reader.desk, reader.actor, form.text("name"), _role(form), _words(form, "sites"), _words(form, "codes")
+    )
+    return _people(reader, made)
+
+
+@routes.post("/people/{person_id}")
+def change(request: Request, reader: SignedIn, form: Posted, person_id: int) -> Response:
+    """Change what somebody may."""
+    person = use.change_person(
+        reader.desk,
+        reader.actor,
+        person_id,
+        form.whole("version"),
+        _role(form),
+        _words(form, "sites"),
+        _words(form, "codes"),
+        form.text("active") == "yes",
+    )
+    return done(request, "/people", f"{person.name} is changed.")
+
+
+@routes.post("/people/{person_id}/password")
+def reset(reader: SignedIn, form: Posted, person_id: int) -> Response:
+    """A new one-time password."""
+    return _people(reader, use.reset_password(reader.desk, reader.actor, person_id))
+
+
+def _role(form: Form) -> Role:
+    try:
+        return Role(form.text("role"))
+    except ValueError as wrong:
+        known = ", ".join(r.value for r in Role)
+        raise FaultyInput([Fault("form", "", "role", form.text("role") or "nothing", known)]) from wrong
+
+
+def _words(form: Form, name: str) -> list[str]:
+    return [w.strip() for w in form.text(name).replace(";", ",").split(",") if w.strip()]
+
+
+@routes.get("/tokens")
+def tokens(reader: SignedIn) -> Response:
+    """Own tokens for programs."""
+    return _tokens(reader, "")
+
+
+def _tokens(reader: Reader, text: str) -> Response:
+    found = use.own_tokens(reader.desk, reader.actor)
+    return page(reader, "tokens.html.j2", title="Tokens", here="", tokens=found, scopes=list(SCOPES), text=text)
+
+
+@routes.post("/tokens")
+def new_token(reader: SignedIn, form: Posted) -> Response:
+    """Make a token; its text stands on the answer and nowhere else."""
+    _, text = use.new_token(
+        reader.desk, reader.actor, form.text("name"), form.many("scopes"), form.whole("days", 1, 366)
+    )
+    return _tokens(reader, text)
+
+
+@routes.post("/tokens/{sha256}/revoke")
+def revoke(request: Request, reader: SignedIn, form: Posted, sha256: str) -> Response:
+    """End a token."""
+    use.revoke_token(reader.desk, reader.actor, sha256)
+    return done(request, "/tokens", "The token is ended.")
+
+
+@routes.get("/trail")
+def trail(reader: SignedIn, before: int | None = None) -> Response:
+    """Who did what, newest first."""
+    found = list_trail(reader.desk, reader.actor, before, 100)
+    following = f"/trail?before={found[-1].trail_id}" if len(found) == 100 else ""
+    pages = {"said": "", "first": "/trail" if before else "", "next": following}
+    return page(reader, "trail.html.j2", title="Trail of changes", here="", trail=found, pages=pages)

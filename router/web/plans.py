@@ -1,0 +1,126 @@
+"""Plans: the list, one plan, two plans side by side, and what is decided about them."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from router.report.kpi_table import kpi_groups
+from router.report.risk import at_risk
+from router.report.trace_chart import trace_chart
+from router.report.wording import clock_time, money, number, percent
+from router.service import plans as use
+from router.service.compare import compare_plans
+from router.service.plans import PlanInFull, full_plan, kpis_of
+from router.service.records import PlanHead, PlanStanding
+from router.service.rights import Operation, decide
+from router.service.visible import hidden_lines
+from router.web.forms import Posted
+from router.web.reading import SignedIn
+from router.web.rendering import done, page
+
+routes = APIRouter()
+STANDING_MARK = {"proposed": "idle", "live": "good", "superseded": "same", "set aside": "gone"}
+
+
+@routes.get("/plans")
+def plans(reader: SignedIn, before: int | None = None) -> Response:
+    """All plans, newest first, with their key figures."""
+    heads = use.list_plans(reader.desk, reader.actor, 40, before)
+    rows = [(h, _figures(h)) for h in heads]
+    live = next((h for h in heads if h.standing is PlanStanding.LIVE), None)
+    following = f"/plans?before={heads[-1].plan_id}" if len(heads) == 40 else ""
+    return page(
+        reader, "plans.html.j2", title="Plans", here="/plans", rows=rows, live=live, marks=STANDING_MARK,
+        pages={"said": "", "first": "/plans" if before else "", "next": following},
+        may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
+    )  # fmt: skip
+
+
+def _figures(head: PlanHead) -> dict[str, str]:
+    kpis = kpis_of(head)
+    return {
+        "landed": money(kpis.landed_cents, head.currency),
+        "late": number(kpis.late_lines),
+        "fill": percent(kpis.mean_fill, 0),
+        "builds": number(kpis.builds),
+        "gap": "none" if head.gap is None else percent(head.gap),
+    }
+
+
+@routes.get("/plans/{plan_id}")
+def plan(reader: SignedIn, plan_id: int) -> Response:
+    """One plan: figures beside today's habit, what the auditor said, lines at risk and lines left out."""
+    full = full_plan(reader.desk, reader.actor, plan_id)
+    hidden = hidden_lines(reader.desk, reader.actor)
+    result = full.result
+    risks = [r for r in at_risk(full.scenario, result) if r.line.line_id not in hidden]
+    unplanned = [u for u in result.plan.unplanned if u.line_id not in hidden]
+    trace = ""
+    if result.trace:
+        habit_cents = result.habit_kpis.landed_cents
+        trace = trace_chart("trace", result.trace, result.seconds, result.bound_cents, habit_cents, full.head.currency)
+    parent = full.head.parent
+    return page(
+        reader, "plan.html.j2", title=f"Plan {plan_id}", here="/plans", head=full.head, full=full,
+        kpis=kpi_groups(result.kpis, result.habit_kpis, full.head.currency), risks=risks, unplanned=unplanned,
+        facts=_facts(full), trace=trace, marks=STANDING_MARK, parent=parent,
+        stale=use.staleness(reader.desk, reader.actor, plan_id),
+        may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
+    )  # fmt: skip
+
+
+def _facts(full: PlanInFull) -> list[tuple[str, str]]:
+    result = full.result
+    bound = "none" if result.bound_cents is None else money(result.bound_cents, full.head.currency, 2)
+    return [
+        ("Made", f"{full.head.made_at:%d %b %Y %H:%M} UTC by {full.head.made_by}, {full.head.how}"),
+        ("Stopped because", result.stop_reason),
+        ("Seed, rounds, workers", f"{result.seed}, {number(result.work)}, {result.workers}"),
+        ("Time taken", clock_time(result.seconds)),
+        ("Proven bound", bound),
+        ("Gap to the bound", "none" if result.gap is None else percent(result.gap, 2)),
+        ("Auditor", f"{number(full.checks)} checks, {number(len(full.findings))} findings"),
+        ("Scenario, SHA-256", full.scenario.fingerprint[:16]),
+    ]
+
+
+@routes.post("/plans/{plan_id}/{decision}")
+def decide_plan(request: Request, reader: SignedIn, form: Posted, plan_id: int, decision: str) -> Response:
+    """Accept a plan or set it aside."""
+    seen = form.whole("version")
+    if decision == "accept":
+        use.accept(reader.desk, reader.actor, plan_id, seen)
+        return done(request, "/", f"Plan {plan_id} is live.")
+    if decision == "set-aside":
+        use.set_aside(reader.desk, reader.actor, plan_id, seen)
+        return done(request, "/plans", f"Plan {plan_id} is set aside.")
+    return done(request, f"/plans/{plan_id}")
+
+
+@routes.get("/compare")
+def compare(reader: SignedIn, before: int, after: int) -> Response:
+    """Two plans: key figures with today's habit beside them, and every difference."""
+    found = compare_plans(reader.desk, reader.actor, before, after)
+    names = [f for f in use.fields_of(found.kpis_after) if f != "last_unload"]
+    rows = []
+    for name in names:
+        one, other, habit = (getattr(k, name) for k in (found.kpis_before, found.kpis_after, found.habit_kpis))
+        rows.append((_label(name), *(_value(name, v, found.after.currency) for v in (one, other, habit)), one != other))
+    return page(
+        reader, "compare.html.j2", title=f"Plans {before} and {after}", here="/plans", found=found, rows=rows,
+        marks=STANDING_MARK, money=lambda cents: money(cents, found.after.currency),
+        may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
+    )  # fmt: skip
+
+
+def _label(name: str) -> str:
+    return name.removesuffix("_cents").replace("_", " ").replace("co2e kg", "CO2e, kg").capitalize()
+
+
+def _value(name: str, value: float | int, currency: str) -> str:
+    if name.endswith("_cents"):
+        return money(int(value), currency)
+    if name.endswith("_share") or name == "mean_fill":
+        return percent(value)
+    return number(value, 0 if isinstance(value, int) else 1)

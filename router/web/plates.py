@@ -1,0 +1,151 @@
+"""Plates: all of a plan, and one with its nest to scale, its shares, and what would still fit on it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from router.domain.plan import Build
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.report.plate_entries import plate_groups
+from router.report.wording import anchors, moment, money, number, percent
+from router.service.builds import build_view, late_days_of, list_builds, plate_file, seen_build
+from router.service.events import list_events, record_event
+from router.service.options import would_fit
+from router.service.plans import PlanInFull
+from router.service.records import EventKind, PlanStanding
+from router.service.rights import Operation, decide
+from router.service.visible import hidden_lines
+from router.web.forms import Posted
+from router.web.reading import Reader, SignedIn
+from router.web.rendering import done, page
+from router.web.schedule import alloy_tones, chosen_plan
+
+routes = APIRouter()
+_MEDIA = {"svg": "image/svg+xml", "dxf": "image/vnd.dxf", "3mf": "model/3mf"}
+_KINDS = {
+    "started": EventKind.BUILD_STARTED, "finished": EventKind.BUILD_FINISHED, "failed": EventKind.BUILD_FAILED,
+}  # fmt: skip
+
+
+@routes.get("/plates")
+def plates(reader: SignedIn, plan: int | None = None, site: str = "", alloy: str = "") -> Response:
+    """Plates of a plan by start, emptiest first or not."""
+    full = chosen_plan(reader, plan)
+    if full is None:
+        return page(reader, "plates.html.j2", title="Plates", here="/plates", full=None)
+    network = full.scenario.network
+    found = [
+        b
+        for b in list_builds(reader.desk, reader.actor, full.head.plan_id)
+        if (not site or b.site_id == site) and (not alloy or b.alloy_id == alloy)
+    ]
+    found.sort(key=lambda b: (b.load_start, b.machine_id))
+    return page(
+        reader, "plates.html.j2", title="Plates", here="/plates", full=full, builds=found, site=site, alloy=alloy,
+        sites=[("", "any"), *((s.site_id, s.name) for s in network.sites)],
+        alloys=[("", "any"), *((a.alloy_id, a.name) for a in network.alloys)],
+        money=lambda c: money(c, full.head.currency), zone={s.site_id: s.time_zone for s in network.sites},
+    )  # fmt: skip
+
+
+@routes.get("/plates/{build_id}")
+def plate(reader: SignedIn, build_id: str, plan: int | None = None) -> Response:
+    """One plate."""
+    chosen = chosen_plan(reader, plan)
+    if chosen is None:
+        raise NotFound("there is no plan yet; start a run first")
+    full, build = seen_build(reader.desk, reader.actor, chosen.head.plan_id, build_id)
+    hidden = hidden_lines(reader.desk, reader.actor)
+    view = build_view(full, build, hidden, late_days_of(full.result.plan))
+    secret = bool({p.line_id for p in build.pieces} & hidden)
+    picture, letters = ("", {}) if secret else _picture(full, build)
+    machine = full.scenario.network.machine[build.machine_id]
+    try:
+        fits = would_fit(reader.desk, reader.actor, full.head.plan_id, build_id)
+        why_no_fits = ""
+    except Conflict as stale:
+        fits, why_no_fits = (), str(stale)
+    events = [e for e in list_events(reader.desk, reader.actor, 0, 500) if e.subject == build_id]
+    may_record = decide(reader.actor, Operation.RECORD_EVENT, machine.site_id).allowed
+    used = build.fill * machine.plate.inner_area_mm2
+    return page(
+        reader, "plate.html.j2", title=f"Plate {build_id}", here="/plates", full=full, build=view, picture=picture,
+        letters=letters, secret=secret, fits=fits, why_no_fits=why_no_fits, events=events,
+        may_record=may_record and full.head.standing is PlanStanding.LIVE, facts=_facts(reader, full, build),
+        money=lambda c: money(c, full.head.currency, 2), now=full.scenario.network.now,
+        free=_area(reader, machine.plate.inner_area_mm2 - used),
+    )  # fmt: skip
+
+
+def _area(reader: Reader, mm2: float) -> str:
+    return f"{number(mm2 / 645.16, 1)} sq in" if reader.choices.units == "inch" else f"{number(mm2 / 100)} cm2"
+
+
+def _picture(full: PlanInFull, build: Build) -> tuple[str, dict[str, tuple[str, int]]]:
+    tones = alloy_tones(full)
+    only = full.result.plan
+    one = type(only)(**{**{f: getattr(only, f) for f in only.__dataclass_fields__}, "builds": (build,)})
+    keys, hatches = {a: k for a, (k, _) in tones.items()}, {a: h for a, (_, h) in tones.items()}
+    names = anchors("line", (x.line_id for x in full.scenario.lines))
+    definitions, groups = plate_groups(full.scenario, one, anchors("build", [build.build_id]), names, keys, hatches)
+    entry = next(e for g in groups for e in g.entries)
+    shown = {s.line_id: (row.letter, row.key) for s, row in zip(build.shares, entry.shares, strict=True)}
+    return definitions + entry.picture, shown
+
+
+def _facts(reader: Reader, full: PlanInFull, build: Build) -> list[tuple[str, str]]:
+    network = full.scenario.network
+    machine = network.machine[build.machine_id]
+    site = network.site[machine.site_id]
+    zone = ZoneInfo(site.time_zone)
+    inch = reader.choices.units == "inch"
+    height = f"{build.height_mm / 25.4:.2f} in" if inch else f"{build.height_mm:.1f} mm"
+    width, depth = machine.plate.width_mm, machine.plate.depth_mm
+    size = f"{width / 25.4:.2f} x {depth / 25.4:.2f} in" if inch else f"{width:g} x {depth:g} mm"
+    return [
+        ("Machine", f"{machine.machine_id}, {machine.model}, {site.name}"),
+        ("Plate", size),
+        ("Fill", percent(build.fill)),
+        ("Height", f"{height}, {number(build.layers)} layers"),
+        ("Load", moment(build.load_start, zone)),
+        ("Run", f"{moment(build.run_start, zone)} to {moment(build.run_end, zone)}"),
+        ("Unload", f"{moment(build.unload_start, zone)} to {moment(build.unload_end, zone)}"),
+        ("Energy", f"{number(build.kwh)} kWh"),
+        ("CO2e of the build", f"{number(build.co2e_kg, 1)} kg"),
+        ("Build cost", money(build.cost.total_cents, full.head.currency, 2)),
+        ("Plate steps", money(build.plate_steps_cents, full.head.currency, 2)),
+    ]
+
+
+@routes.get("/plates/{build_id}/file.{kind}")
+def file(reader: SignedIn, build_id: str, kind: str, plan: int) -> Response:
+    """The plate as svg, dxf or 3mf."""
+    content = plate_file(reader.desk, reader.actor, plan, build_id, kind)
+    ending = "build.3mf" if kind == "3mf" else kind
+    headers = {"Content-Disposition": f'attachment; filename="plate.{ending}"'}
+    return Response(content, media_type=_MEDIA[kind], headers=headers)
+
+
+@routes.post("/plates/{build_id}/event")
+def event(request: Request, reader: SignedIn, form: Posted, build_id: str) -> Response:
+    """Record that the build started, finished or failed."""
+    kind = _KINDS.get(form.text("kind"))
+    at: datetime | None
+    try:
+        at = datetime.fromisoformat(form.text("at"))
+    except ValueError:
+        at = None
+    faults = []
+    if kind is None:
+        faults.append(Fault("form", build_id, "kind", form.text("kind") or "nothing", ", ".join(_KINDS)))
+    if at is None or at.tzinfo is None:
+        want = "a time with its offset, e.g. 2027-03-01T06:00-05:00"
+        faults.append(Fault("form", build_id, "at", form.text("at") or "nothing", want))
+    if faults or kind is None or at is None:
+        raise FaultyInput(faults)
+    record_event(reader.desk, reader.actor, kind, build_id, at, {"note": form.text("note")})
+    return done(request, f"/plates/{build_id}", f"Recorded: {kind.value}. The next plan starts from it.")

@@ -1,0 +1,118 @@
+"""Who reads a page and how: the person signed in, the units and the look chosen by cookie."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+from dataclasses import dataclass
+from typing import Annotated, Literal, cast
+from urllib.parse import quote, unquote
+
+from fastapi import Depends, Request
+
+from router.kernel.faults import NotSignedIn, Refused
+from router.service import people
+from router.service.desk import Desk
+from router.service.records import Actor
+
+SESSION_COOKIE = "platewright_session"
+LOOK_COOKIE, UNITS_COOKIE, NOTICE_COOKIE, VISIT_COOKIE = (
+    "platewright_look",
+    "platewright_units",
+    "platewright_notice",
+    "platewright_visit",
+)
+PASSWORD_PAGE = "/password"
+
+Look = Literal["system", "light", "dark"]
+Units = Literal["metric", "inch"]
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """How pages are to look for this browser."""
+
+    look: Look = "system"
+    units: Units = "metric"
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """A request for a page by somebody who is signed in."""
+
+    desk: Desk
+    actor: Actor
+    choices: Choices
+    session: str
+    path: str
+    query: str
+    notice: str
+    """What the last change came to, shown once."""
+
+    @property
+    def token(self) -> str:
+        """Put in every form; a form without it changes nothing."""
+        return form_token(self.session)
+
+
+class MustChangePassword(NotSignedIn):
+    """The one-time password has to be changed before anything else."""
+
+
+def form_token(secret: str) -> str:
+    """Token of the forms of one session; nobody can make it who does not hold the session's own secret."""
+    return hmac.new(secret.encode(), b"platewright form", hashlib.sha256).hexdigest()
+
+
+def new_visit() -> str:
+    """A secret for the forms of somebody who is not signed in yet."""
+    return secrets.token_urlsafe(24)
+
+
+def check_token(secret: str, given: object) -> None:
+    """Raises Refused when a form was not made by a page of this session."""
+    if not secret or not isinstance(given, str) or not hmac.compare_digest(form_token(secret).encode(), given.encode()):
+        raise Refused("This form is out of date. Go back, load the page again and send it once more.")
+
+
+def choices(request: Request) -> Choices:
+    """Look and units by cookie; anything unknown counts as not chosen."""
+    look, units = request.cookies.get(LOOK_COOKIE), request.cookies.get(UNITS_COOKIE)
+    return Choices(
+        cast(Look, look) if look in ("light", "dark") else "system",
+        "inch" if units == "inch" else "metric",
+    )
+
+
+def desk_of(request: Request) -> Desk:
+    """The desk the application was made with."""
+    return cast(Desk, request.app.state.desk)
+
+
+def signed_in(request: Request) -> Reader:
+    """The reader of this request. Raises NotSignedIn; Refused while a password has to be changed first."""
+    session = request.cookies.get(SESSION_COOKIE, "")
+    if not session:
+        raise NotSignedIn("Sign in to see this page.")
+    desk = desk_of(request)
+    actor = people.who(desk, session, "session")
+    if actor.person.must_change_password and request.url.path not in (PASSWORD_PAGE, "/sign-out", "/choices"):
+        raise MustChangePassword
+    return Reader(
+        desk,
+        actor,
+        choices(request),
+        session,
+        request.url.path,
+        request.url.query,
+        unquote(request.cookies.get(NOTICE_COOKIE, ""))[:300],
+    )
+
+
+def as_notice(text: str) -> str:
+    """A sentence in the form a cookie can hold."""
+    return quote(text[:300])
+
+
+SignedIn = Annotated[Reader, Depends(signed_in)]

@@ -1,0 +1,92 @@
+"""Templates to answers: one environment, one way to make a page, one way to answer a change."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+from urllib.parse import urlsplit
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from router.report.svg import definitions
+from router.report.wording import count, day, full_day, number
+from router.service.records import Role
+from router.web import marks
+from router.web.assets import address
+from router.web.reading import NOTICE_COOKIE, Choices, Reader, as_notice, choices
+
+NAVIGATION: tuple[tuple[str, str], ...] = (
+    ("Today", "/"),
+    ("Orders", "/orders"),
+    ("Schedule", "/schedule"),
+    ("Plates", "/plates"),
+    ("Network", "/network"),
+    ("Plans", "/plans"),
+)
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    """The templates of this room; everything put into them is escaped unless it is `Markup`."""
+    made = Environment(
+        loader=PackageLoader("router.web"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+    )
+    made.filters["svg"] = Markup
+    made.filters["day"] = day
+    made.filters["full_day"] = full_day
+    made.filters["number"] = number
+    made.filters["count"] = count
+    made.globals["static"] = address
+    made.globals["hatches"] = Markup(definitions())
+    made.globals["mark"] = marks.mark
+    return made
+
+
+def page(reader: Reader, template: str, *, title: str, here: str, status: int = 200, **values: Any) -> Response:
+    """A page for somebody signed in.
+
+    ``here`` is the address of the entry of the navigation the page belongs to. Templates extend ``base.html.j2``
+    and see ``reader``, ``title`` and the values given.
+    """
+    navigation = list(NAVIGATION)
+    if reader.actor.person.role is Role.ADMINISTRATOR:
+        navigation.append(("People", "/people"))
+    text = environment().get_template(template).render(
+        reader=reader, choices=reader.choices, title=title, here=here, navigation=navigation, **values
+    )  # fmt: skip
+    answer = HTMLResponse(text, status, headers={"Cache-Control": "no-store"})
+    if reader.notice:
+        answer.delete_cookie(NOTICE_COOKIE, path="/")
+    return answer
+
+
+def plain_page(request: Request, template: str, *, title: str, status: int = 200, **values: Any) -> Response:
+    """A page for somebody who may not be signed in: no navigation, no reader."""
+    made: Choices = choices(request)
+    text = environment().get_template(template).render(reader=None, choices=made, title=title, here="", **values)
+    return HTMLResponse(text, status, headers={"Cache-Control": "no-store"})
+
+
+def done(request: Request, to: str, said: str = "") -> Response:
+    """Answer to a change that was made: on to a page (303), which shows ``said`` once."""
+    answer = RedirectResponse(own_address(to), 303)
+    if said:
+        answer.set_cookie(
+            NOTICE_COOKIE, as_notice(said), max_age=60, path="/", httponly=True, samesite="lax",
+            secure=request.url.scheme == "https",
+        )  # fmt: skip
+    return answer
+
+
+def own_address(to: str) -> str:
+    """The address if it lies on this server, else the first page: nobody is sent elsewhere by a link."""
+    parts = urlsplit(to)
+    local = to.startswith("/") and not to.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
+    return to if local and not any(ord(c) < 32 for c in to) else "/"

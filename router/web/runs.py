@@ -1,0 +1,116 @@
+"""Runs: start one, watch it, stop it early."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from router.domain.result import TracePoint
+from router.kernel.faults import FaultyInput, NotFound
+from router.report.trace_chart import trace_chart
+from router.report.wording import money
+from router.service import jobs as use
+from router.service.plans import full_plan, live_plan
+from router.service.records import JobKind, JobStanding
+from router.service.rights import Operation, decide, require
+from router.service.snapshot import snapshot
+from router.web.forms import Form, Posted
+from router.web.reading import Reader, SignedIn
+from router.web.rendering import done, page
+
+routes = APIRouter()
+JOB_MARK = {
+    "queued": "idle",
+    "running": "busy",
+    "stopping": "held",
+    "done": "good",
+    "failed": "bad",
+    "cancelled": "gone",
+}
+_ENDED = (JobStanding.DONE, JobStanding.FAILED, JobStanding.CANCELLED)
+_REFRESH_S = 5
+
+
+@routes.get("/runs")
+def runs(reader: SignedIn) -> Response:
+    """Runs, newest first."""
+    jobs = use.list_jobs(reader.desk, reader.actor, 60)
+    return page(
+        reader, "runs.html.j2", title="Runs", here="/plans", jobs=jobs, marks=JOB_MARK,
+        may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
+    )  # fmt: skip
+
+
+@routes.get("/runs/new")
+def new(reader: SignedIn) -> Response:
+    """The form that starts a run."""
+    require(reader.actor, Operation.ASK_RUN)
+    return _form(reader, {})
+
+
+def _form(reader: Reader, given: dict[str, str], faults: tuple[object, ...] = (), status: int = 200) -> Response:
+    trouble, lines, left_out = "", 0, 0
+    try:
+        shot = snapshot(reader.desk)
+        lines, left_out = len(shot.scenario.lines), len(shot.left_out)
+    except (NotFound, FaultyInput) as missing:
+        trouble = str(missing)
+    return page(
+        reader, "run_new.html.j2", title="Start a run", here="/plans", status=status, given=given, faults=faults,
+        trouble=trouble, lines=lines, left_out=left_out,
+    )  # fmt: skip
+
+
+@routes.post("/runs/new")
+def start(request: Request, reader: SignedIn, form: Posted) -> Response:
+    """Ask for the run."""
+    try:
+        job = use.ask_plan(
+            reader.desk,
+            reader.actor,
+            form.whole("seconds", 1, reader.desk.limits.most_run_seconds),
+            form.whole("seed"),
+            form.whole("workers", 1, 16),
+            form.text("note"),
+        )
+    except FaultyInput as faulty:
+        return _form(reader, _given(form), faulty.faults, 422)
+    return done(request, f"/runs/{job.job_id}")
+
+
+def _given(form: Form) -> dict[str, str]:
+    return {name: form.text(name) for name in ("seconds", "seed", "workers", "note")}
+
+
+@routes.get("/runs/{job_id}")
+def run(reader: SignedIn, job_id: str) -> Response:
+    """A run as it stands; it moves by itself where scripts run, and by reloading where they do not."""
+    job = use.get_job(reader.desk, reader.actor, job_id)
+    points = use.points(reader.desk, reader.actor, job_id)
+    currency = str(job.params.get("currency", ""))
+    ended = job.standing in _ENDED
+    found = [TracePoint(p.seconds, 0, round(p.value)) for p in points if p.kind == "incumbent" and p.value is not None]
+    head = live_plan(reader.desk, reader.actor)
+    habit = full_plan(reader.desk, reader.actor, head.plan_id).result.habit_kpis.landed_cents if head else None
+    chart = ""
+    if found and job.kind is JobKind.PLAN:
+        level = habit if habit is not None else max(p.landed_cents for p in found)
+        chart = trace_chart("trace", found, points[-1].seconds, job.bound_cents, level, currency)
+    gap = None
+    if job.best_cents and job.bound_cents is not None:
+        gap = (job.best_cents - job.bound_cents) / job.best_cents
+    return page(
+        reader, "run.html.j2", title="Run", here="/plans", job=job, ended=ended, marks=JOB_MARK, chart=chart,
+        best="" if job.best_cents is None else money(job.best_cents, currency),
+        bound="" if job.bound_cents is None else money(job.bound_cents, currency),
+        gap="" if gap is None else f"{gap:.1%}", points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
+        refresh_s=_REFRESH_S, may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
+        habit_known=habit is not None,
+    )  # fmt: skip
+
+
+@routes.post("/runs/{job_id}/stop")
+def stop(request: Request, reader: SignedIn, form: Posted, job_id: str) -> Response:
+    """End it soon; the best so far is kept."""
+    use.stop(reader.desk, reader.actor, job_id)
+    return done(request, f"/runs/{job_id}", "Asked to stop; the best plan so far is kept.")

@@ -1,0 +1,37 @@
+// Small helps; every page works without them.
+"use strict";
+(() => {
+  // Filters act as soon as one is chosen; the button stays for those without script.
+  for (const form of document.querySelectorAll("form[data-at-once]")) {
+    form.addEventListener("change", (event) => {
+      if (event.target.matches("select, input[type=checkbox], input[type=radio]")) form.requestSubmit();
+    });
+  }
+  // A box that opens over the page closes with Escape or a click elsewhere, and gives the focus back.
+  const boxes = () => document.querySelectorAll("details.self[open], details.how[open], details.pop[open]");
+  document.addEventListener("keydown", (event) => {
+    if (event.key !== "Escape") return;
+    for (const box of boxes()) {
+      const inside = box.contains(document.activeElement);
+      box.open = false;
+      if (inside) box.querySelector("summary").focus();
+    }
+  });
+  document.addEventListener("click", (event) => {
+    for (const box of boxes()) if (!box.contains(event.target)) box.open = false;
+  });
+  // A form is sent once, however often its button is pressed.
+  document.addEventListener("submit", (event) => {
+    if (event.defaultPrevented || event.target.method !== "post") return;
+    if (event.target.dataset.sent) event.preventDefault();
+    event.target.dataset.sent = "yes";
+  });
+  window.addEventListener("pageshow", () => {
+    for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
+  });
+  // A question before what cannot be taken back.
+  document.addEventListener("submit", (event) => {
+    const asked = event.submitter && event.submitter.dataset.ask;
+    if (asked && !window.confirm(asked)) { event.preventDefault(); delete event.target.dataset.sent; }
+  });
+})();

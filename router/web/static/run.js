@@ -1,0 +1,20 @@
+// Moves the figures of a run while it goes on; the page reloads once it has ended.
+"use strict";
+(() => {
+  const place = document.querySelector("[data-run]");
+  if (!place || !window.EventSource) return;
+  const meta = document.querySelector("meta[http-equiv=refresh]");
+  if (meta) meta.remove();
+  const set = (name, text) => { const to = place.querySelector(`[data-show=${name}]`); if (to && to.textContent !== text) to.textContent = text; };
+  const amount = (cents) => cents === null ? "none yet" : Math.round(cents / 100).toLocaleString("en-GB").replaceAll(",", " ") + " " + place.dataset.currency;
+  const source = new EventSource(place.dataset.run);
+  source.addEventListener("run", (event) => {
+    const job = JSON.parse(event.data);
+    set("phase", job.total ? `${job.phase}, ${job.done} of ${job.total}` : job.phase);
+    set("standing", job.standing);
+    set("best", amount(job.best_cents));
+    set("bound", amount(job.bound_cents));
+    if (job.best_cents && job.bound_cents !== null) set("gap", (100 * (job.best_cents - job.bound_cents) / job.best_cents).toFixed(1) + "%");
+    if (["done", "failed", "cancelled"].includes(job.standing)) { source.close(); location.reload(); }
+  });
+})();

@@ -1,0 +1,200 @@
+"""The first page: what is at risk, how the network stands, and what to do when there is nothing yet."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass
+from datetime import timedelta
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from router.report.risk import AtRisk, at_risk
+from router.report.wording import count, money, number, percent
+from router.service.book import list_lines
+from router.service.compare import Comparison, compare_plans
+from router.service.demo import demo_folder
+from router.service.desk import Desk
+from router.service.imports import preview_folder, store_import
+from router.service.jobs import list_jobs
+from router.service.plans import PlanInFull, full_plan, list_plans, live_plan, staleness
+from router.service.records import Actor, JobRecord, JobStanding, PlanHead, PlanStanding
+from router.service.rights import Operation, decide
+from router.service.visible import hidden_lines
+from router.web.figures import Figure
+from router.web.forms import Posted
+from router.web.reading import SignedIn
+from router.web.rendering import done, page
+
+routes = APIRouter()
+_WEEK = timedelta(days=7)
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """One site or alloy: builds, hours of the next seven days that its machines are busy, mean fill."""
+
+    name: str
+    builds: int
+    busy_share: float | None
+    fill: float
+    late_lines: int
+
+
+@dataclass(frozen=True, slots=True)
+class Today:
+    """Everything the page shows of a live plan."""
+
+    head: PlanHead
+    invented: bool
+    as_of: str
+    figures: tuple[Figure, ...]
+    risks: tuple[AtRisk, ...]
+    more_risks: int
+    sites: tuple[Load, ...]
+    alloys: tuple[Load, ...]
+    stale: int
+    changed: Comparison | None
+
+
+@routes.get("/")
+def today(reader: SignedIn) -> Response:
+    """The network at a glance."""
+    head = live_plan(reader.desk, reader.actor)
+    lines = list_lines(reader.desk, reader.actor, limit=1).total
+    waiting = [p for p in list_plans(reader.desk, reader.actor, 20) if p.standing is PlanStanding.PROPOSED]
+    running = _running(reader.desk, reader.actor)
+    may_import = decide(reader.actor, Operation.IMPORT).allowed
+    may_run = decide(reader.actor, Operation.ASK_RUN).allowed
+    view = _view(reader.desk, reader.actor, head) if head else None
+    return page(
+        reader, "today.html.j2", title="Today", here="/", view=view, lines=lines, waiting=waiting[:3], running=running,
+        may_import=may_import, may_run=may_run,
+    )  # fmt: skip
+
+
+@routes.post("/demo")
+def load_demo(request: Request, reader: SignedIn, form: Posted) -> Response:
+    """Fill an empty book with the demonstration (invented data)."""
+    if list_lines(reader.desk, reader.actor, limit=1).total:
+        return done(request, "/", "The book is not empty; the demonstration was not loaded.")
+    preview = preview_folder(reader.desk, reader.actor, demo_folder())
+    stored = store_import(reader.desk, reader.actor, preview.import_id)
+    return done(request, "/", f"Demonstration loaded: {stored.lines_added} lines. Start a run to plan them.")
+
+
+def _running(desk: Desk, actor: Actor) -> list[JobRecord]:
+    waiting = (JobStanding.QUEUED, JobStanding.RUNNING, JobStanding.STOPPING)
+    return [j for j in list_jobs(desk, actor, 20) if j.standing in waiting]
+
+
+def _view(desk: Desk, actor: Actor, head: PlanHead) -> Today:
+    plan = full_plan(desk, actor, head.plan_id)
+    hidden = hidden_lines(desk, actor)
+    risks = [r for r in at_risk(plan.scenario, plan.result) if r.line.line_id not in hidden]
+    before = next(
+        (p for p in list_plans(desk, actor, 50) if p.standing is PlanStanding.SUPERSEDED and p.plan_id != head.plan_id),
+        None,
+    )
+    changed = compare_plans(desk, actor, before.plan_id, head.plan_id) if before else None
+    network = plan.scenario.network
+    zone = network.now.tzname() or ""
+    sites, alloys = _loads(plan)
+    return Today(
+        head=head,
+        invented=network.invented,
+        as_of=f"{network.now:%a %d %b %Y, %H:%M} {zone}",
+        figures=_figures(plan),
+        risks=tuple(risks[:12]),
+        more_risks=max(0, len(risks) - 12),
+        sites=sites,
+        alloys=alloys,
+        stale=staleness(desk, actor, head.plan_id),
+        changed=changed,
+    )
+
+
+def _figures(plan: PlanInFull) -> tuple[Figure, ...]:
+    result, network = plan.result, plan.scenario.network
+    kpis, habit, currency = result.kpis, result.habit_kpis, network.currency
+    saved = (kpis.landed_cents - habit.landed_cents) / habit.landed_cents if habit.landed_cents else 0.0
+    landed = Figure(
+        "Landed cost of the plan",
+        money(kpis.landed_cents, currency),
+        f"{saved:+.1%} beside today's habit",
+        "build + changeovers + steps after the build + freight + carbon price + lateness penalty",
+        (
+            ("Builds", money(kpis.build_cents, currency)),
+            ("Changeovers", money(kpis.changeover_cents, currency)),
+            ("After the build", money(kpis.after_build_cents, currency)),
+            ("Freight", money(kpis.freight_cents, currency)),
+            ("Carbon", money(kpis.carbon_cents, currency)),
+            ("Lateness", money(kpis.lateness_cents, currency)),
+        ),
+    )
+    gap = Figure(
+        "Above the proven bound",
+        "no bound" if result.gap is None else percent(result.gap),
+        "no plan can cost less than the bound",
+        "(landed cost - bound) / landed cost",
+        (("Bound", "none" if result.bound_cents is None else money(result.bound_cents, currency)),),
+    )
+    late = Figure(
+        "Late lines",
+        number(kpis.late_lines),
+        f"habit: {number(habit.late_lines)}",
+        "lines whose last shipment arrives after the due date",
+        (("Late days, all lines", number(kpis.late_days)), ("Lines planned", number(kpis.lines_planned))),
+        "bad" if kpis.late_lines else "good",
+    )
+    fill = Figure(
+        "Mean fill of plates",
+        percent(kpis.mean_fill),
+        f"{count(kpis.builds, 'build')}",
+        "net footprint area of all pieces / plate area inside the edge margin, all builds together",
+        (("Machine hours", number(kpis.machine_h)), ("Changeover hours", number(kpis.changeover_h))),
+    )
+    carbon = Figure(
+        "CO2e",
+        f"{number(kpis.co2e_kg)} kg",
+        f"{percent(kpis.nearest_site_share)} at the nearest able site",
+        "energy of builds x grid intensity of the site + tonne-km x factor of the carrier",
+        (("Tonne-km", number(kpis.tonne_km)), ("Kilometres of shipments", number(kpis.shipment_km))),
+    )
+    return landed, late, fill, gap, carbon
+
+
+def _loads(plan: PlanInFull) -> tuple[tuple[Load, ...], tuple[Load, ...]]:
+    network, result = plan.scenario.network, plan.result.plan
+    late = {s.line_id for s in result.shipments if s.late_days}
+    start, end = network.now, network.now + _WEEK
+    builds: Counter[str] = Counter()
+    busy: Counter[str] = Counter()
+    fills: dict[str, list[float]] = defaultdict(list)
+    late_at: dict[str, set[str]] = defaultdict(set)
+    for build in result.builds:
+        site_id = network.machine[build.machine_id].site_id
+        alloy_id = network.parameter_set[build.parameter_set_id].alloy_id
+        begin = build.changeover.start if build.changeover else build.load_start
+        hours = max(0.0, (min(build.unload_end, end) - max(begin, start)) / timedelta(hours=1))
+        for name in (f"site {site_id}", f"alloy {alloy_id}"):
+            builds[name] += 1
+            busy[name] += hours  # type: ignore[assignment]
+            fills[name].append(build.fill)
+            late_at[name] |= late & {s.line_id for s in build.shares}
+    sites = []
+    for site in network.sites:
+        machines = sum(m.site_id == site.site_id for m in network.machines)
+        key = f"site {site.site_id}"
+        share = float(busy[key]) / (machines * 168) if machines else None
+        sites.append(Load(site.name, builds[key], share, _mean(fills[key]), len(late_at[key])))
+    alloys = []
+    for alloy in network.alloys:
+        key = f"alloy {alloy.alloy_id}"
+        if builds[key]:
+            alloys.append(Load(alloy.name, builds[key], None, _mean(fills[key]), len(late_at[key])))
+    return tuple(sites), tuple(alloys)
+
+
+def _mean(values: list[float]) -> float:
+    return sum(values) / len(values) if values else 0.0

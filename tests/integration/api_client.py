@@ -1,0 +1,45 @@
+"""A client of the API over the small scenario, with everything one can do in its book."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from desk_builder import an_actor, desk_on, with_small_book
+from fastapi.testclient import TestClient
+
+from router.api.app import create_app
+from router.service.desk import Desk
+from router.service.jobs import ask_plan, get_job
+from router.service.people import new_token
+from router.service.plans import accept
+from router.service.records import Role
+from router.store import open_store
+from router.worker import Worker
+
+ALL = ("read", "book", "plan", "floor", "admin")
+
+
+def small_desk(folder: Path, codes: tuple[str, ...] = ("ITAR",)) -> Desk:
+    """A desk on SQLite with the small book in it."""
+    desk = desk_on(open_store(f"sqlite:///{folder / 'book.db'}"), folder / "cache")
+    with_small_book(desk, an_actor(desk, "boss", Role.ADMINISTRATOR, codes=codes))
+    return desk
+
+
+def with_live_plan(desk: Desk) -> int:
+    """Plan the book and accept the plan."""
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job = ask_plan(desk, boss, seconds=2)
+    assert Worker(desk).once()
+    plan_id = int(get_job(desk, boss, job.job_id).result["plan_id"])
+    accept(desk, boss, plan_id, 1)
+    return plan_id
+
+
+def client_of(
+    desk: Desk, name: str = "boss", role: Role = Role.ADMINISTRATOR, scopes: Iterable[str] = ALL
+) -> TestClient:
+    """A client with a token of somebody."""
+    _, text = new_token(desk, an_actor(desk, name, role), "test", scopes, 5)
+    return TestClient(create_app(desk), headers={"Authorization": f"Bearer {text}"}, raise_server_exceptions=False)
