@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from router.domain.network import Scenario
 from router.domain.orders import OrderLine
 from router.domain.plan import Plan
@@ -14,19 +16,26 @@ from router.planning.state import State
 from router.planning.taken_up import take_up
 from router.planning.trade_offs import line_options
 
+_MOST_GUESTS = 2_000
+
 
 class LivePlan:
     """A plan and its exact state. Not for several threads at once: questions change the state and put it back."""
 
     def __init__(self, scenario: Scenario, plan: Plan) -> None:
         """Rebuild the state. Raises Conflict when the plan cannot be run on the scenario as it is now."""
-        self.problem = Problem(scenario)
         self.plan = plan
-        self.state = state_of(self.problem, plan)
+        self._scenario = scenario
+        self._index = {line.line_id: n for n, line in enumerate(scenario.lines)}
+        self._open()
+
+    def _open(self) -> None:
+        self.problem = Problem(self._scenario)
+        self.state = state_of(self.problem, self.plan)
         self.plate_of = {name: plate_id for plate_id, name in plate_names(self.state).items()}
         """Plate of the state by the plan's name of the build."""
-        self._index = {line.line_id: n for n, line in enumerate(self.problem.lines)}
         self._guests: dict[OrderLine, int] = {}
+        self._measured = {name: part.content_hash for name, part in self._scenario.parts.items()}
 
     def where(self, line_id: str) -> LineOptions:
         """Every site for a line of the scenario, the rest of the plan as it stands."""
@@ -36,10 +45,20 @@ class LivePlan:
 
     def where_new(self, line: OrderLine, part: PartFacts) -> LineOptions:
         """Every site for a line the plan does not know."""
-        return line_options(self.state, self.admit(line, part), plate_names(self.state))
+        index = self.admit(line, part)  # first: it may make the state anew
+        return line_options(self.state, index, plate_names(self.state))
 
     def admit(self, line: OrderLine, part: PartFacts) -> int:
-        """Index of a line the plan does not know, taken in when it is not yet. It stays unplaced."""
+        """Index of a line the plan does not know, taken in when it is not yet. It stays unplaced.
+
+        After thousands of such lines the state is made anew, so that they do not pile up.
+        """
+        if self._measured.setdefault(line.model, part.content_hash) != part.content_hash:
+            # Another mesh under a name the plan knows: verdicts go by the name, so it gets one of its own.
+            line = replace(line, model=f"{line.model} {part.content_hash}")
+        if line not in self._guests and len(self._guests) >= _MOST_GUESTS:
+            self._open()
+            return self.admit(line, part)
         index = self._guests.get(line)
         if index is None:
             index = self._guests[line] = self.problem.admit(line, part)

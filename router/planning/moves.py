@@ -72,7 +72,7 @@ def move_build(live: LivePlan, build_id: str, machine_id: str, after_build_id: s
     try:
         if not _change(live, plate, moved, target, wanted, journal):
             return Moved(None, (NOT_RUN,), 0, ())
-        # Lines taken in to ask about them are no part of the plan.
+        # Reasons as the run gave them: a hand does not look for places for what has none.
         plan = replace(publish(state, BY_HAND, live.plan.seed), unplanned=live.plan.unplanned)
     finally:
         state.undo_to(journal, 0)

@@ -41,7 +41,8 @@ def publish(state: State, made_by: str, seed: int) -> Plan:
     lots: list[Lot] = []
     shipments: list[Shipment] = []
     unplanned: list[Unplanned] = []
-    for line, wanted in enumerate(problem.lines):
+    # Lines taken in to ask about them are no part of the plan.
+    for line, wanted in enumerate(problem.scenario.lines):
         if not state.on[line]:
             unplanned.append(Unplanned(wanted.line_id, _all_reasons(problem, line)))
             continue

@@ -36,7 +36,7 @@ def room_now(live: LivePlan, build_id: str, most: int = 12, tries: int = 60) -> 
     start = state.times[plate_id].load_start
     waiting = [
         line
-        for line, wanted in enumerate(problem.lines)
+        for line, wanted in enumerate(problem.scenario.lines)  # not lines that were only asked about
         if wanted.parameter_set_id == plate.parameter_set_id
         and line not in plate.items
         and len(state.on[line]) <= 1

@@ -61,8 +61,8 @@ def line_options(state: State, line: int, names: dict[int, str], cut_off: str | 
     """
     problem = state.problem
     line_id = problem.lines[line].line_id
-    # A generator of its own a line: what one table says does not hang on the tables before it.
-    inserter = Inserter(state, random.Random(line))
+    # A generator of its own a line, all lines only asked about alike: no table hangs on the tables before it.
+    inserter = Inserter(state, random.Random(min(line, len(problem.scenario.lines))))
     able = problem.sites_for(line)
     chosen = tuple(site_id for site_id, _, _ in state.deliveries(line))
     with_cents = state.total_cents

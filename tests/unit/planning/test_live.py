@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from toy_scenario import toy_scenario
 
+import router.planning.live as live_module
 import scenarios
 from router.audit import audit, audit_change
 from router.domain.network import Scenario
@@ -151,3 +152,26 @@ def test_lines_moved_to_other_plates_are_clean_and_all_there(scenario: Scenario,
     assert publish(live.state, result.habit.made_by, result.habit.seed) == before
     with pytest.raises(NotFound):
         move_line(live, "no line", result.habit.builds[0].build_id, result.habit.builds[1].build_id)
+
+
+def test_lines_asked_about_leave_no_trace(scenario: Scenario, result: Result, monkeypatch: pytest.MonkeyPatch) -> None:
+    live = LivePlan(scenario, result.habit)
+    fits = {name: room_now(live, name) for name in live.plate_of}
+    monkeypatch.setattr(live_module, "_MOST_GUESTS", 5)
+    lines = [replace(x, line_id=f"new {x.line_id}") for x in scenario.lines]
+    first = [live.where_new(x, scenario.parts[x.model]) for x in lines]
+    assert len(lines) > 5 and [live.where_new(x, scenario.parts[x.model]) for x in lines] == first
+    assert {name: room_now(live, name) for name in live.plate_of} == fits
+    assert publish(live.state, result.habit.made_by, result.habit.seed) == result.habit
+
+
+def test_another_mesh_under_a_known_name_is_judged_by_itself(scenario: Scenario, result: Result) -> None:
+    line = replace(scenario.lines[0], line_id="new")
+    names = [n for n in scenario.parts if n != line.model]
+    for name in names:
+        other = scenario.parts[name]
+        under_its_own = LivePlan(scenario, result.plan).where_new(replace(line, model=name, unit="mm"), other)
+        under_another = LivePlan(scenario, result.plan).where_new(line, other)
+        assert [replace(s, reasons=()) for s in under_another.sites] == [
+            replace(s, reasons=()) for s in under_its_own.sites
+        ]
