@@ -36,7 +36,7 @@ class _Yaml(Response):
     media_type = YAML
 
 
-_RAW: dict[int | str, dict[str, Any]] = {200: {"content": {YAML: {"schema": {"type": "string"}}}}}
+_RAW: dict[int | str, dict[str, Any]] = {200: {"content": {YAML: {"schema": {"type": "object"}}}}}
 
 
 @router.get("/network", response_class=_Yaml, responses={**_RAW, **READS})

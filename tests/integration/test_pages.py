@@ -1,0 +1,250 @@
+"""The pages: who sees what, forms that need their token, import, decisions, moves, runs, people."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+from collections.abc import Iterator
+
+import pytest
+from desk_builder import desk_on
+from fastapi.testclient import TestClient
+from whole_site import PASSWORD, peopled_desk, signed_in, site_of, token_on
+
+from router.service.desk import Desk
+from router.service.records import Person, Role
+from router.store import open_store
+from router.worker import Worker
+
+READ = ["/", "/orders", "/schedule", "/plates", "/network", "/plans", "/plans/1", "/runs", "/tokens", "/password"]
+PLAN = [*READ, "/orders/import", "/runs/new", "/network/file", "/network/editions/1", "/trail"]
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Desk:
+    return peopled_desk(tmp_path_factory.mktemp("site"))
+
+
+@pytest.fixture
+def pia(desk: Desk) -> Iterator[TestClient]:
+    with signed_in(desk, "pia") as client:
+        yield client
+
+
+def test_nobody_sees_a_page_without_signing_in(desk: Desk) -> None:
+    client = site_of(desk)
+    for path in [*PLAN, "/people", "/orders/1001-1", "/plates/x"]:
+        answer = client.get(path)
+        assert answer.status_code == 303 and answer.headers["location"].startswith("/sign-in"), path
+
+
+@pytest.mark.parametrize(("name", "open_to", "closed_to"), [
+    ("vic", READ, ["/orders/import", "/runs/new", "/network/file", "/trail", "/people"]),
+    ("oda", READ, ["/orders/import", "/runs/new", "/network/file", "/people"]),
+    ("pia", PLAN, ["/people"]),
+    ("adm", [*PLAN, "/people"], []),
+])  # fmt: skip
+def test_pages_by_role(desk: Desk, name: str, open_to: list[str], closed_to: list[str]) -> None:
+    with signed_in(desk, name) as client:
+        for path in open_to:
+            assert client.get(path).status_code == 200, path
+        for path in closed_to:
+            answer = client.get(path)
+            assert answer.status_code == 403 and "Not allowed" in answer.text, path
+
+
+def test_every_line_and_plate_has_a_page_and_hidden_ones_do_not(desk: Desk, pia: TestClient) -> None:
+    lines = re.findall(r'href="/orders/([^"/?]+)"', pia.get("/orders").text)
+    builds = set(re.findall(r'href="/plates/([^"/?]+)\?', pia.get("/plates").text))
+    assert "1005-1" in lines and len(builds) >= 3
+    for line in set(lines) - {"import"}:
+        page = pia.get(f"/orders/{line}")
+        assert page.status_code == 200 and "Where to build" in page.text
+        assert pia.get(f"/orders/{line}/part.svg").text.startswith("<svg")
+    for build in builds:
+        page = pia.get(f"/plates/{build}", params={"plan": 1})
+        assert page.status_code == 200 and "On the plate" in page.text
+        got = pia.get(f"/plates/{build}/file.3mf", params={"plan": 1})
+        assert got.status_code == 200 and got.content[:2] == b"PK"
+    with signed_in(desk, "vic") as vic:
+        for path in ("/", "/orders", "/schedule", "/plates", "/plans/1", "/compare?before=1&after=1"):
+            assert "1005-1" not in vic.get(path).text, path
+        assert vic.get("/orders/1005-1").status_code == 404
+        told = [vic.get(f"/plates/{b}", params={"plan": 1}).text for b in builds]
+        assert any(
+            "restricted" in t and "<svg class" not in t.split("On the plate")[0].split("</header>")[1] for t in told
+        )
+        assert not any("1005-1" in t for t in told)
+
+
+def test_a_site_operator_sees_own_sites_and_records_there(desk: Desk) -> None:
+    with signed_in(desk, "oda") as client:
+        assert "Millrace" in client.get("/schedule").text
+        builds = re.findall(r'href="/plates/([^"/?]+)\?', client.get("/plates").text)
+        page = client.get(f"/plates/{builds[0]}").text
+        at = re.search(r'name="at" type="text" value="([^"]+)"', page)
+        assert at is not None
+        form = {"token": token_on(page), "kind": "started", "at": html.unescape(at[1]), "note": ""}
+        assert client.post(f"/plates/{builds[0]}/event", data={**form, "at": "soon"}).status_code == 422
+        assert client.post(f"/plates/{builds[0]}/event", data=form).status_code == 303
+        assert client.post(f"/plates/{builds[0]}/event", data=form).status_code == 409
+        assert "build started" in client.get(f"/plates/{builds[0]}").text
+
+
+def test_a_form_without_its_token_changes_nothing(pia: TestClient) -> None:
+    for token in ("", "0" * 64):
+        answer = pia.post("/orders/1001-1/hold", data={"token": token, "why": "x", "version": "1"})
+        assert answer.status_code == 403
+    assert "open" in pia.get("/orders/1001-1").text
+
+
+def test_hold_release_pin_and_a_stale_form(pia: TestClient) -> None:
+    page = pia.get("/orders/1001-2").text
+    form = {"token": token_on(page), "version": "1"}
+    assert pia.post("/orders/1001-2/hold", data={**form, "why": "drawing <b>missing</b>"}).status_code == 303
+    held = pia.get("/orders/1001-2").text
+    assert "drawing &lt;b&gt;missing" in held and "<b>missing" not in held
+    stale = pia.post("/orders/1001-2/hold", data={**form, "why": "again"})
+    assert stale.status_code == 409 and "changed" in stale.text
+    assert pia.post("/orders/1001-2/release", data={**form, "version": "2"}).status_code == 303
+    assert pia.post("/orders/1001-2/pin", data={**form, "version": "3", "site": "OHIO"}).status_code == 303
+    assert "pinned to OHIO" in pia.get("/orders/1001-2").text
+    assert pia.post("/orders/1001-2/pin", data={**form, "version": "4", "site": "MARS"}).status_code == 422
+
+
+def test_import_with_a_fault_then_mended(pia: TestClient) -> None:
+    page = pia.get("/orders/import").text
+    cells = {
+        "line": "new-1",
+        "order": "n",
+        "customer": "Invented",
+        "model": "ring.stl",
+        "unit": "mm",
+        "alloy": "316l",
+        "quantity": "many",
+        "ship_to": "Lyon",
+        "ship_country": "FR",
+        "received": "2027-02-20",
+        "due": "2027-04-01",
+    }
+    form = {"token": token_on(page)}
+    bad = pia.post("/orders/import", data=form, files={"files": ("o.json", json.dumps([cells]))})
+    assert bad.status_code == 422 and "quantity" in bad.text and "Store it" not in bad.text
+    good = pia.post("/orders/import", data=form, files={"files": ("o.json", json.dumps([{**cells, "quantity": "3"}]))})
+    assert good.status_code == 200 and "new-1" in good.text
+    import_id = re.search(r'name="import_id" value="([0-9a-f]+)"', good.text)
+    assert import_id is not None
+    assert pia.post("/orders/import/store", data={**form, "import_id": import_id[1]}).status_code == 303
+    assert "new-1" in pia.get("/orders", params={"text": "new-1"}).text
+    where = pia.get("/orders/new-1").text
+    assert "Where to build" in where and "Landed, fair share" in where
+
+
+def test_move_by_form_shows_the_change_keeps_it_and_can_be_undone(pia: TestClient) -> None:
+    page = pia.get("/schedule").text
+    found = re.findall(r'data-machine="([^"]+)"(.*?)(?=data-machine=|$)', page, re.S)
+    queues = {m: re.findall(r'data-build="([^"]+)"', rest) for m, rest in found}
+    machine, queue = max(queues.items(), key=lambda q: len(q[1]))
+    form = {"token": token_on(page), "plan": "1", "site": "", "from": "2027-03-01", "days": "14", "build": queue[-1],
+            "machine": machine, "after": ""}  # fmt: skip
+    tried = pia.post("/schedule/try", data=form)
+    assert (
+        tried.status_code == 200
+        and "the auditor finds nothing" in tried.text
+        and "Landed cost of the plan" in tried.text
+    )
+    kept = pia.post("/schedule/keep", data=form)
+    assert kept.status_code == 303
+    after = pia.get(kept.headers["location"]).text
+    assert "Undo: back to plan 1" in after
+    number = re.search(r"plan=(\d+)", kept.headers["location"])
+    assert number is not None
+    compared = pia.get(f"/compare?before=1&after={number[1]}").text
+    assert "moved" in compared and "Key figures" in compared
+    impossible = pia.post("/schedule/try", data={**form, "machine": "nowhere"})
+    assert impossible.status_code == 404
+
+
+def test_a_run_from_the_form_is_accepted_as_the_live_plan(desk: Desk, pia: TestClient) -> None:
+    page = pia.get("/runs/new").text
+    form = {"token": token_on(page), "seconds": "2", "seed": "5", "workers": "1", "note": "from a form"}
+    assert pia.post("/runs/new", data={**form, "seconds": "0"}).status_code == 422
+    started = pia.post("/runs/new", data=form)
+    assert started.status_code == 303
+    assert "Stop and keep the best" in pia.get(started.headers["location"]).text
+    assert Worker(desk).once()
+    done = pia.get(started.headers["location"]).text
+    plan = re.search(r'href="/plans/(\d+)">To the plan', done)
+    assert plan is not None, done
+    page = pia.get(f"/plans/{plan[1]}").text
+    assert "from a form" in page and "Accept" in page
+    accepted = pia.post(f"/plans/{plan[1]}/accept", data={"token": token_on(page), "version": "1"})
+    assert accepted.status_code == 303
+    assert f"Live plan {plan[1]}" in pia.get("/").text and "Since the plan before" in pia.get("/").text
+
+
+def test_the_network_is_edited_by_field_and_by_file(pia: TestClient) -> None:
+    page = pia.get("/network").text
+    form = {"token": token_on(page), "version": "1", "site": "OHIO", "machine": "M01", "field": "rate_per_h"}
+    assert pia.post("/network/field", data={**form, "value": "free"}).status_code == 422
+    assert pia.post("/network/field", data={**form, "value": "-5"}).status_code == 422
+    assert pia.post("/network/field", data={**form, "value": "91.5"}).status_code == 303
+    editor = pia.get("/network/file").text
+    assert "91.5" in editor
+    broken = {"token": token_on(editor), "version": "2", "text": "name: only", "do": "save", "note": ""}
+    answer = pia.post("/network/file", data=broken)
+    assert answer.status_code == 422 and "What is wrong" in answer.text and "name: only" in answer.text
+
+
+def test_people_are_added_with_a_password_shown_once(desk: Desk) -> None:
+    with signed_in(desk, "adm") as client:
+        page = client.get("/people").text
+        form = {"token": token_on(page), "name": "new person", "role": "viewer", "sites": "", "codes": ""}
+        made = client.post("/people", data=form)
+        shown = re.search(r"<code>([^<]+)</code>", made.text)
+        assert made.status_code == 200 and shown is not None
+        assert shown[1] not in client.get("/people").text
+    fresh = site_of(desk)
+    ask = fresh.get("/sign-in")
+    sent = {"token": token_on(ask.text), "name": "New Person", "password": html.unescape(shown[1]), "next": "/orders"}
+    assert fresh.post("/sign-in", data=sent).status_code == 303
+    assert fresh.get("/orders").headers["location"] == "/password"
+    page = fresh.get("/password").text
+    change = {"token": token_on(page), "old": html.unescape(shown[1]), "new": "short", "again": "short"}
+    assert fresh.post("/password", data=change).status_code == 422
+    change |= {"new": "long enough to be kept", "again": "long enough to be kept"}
+    assert fresh.post("/password", data=change).status_code == 303
+    assert fresh.get("/orders").status_code == 200
+
+
+def test_sign_in_is_limited_and_tells_nothing(desk: Desk) -> None:
+    client = site_of(desk)
+    answers = []
+    for _ in range(7):
+        token = token_on(client.get("/sign-in").text)
+        sent = {"token": token, "name": "nobody here", "password": "wrong", "next": "/"}
+        answers.append(client.post("/sign-in", data=sent).status_code)
+    assert answers == [401] * 5 + [429] * 2
+    token = token_on(client.get("/sign-in").text)
+    other = client.post(
+        "/sign-in", data={"token": token, "name": "vic", "password": PASSWORD, "next": "//evil.example"}
+    )
+    assert other.status_code == 303 and other.headers["location"] == "/"
+
+
+def test_an_empty_book_offers_the_demonstration(tmp_path_factory: pytest.TempPathFactory) -> None:
+
+    folder = tmp_path_factory.mktemp("empty")
+    desk = desk_on(open_store(f"sqlite:///{folder / 'a.db'}"), folder / "cache")
+    from argon2 import PasswordHasher
+
+    with desk.store.begin() as work:
+        work.people.add(
+            Person(0, "pia", Role.PLANNER), PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(PASSWORD)
+        )
+    with signed_in(desk, "pia") as client:
+        for path in ("/", "/orders", "/schedule", "/plates", "/network", "/plans", "/runs", "/runs/new"):
+            answer = client.get(path)
+            assert answer.status_code == 200 and 'class="empty"' in answer.text, path
+        assert "Load the demonstration" in client.get("/").text
