@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from router.audit import audit
+from router.audit import audit, audit_change
 from router.domain.result import Result
 from router.kernel.faults import Conflict
 from router.planning.key_figures import key_figures
@@ -113,7 +113,11 @@ def _told(
     findings: tuple[str, ...] = ()
     checks = 0
     if moved.plan is not None:
-        report = audit(full.scenario, moved.plan)
+        # What a clean plan does not change need not be looked at again.
+        clean = not full.findings
+        report = (
+            audit_change(full.scenario, full.result.plan, moved.plan) if clean else audit(full.scenario, moved.plan)
+        )
         findings, checks = tuple(f.sentence() for f in report.findings), sum(n for _, n in report.checked)
     reasons = tuple(r if not any(h in r for h in hidden) else "a line you are not cleared for" for r in moved.reasons)
     dates = tuple(d for d in moved.dates if d.line_id not in hidden)

@@ -55,6 +55,8 @@ def serve(pipe: Connection) -> None:
     threading.Thread(target=_listen, args=(pipe, cancel), daemon=True).start()
     try:
         _answer(pipe, asked, cancel)
+    except BrokenPipeError:
+        os._exit(1)  # the worker is gone; nobody is left to be told
     except PlatewrightError as wrong:
         pipe.send(Failed(str(wrong), expected=True))
     except Exception as wrong:

@@ -201,7 +201,7 @@ def _garbage(rng: random.Random) -> tuple[str, bytes]:
 
 
 def _odd_stl(rng: random.Random) -> tuple[str, bytes]:
-    count = rng.choice((0, 1, 2**32 - 1, 10**6))
+    count = rng.choice((0, 9, 2**32 - 1, 10**6))
     return "odd.stl", bytes(80) + count.to_bytes(4, "little") + rng.randbytes(50 * rng.randrange(0, 4))
 
 

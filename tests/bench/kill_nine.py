@@ -3,9 +3,9 @@
     python -m tests.bench.kill_nine --rounds 100 --database sqlite --seed 1 --json out.json
 
 A child process changes the book, records events, imports lines and asks for runs, each with a key, and works runs off
-with a worker and its solving process; it says on a pipe what it begins and what has been acknowledged. It is killed, and
-the store is looked at as it lies. Then the request that was under way is sent again, twice, with its key. All rounds
-share one store.
+with a worker and its solving process; it says on a pipe what it begins and what has been acknowledged. It is killed,
+and the store is looked at as it lies. Then the request that was under way is sent again, twice, with its key. All
+rounds share one store.
 """
 
 from __future__ import annotations
