@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.pool import NullPool
+from sqlalchemy.pool import QueuePool
 
 from router.kernel.faults import Conflict, PlatewrightError
 from router.store.book_rows import EventRows, LineRows, ModelRows, NetworkRows, PreviewRows, ReceiptRows
@@ -122,8 +122,10 @@ def make_engine(url: str) -> sa.Engine:
     except sa.exc.ArgumentError as wrong:
         raise StoreOut(f"database {url!r}: expected sqlite:///FILE or postgresql://USER@HOST/NAME") from wrong
     if parsed.get_backend_name() == "sqlite":
-        # Without a pool each thread and request has its own connection; opening a file is cheap.
-        engine = sa.create_engine(parsed, poolclass=NullPool)
+        # A connection is used by one thread at a time, not always by the same one.
+        engine = sa.create_engine(
+            parsed, poolclass=QueuePool, pool_size=12, max_overflow=40, connect_args={"check_same_thread": False}
+        )
         sa.event.listen(engine, "connect", _prepare_sqlite)
         sa.event.listen(engine, "begin", _begin_sqlite)
         return engine

@@ -3,8 +3,8 @@
     python -m tests.bench.load --lines 5000 --seconds 30 --readers 50 --pause 1 --json out.json
 
 A server of our own is started on a new SQLite file with a generated book and a live plan (made once and kept beside
-the generated book). While its worker solves, readers ask the API, each waiting ``--pause`` seconds between answers; then the
-question where a new line would go is timed. Told: 95th percentiles in milliseconds, as a client sees them.
+the generated book). While its worker solves, readers ask the API, each waiting ``--pause`` seconds between answers;
+then the question where a new line would go is timed. Told: 95th percentiles in milliseconds, as a client sees them.
 """
 
 from __future__ import annotations

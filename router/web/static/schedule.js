@@ -40,6 +40,12 @@
     told.hidden = true;
     document.querySelectorAll(".drophere").forEach((x) => x.remove());
   };
+  // The first build drawn may have builds before it that lie outside the window.
+  const hiddenBefore = () => {
+    const first = others(held.row)[0];
+    const known = first ? first.dataset.after : "";
+    return known && known !== held.link.dataset.build ? known : "";
+  };
   const ask = () => {
     const { before, machine } = say();
     const set = (name, value) => {
@@ -49,7 +55,7 @@
     };
     set("build", held.link.dataset.build);
     set("machine", machine);
-    set("after", before || (held.link.dataset.after && held.row === held.link.closest("g.row") && held.place === 0 && queue(held.row)[0] === held.link ? held.link.dataset.after : ""));
+    set("after", before || hiddenBefore());
     form.requestSubmit();
   };
   document.addEventListener("keydown", (event) => {

@@ -1,0 +1,175 @@
+"""What a planner does, in a real browser; several with the keyboard alone."""
+
+from __future__ import annotations
+
+import re
+import zipfile
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+
+def tab_to(page: Page, selector: str, most: int = 200) -> None:
+    """Press Tab until the element has the focus."""
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        if page.evaluate("s => document.activeElement && document.activeElement.matches(s)", selector):
+            return
+    raise AssertionError(f"{selector} cannot be reached with the keyboard")
+
+
+def test_hold_and_release_a_line_with_the_keyboard_alone(page: Page, address: str) -> None:
+    page.goto(f"{address}/orders/1001-1")
+    tab_to(page, "form[action$='/hold'] input[name=why]")
+    page.keyboard.type("waiting for the drawing")
+    page.keyboard.press("Enter")
+    expect(page.locator("main")).to_contain_text("Line 1001-1 is held.")
+    tab_to(page, "form[action$='/release'] button")
+    page.keyboard.press("Enter")
+    expect(page.locator("main")).to_contain_text("is open again")
+
+
+def test_start_a_run_watch_it_stop_it_and_accept_with_the_keyboard_alone(page: Page, address: str) -> None:
+    page.goto(f"{address}/runs/new")
+    tab_to(page, "#f-seconds")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("300")
+    page.keyboard.press("Enter")
+    expect(page.locator("[data-show=best]")).to_contain_text("USD", timeout=60_000)
+    tab_to(page, "form[action$='/stop'] button")
+    page.keyboard.press("Enter")
+    link = page.get_by_role("link", name="To the plan it made")
+    expect(link).to_be_visible(timeout=90_000)
+    tab_to(page, "a.button.first")
+    page.keyboard.press("Enter")
+    expect(page.locator("main")).to_contain_text("proposed")
+    tab_to(page, "form[action$='/accept'] button")
+    page.keyboard.press("Enter")
+    expect(page.locator("main")).to_contain_text("is live")
+
+
+def test_move_a_build_with_the_keyboard_alone_and_undo(page: Page, address: str) -> None:
+    page.goto(f"{address}/schedule?plan=1")
+    queues = page.locator("g.row").all()
+    row = max(queues, key=lambda q: q.locator("a.bld").count())
+    count = row.locator("a.bld").count()
+    assert count > 1
+    last = row.locator("a.bld").nth(count - 1)
+    name = last.get_attribute("data-build")
+    tab_to(page, f"a.bld[data-build='{name}']")
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#moving")).to_contain_text(f"{name} to")
+    page.keyboard.press("Enter")
+    expect(page.locator(".asked").first).to_contain_text("Landed cost of the plan")
+    expect(page.locator(".asked").first).to_contain_text("the auditor finds nothing")
+    tab_to(page, "form[action='/schedule/keep'] button")
+    page.keyboard.press("Enter")
+    expect(page.locator("main")).to_contain_text("proposed. Undo goes back to plan 1")
+    page.get_by_role("link", name="Undo: back to plan 1").click()
+    expect(page.locator("main")).to_contain_text("Plan 1,")
+
+
+def test_drag_a_build_before_another(page: Page, address: str) -> None:
+    page.goto(f"{address}/schedule?plan=1")
+    row = max(page.locator("g.row").all(), key=lambda q: q.locator("a.bld").count())
+    last = row.locator("a.bld").nth(row.locator("a.bld").count() - 1).locator(".body")
+    first = row.locator("a.bld").first.locator(".body")
+    last.scroll_into_view_if_needed()
+    box, to = last.bounding_box(), first.bounding_box()
+    assert box is not None and to is not None
+    page.mouse.move(box["x"] + 12, box["y"] + 10)
+    page.mouse.down()
+    page.mouse.move(box["x"] - 30, box["y"] + 10, steps=4)
+    page.mouse.move(to["x"] - 3, to["y"] + 10, steps=6)
+    page.mouse.up()
+    expect(page.locator(".asked").first).to_contain_text("first")
+    expect(page.locator(".asked").first).to_contain_text("Landed cost of the plan")
+
+
+def test_import_a_book_with_a_fault_mend_it_and_store_it(page: Page, address: str, tmp_path: Path) -> None:
+    head = "line,order,customer,model,unit,alloy,quantity,ship_to,ship_country,received,due\n"
+    row = "e2e-1,e2e,Invented,ring.stl,mm,316l,{},Lyon,FR,2027-02-20,2027-04-01\n"
+    file = tmp_path / "orders.csv"
+    file.write_text(head + row.format("lots"))
+    page.goto(f"{address}/orders/import")
+    page.set_input_files("#f-files", str(file))
+    page.get_by_role("button", name="Look at it").click()
+    expect(page.locator(".faults")).to_contain_text("quantity")
+    file.write_text(head + row.format("4"))
+    page.set_input_files("#f-files", str(file))
+    page.get_by_role("button", name="Look at it").click()
+    page.get_by_role("button", name="Store it").click()
+    expect(page.locator("main")).to_contain_text("1 lines new")
+    page.goto(f"{address}/orders?text=e2e-1")
+    page.get_by_role("link", name="e2e-1").click()
+    expect(page.locator("main")).to_contain_text("Where to build")
+
+
+def test_pin_a_line_and_change_a_machine(page: Page, address: str) -> None:
+    page.goto(f"{address}/orders/1003-1")
+    page.select_option("#f-site", "RHINE")
+    page.get_by_role("button", name="Pin").click()
+    expect(page.locator("main")).to_contain_text("pinned to RHINE")
+    page.goto(f"{address}/network")
+    form = page.locator("form[action='/network/field']").nth(1)
+    form.locator("input[name=value]").fill("nothing")
+    form.get_by_role("button").click()
+    expect(page.locator("main")).to_contain_text("This could not be used")
+    page.go_back()
+    form.locator("input[name=value]").fill("88")
+    form.get_by_role("button").click()
+    expect(page.locator("main")).to_contain_text("Saved as edition 2")
+
+
+def test_download_a_plate(page: Page, address: str, tmp_path: Path) -> None:
+    page.goto(f"{address}/plates?plan=1")
+    page.locator("tbody th a").first.click()
+    with page.expect_download() as download:
+        page.get_by_role("link", name="3MF").click()
+    target = tmp_path / "plate.3mf"
+    download.value.save_as(target)
+    with zipfile.ZipFile(target) as archive:
+        assert any(n.endswith(".model") for n in archive.namelist())
+
+
+def test_one_line_elsewhere_and_compare(page: Page, address: str) -> None:
+    page.goto(f"{address}/orders/1001-1")
+    page.fill("#f-seconds", "1")
+    page.get_by_role("button", name="Try elsewhere").click()
+    expect(page.locator("main")).to_contain_text("The true difference", timeout=60_000)
+    page.get_by_role("link", name=re.compile("^plan ")).first.click()
+    page.get_by_role("link", name=re.compile("^Beside plan")).click()
+    expect(page.locator("main")).to_contain_text("Key figures")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1440, 390])
+def test_no_page_has_an_axe_violation_or_scrolls_sideways(page: Page, address: str, scheme: str, width: int) -> None:
+    page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(f"{address}/plates?plan=1")
+    plate = page.locator("tbody th a").first.get_attribute("href")
+    pages = (
+        "/ /orders /orders/1001-2 /orders/import /schedule?plan=1 /plates?plan=1 /network /network/file /plans /plans/1"
+    )
+    more = "/compare?before=1&after=1 /runs /runs/new /tokens /trail /password"
+    paths = [*pages.split(), *more.split(), str(plate)]
+    for path in paths:
+        page.goto(f"{address}{path}")
+        found = Axe().run(page).response["violations"]
+        assert found == [], (path, [(v["id"], v["nodes"][0]["html"]) for v in found])
+        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, path
+
+
+def test_schedule_moves_about_without_a_long_task(page: Page, address: str) -> None:
+    page.goto(f"{address}/schedule?plan=1&days=56")
+    page.evaluate(
+        "() => { window.long = []; const told = l => l.getEntries().forEach(e => window.long.push(e.duration));"
+        " new PerformanceObserver(told).observe({ entryTypes: ['longtask'] }); }"
+    )
+    for _ in range(20):
+        page.mouse.wheel(0, 400)
+        page.wait_for_timeout(30)
+    assert [d for d in page.evaluate("window.long") if d > 100] == []
