@@ -18,6 +18,7 @@ from router.service.plans import live_in_full
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
+from router.service.visible import hidden_lines
 
 _MOST_WORKERS = 16
 _WAITING = (JobStanding.QUEUED, JobStanding.RUNNING, JobStanding.STOPPING)
@@ -111,7 +112,7 @@ def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     require(actor, Operation.SEE_PLANS)
     with desk.store.look() as work:
         job = work.jobs.get(job_id)
-    if job is None:
+    if job is None or job.params.get("line_id") in hidden_lines(desk, actor):
         raise NotFound(f"no run {job_id[:40]}")
     return job
 
@@ -119,8 +120,10 @@ def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
 def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
     """Jobs, newest first."""
     require(actor, Operation.SEE_PLANS)
+    hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        return work.jobs.page(before, max(1, min(limit, desk.limits.most_page)))
+        found = work.jobs.page(before, max(1, min(limit, desk.limits.most_page)))
+    return [j for j in found if j.params.get("line_id") not in hidden]
 
 
 def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:
@@ -133,9 +136,10 @@ def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoi
 def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """Ask a job to stop. What it has found so far is kept; one that has not begun is cancelled."""
     require(actor, Operation.ASK_RUN)
+    hidden = hidden_lines(desk, actor)
     with desk.store.begin() as work:
         job = work.jobs.get(job_id)
-        if job is None:
+        if job is None or job.params.get("line_id") in hidden:
             raise NotFound(f"no run {job_id[:40]}")
         if job.standing not in _WAITING:
             raise Conflict(f"the run has ended already ({job.standing.value})")

@@ -18,7 +18,7 @@ from router.service.plans import NewPlan, PlanInFull, keep_plan, plan_in_full
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, PlanHead
 from router.service.rights import Operation, require
-from router.service.visible import hidden_lines
+from router.service.visible import hidden_lines, told
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +61,16 @@ def keep_move(
     """
     require(actor, Operation.MOVE_BUILD)
     full, moved, live = _moved(desk, actor, plan_id, build_id, machine_id, after_build_id)
-    told, findings = _told(desk, actor, full, moved, build_id, machine_id, after_build_id)
+    tried, findings = _told(desk, actor, full, moved, build_id, machine_id, after_build_id)
     if moved.plan is None:
-        raise Conflict("; ".join(moved.reasons))
+        raise Conflict("; ".join(tried.reasons))
     result = _result(full, moved, live)
     new = NewPlan(
         result=result,
         scenario=full.scenario,
         models=full.models,
         findings=findings,
-        checks=told.checks,
+        checks=tried.checks,
         book_revision=full.head.book_revision,
         currency=full.head.currency,
         how=BY_HAND,
@@ -119,7 +119,7 @@ def _told(
             audit_change(full.scenario, full.result.plan, moved.plan) if clean else audit(full.scenario, moved.plan)
         )
         findings, checks = tuple(f.sentence() for f in report.findings), sum(n for _, n in report.checked)
-    reasons = tuple(r if not any(h in r for h in hidden) else "a line you are not cleared for" for r in moved.reasons)
+    reasons = tuple(told(r, hidden) for r in moved.reasons)
     dates = tuple(d for d in moved.dates if d.line_id not in hidden)
     tried = TriedMove(
         full.head.plan_id,
@@ -130,7 +130,7 @@ def _told(
         reasons,
         moved.difference_cents,
         dates,
-        findings,
+        tuple(told(f, hidden) for f in findings),
         checks,
     )
     return tried, findings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,9 @@ from router.service.desk import Desk
 from router.service.ports import Work
 from router.service.records import Actor, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
+from router.service.visible import RESTRICTED_TEXT, hidden_lines
 
+_IN_THE_BOOK = "orders in the book"
 NO_NETWORK = "no network in the book yet; import a scenario folder, or load the demonstration"
 
 
@@ -70,15 +72,17 @@ def edition(desk: Desk, actor: Actor, version: int) -> NetworkRecord:
 def check_network(desk: Desk, actor: Actor, raw: bytes) -> tuple[Fault, ...]:
     """Every fault of a network file, also what it would break in the order book. Nothing is stored."""
     require(actor, Operation.CHANGE_NETWORK)
+    hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        return tuple(_faults(work, raw))
+        return tuple(_faults(work, raw, hidden))
 
 
 def save_network(desk: Desk, actor: Actor, raw: bytes, seen_version: int, note: str) -> NetworkRecord:
     """Keep the next edition (``seen_version`` 0: the first). Raises FaultyInput with every fault, Conflict if stale."""
     require(actor, Operation.CHANGE_NETWORK)
+    hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        faults = _faults(work, raw)
+        faults = _faults(work, raw, hidden)
     if faults:
         raise FaultyInput(faults)
     with desk.store.begin() as work:
@@ -98,21 +102,25 @@ def keep_edition(work: Work, desk: Desk, actor: Actor, raw: bytes, seen_version:
     return record
 
 
-def _faults(work: Work, raw: bytes) -> list[Fault]:
+def _faults(work: Work, raw: bytes, hidden: Collection[str]) -> list[Fault]:
     reading = inspect_network(raw)
     if reading.network is None:
         return list(reading.faults)
     lines = [x for x in work.lines.all() if x.standing in (LineStanding.OPEN, LineStanding.HELD)]
-    if not lines:
-        return []
-    _, faults = read_cells(
-        csv_of(x.cells for x in lines), "orders in the book", reading, [m.name for m in work.models.all()]
-    )
-    gone = [x for x in lines if x.pinned_site is not None and x.pinned_site not in reading.site_names]
-    faults += [
-        Fault("orders in the book", x.line_id, "pin", f"pinned to '{x.pinned_site}'", "a site that stays, or no pin")
-        for x in gone
-    ]
+    models = [m.name for m in work.models.all()]
+    faults: list[Fault] = []
+    for secret in (False, True):
+        own = [x for x in lines if (x.line_id in hidden) is secret]
+        found = read_cells(csv_of(x.cells for x in own), _IN_THE_BOOK, reading, models)[1] if own else []
+        found += [
+            Fault(_IN_THE_BOOK, x.line_id, "pin", f"pinned to '{x.pinned_site}'", "a site that stays, or no pin")
+            for x in own
+            if x.pinned_site is not None and x.pinned_site not in reading.site_names
+        ]
+        if secret and found:
+            want = "a network that leaves it sound; ask somebody who is cleared"
+            found = [Fault(_IN_THE_BOOK, "", "", f"{len(found)} faults {RESTRICTED_TEXT}", want)]
+        faults += found
     return faults
 
 

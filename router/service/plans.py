@@ -21,6 +21,7 @@ from router.service.models import measured
 from router.service.ports import PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
+from router.service.visible import hidden_lines, told
 
 NO_LIVE_PLAN = "there is no live plan yet; start a run and accept its plan"
 _KPIS = TypeAdapter(Kpis)
@@ -40,8 +41,10 @@ def kpis_of(head: PlanHead) -> Kpis:
 def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = None) -> list[PlanHead]:
     """Plans, newest first."""
     require(actor, Operation.SEE_PLANS)
+    hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        return work.plans.heads(max(1, min(limit, desk.limits.most_page)), before)
+        found = work.plans.heads(max(1, min(limit, desk.limits.most_page)), before)
+    return [replace(h, how=told(h.how, hidden)) for h in found]
 
 
 def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
@@ -51,7 +54,7 @@ def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
         head = work.plans.head(plan_id)
     if head is None:
         raise NotFound(f"no plan {plan_id}")
-    return head
+    return replace(head, how=told(head.how, hidden_lines(desk, actor)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +71,10 @@ class PlanInFull:
 
 
 def full_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanInFull:
-    """One plan in full, remembered."""
-    return _with_body(desk, get_plan(desk, actor, plan_id))
+    """One plan in full, remembered. What the auditor said of lines the actor may not see is not repeated."""
+    full = _with_body(desk, get_plan(desk, actor, plan_id))
+    hidden = hidden_lines(desk, actor)
+    return replace(full, findings=tuple(told(f, hidden) for f in full.findings))
 
 
 def plan_in_full(desk: Desk, plan_id: int) -> PlanInFull:

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Collection
+
 from router.service.desk import Desk
 from router.service.records import Actor
 from router.service.rights import may_see_code
+
+RESTRICTED_TEXT = "about a line you are not cleared for"
+_NAMES = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*[A-Za-z0-9]|[A-Za-z0-9]")
 
 
 def hidden_lines(desk: Desk, actor: Actor) -> frozenset[str]:
@@ -18,3 +24,9 @@ def hidden_lines(desk: Desk, actor: Actor) -> frozenset[str]:
 
     codes: dict[str, str] = desk.memory.get(("codes", revision), make)
     return frozenset(line_id for line_id, code in codes.items() if not may_see_code(actor, code))
+
+
+def told(text: str, hidden: Collection[str]) -> str:
+    """A sentence for somebody who may not see some lines: one that names such a line is not shown."""
+    words = set(_NAMES.findall(text))
+    return RESTRICTED_TEXT if words & set(hidden) else text

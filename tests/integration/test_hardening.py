@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
-
 from tests.bench.hostile import attack
-from tests.bench.kill_nine import database, rounds
+from tests.bench.kill_nine import rounds
 
 
-@pytest.mark.parametrize("kind", ["sqlite", "postgres"])
-def test_nothing_acknowledged_is_lost_by_kill_nine(kind: str, tmp_path: Path) -> None:
-    with database(kind, tmp_path) as url:
-        report = rounds(url, tmp_path, 2, 11)
+def test_nothing_acknowledged_is_lost_by_kill_nine(database_url: str, tmp_path: Path) -> None:
+    report = rounds(database_url, tmp_path, 2, 11)
     assert report["wrong"] == []
     assert report["counts"]["hold"] + report["counts"]["event"] > 3
 

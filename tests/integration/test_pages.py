@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import pytest
 from desk_builder import desk_on
 from fastapi.testclient import TestClient
-from whole_site import PASSWORD, peopled_desk, signed_in, site_of, token_on
+from whole_site import PASSWORD, peopled_desk, quick_hash, signed_in, site_of, token_on
 
 from router.service.desk import Desk
 from router.service.records import Person, Role
@@ -248,3 +248,27 @@ def test_an_empty_book_offers_the_demonstration(tmp_path_factory: pytest.TempPat
             answer = client.get(path)
             assert answer.status_code == 200 and 'class="empty"' in answer.text, path
         assert "Load the demonstration" in client.get("/").text
+
+
+def test_runs_and_plans_about_a_hidden_line_do_not_name_it(desk: Desk) -> None:
+    with signed_in(desk, "pia") as pia:
+        page = pia.get("/orders/1005-1").text
+        asked = pia.post("/orders/1005-1/elsewhere", data={"token": token_on(page), "seconds": "1"})
+        assert asked.status_code == 303
+        while Worker(desk).once():
+            pass
+        assert "1005-1" in pia.get("/runs").text and "line 1005-1 at" in pia.get("/plans").text
+    with signed_in(desk, "vic") as vic:
+        assert vic.get(asked.headers["location"]).status_code == 404
+        for path in ("/runs", "/plans", "/", "/schedule", "/plates"):
+            assert "1005-1" not in vic.get(path).text, path
+    with desk.store.begin() as work:
+        known = work.people.named("uma")
+        if known is None:
+            work.people.add(Person(0, "uma", Role.PLANNER), quick_hash(PASSWORD))
+    with signed_in(desk, "uma") as uma:
+        editor = uma.get("/network/file").text
+        text = html.unescape(re.search(r"<textarea[^>]*>(.*?)</textarea>", editor, re.S)[1])  # type: ignore[index]
+        form = {"token": token_on(editor), "version": "2", "do": "check", "note": ""}
+        answer = uma.post("/network/file", data={**form, "text": text.replace("id: ti64", "id: ti65")})
+        assert answer.status_code == 422 and "1005-1" not in answer.text
