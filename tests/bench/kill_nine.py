@@ -131,7 +131,7 @@ def rounds(url: str, folder: Path, number: int, seed: int) -> dict[str, Any]:
         wrong += [f"round {n}: process {pid} lives on without its worker" for pid in orphans]
         acked += answers
         counts.update(request[0] for request, _ in answers)
-        wrong += [f"round {n}: {w}" for w in _missing(desk, ana, answers) + _halves(desk)]
+        wrong += [f"round {n}: {w}" for w in missing(desk, answers) + halves(desk)]
         if begun is not None:
             counts["under way when killed"] += 1
             first, second = (_ask(desk, ana, begun) for _ in range(2))
@@ -140,8 +140,8 @@ def rounds(url: str, folder: Path, number: int, seed: int) -> dict[str, Any]:
             if begun[0] in _DECISIONS and first != begun[3] + 1:
                 wrong.append(f"round {n}: {begun} left version {first}, not the one after {begun[3]}")
             acked.append((begun, first))
-            wrong += [f"round {n}: {w}" for w in _missing(desk, ana, [(begun, first)])]
-    wrong += _missing(desk, ana, acked)
+            wrong += [f"round {n}: {w}" for w in missing(desk, [(begun, first)])]
+    wrong += missing(desk, acked)
     wrong += _settled(desk)
     with desk.store.look() as work:
         jobs = work.jobs.page(None, 500)
@@ -264,7 +264,7 @@ def _ask(desk: Desk, ana: Actor, request: Request) -> Any:
     return get_line(desk, ana, what).version
 
 
-def _missing(desk: Desk, ana: Actor, answers: Sequence[tuple[Request, Any]]) -> list[str]:
+def missing(desk: Desk, answers: Sequence[tuple[Request, Any]]) -> list[str]:
     """Acknowledged writes that are not there exactly once."""
     wrong = []
     with desk.store.look() as work:
@@ -289,7 +289,7 @@ def _missing(desk: Desk, ana: Actor, answers: Sequence[tuple[Request, Any]]) -> 
     return wrong
 
 
-def _halves(desk: Desk) -> list[str]:
+def halves(desk: Desk) -> list[str]:
     """Things that only a torn write could leave."""
     wrong = []
     with desk.store.look() as work:
@@ -325,7 +325,7 @@ def _settled(desk: Desk) -> list[str]:
         with desk.store.look() as work:
             left = [j for j in work.jobs.page(None, 10**6) if j.standing in (JobStanding.QUEUED, JobStanding.RUNNING)]
         if not left:
-            return _halves(desk)
+            return halves(desk)
         time.sleep(0.3)
     return ["jobs were left that nobody could take up"]
 
