@@ -3,9 +3,10 @@
     python -m tests.bench.kill_nine --rounds 100 --database sqlite --seed 1 --json out.json
 
 A child process changes the book, records events, imports lines and asks for runs, each with a key, and works runs off
-with a worker and its solving process; it says on a pipe what it begins and what has been acknowledged. It is killed,
-and the store is looked at as it lies. Then the request that was under way is sent again, twice, with its key. All
-rounds share one store.
+with a worker and its solving process; it says on a pipe what it begins and what has been acknowledged. It is killed, in
+half the rounds together with its solving process, and the store is looked at as it lies. Then the request that was
+under way is sent again, twice, with its key or the version it saw: it must have been done once. All rounds share one
+store.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ import structlog
 
 import scenarios
 from router.kernel.faults import Conflict
-from router.service.book import get_line, hold, list_lines, release
+from router.service.book import get_line, hold, list_lines, pin, release
 from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.imports import preview_files, preview_folder, store_import
@@ -48,8 +49,13 @@ from tests.bench.record import write_record
 
 _SPAWN = multiprocessing.get_context("spawn")
 _QUICK = Pace(poll_s=0.1, write_s=0.2, lease_s=2.0, most_attempts=1_000)
-Request = tuple[str, str, str]
-"""What is asked, its key, and of what."""
+Request = tuple[str, str, str, int]
+"""What is asked, its key, of which line, and the version of the line that was seen."""
+_DECISIONS = ("hold", "release", "pin", "unpin")
+_A_SITE = "OHIO"
+"""A site of the small scenario, for lines that may be built anywhere."""
+_ORPHAN_S = 15.0
+"""A solving process whose worker is gone ends within this time."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -99,9 +105,11 @@ def database(kind: str, folder: Path) -> Iterator[str]:
     name = f"kill_{uuid.uuid4().hex}"
     with engine.connect() as connection:
         connection.execute(sa.text(f"CREATE DATABASE {name}"))
-    yield named.set(database=name, drivername="postgresql").render_as_string(hide_password=False)
-    engine.dispose()
-    server.cleanup()
+    try:
+        yield named.set(database=name, drivername="postgresql").render_as_string(hide_password=False)
+    finally:
+        engine.dispose()
+        server.cleanup()
 
 
 def rounds(url: str, folder: Path, number: int, seed: int) -> dict[str, Any]:
@@ -117,17 +125,23 @@ def rounds(url: str, folder: Path, number: int, seed: int) -> dict[str, Any]:
     wrong: list[str] = []
     acked: list[tuple[Request, Any]] = []
     for n in range(number):
-        begun, answers = _one_life(url, folder, rng.randrange(2**31), rng.uniform(0.3, 4.0))
+        whole = rng.random() < 0.5
+        begun, answers, orphans = _one_life(url, folder, rng.randrange(2**31), rng.uniform(0.3, 4.0), whole)
+        counts["killed with all its processes" if whole else "killed alone"] += 1
+        wrong += [f"round {n}: process {pid} lives on without its worker" for pid in orphans]
         acked += answers
         counts.update(request[0] for request, _ in answers)
-        wrong += [f"round {n}: {w}" for w in _missing(desk, ana, answers) + _halves(desk)]
+        wrong += [f"round {n}: {w}" for w in missing(desk, answers) + halves(desk)]
         if begun is not None:
             counts["under way when killed"] += 1
             first, second = (_ask(desk, ana, begun) for _ in range(2))
             if first != second:
                 wrong.append(f"round {n}: {begun} asked twice with its key: {first}, then {second}")
+            if begun[0] in _DECISIONS and first != begun[3] + 1:
+                wrong.append(f"round {n}: {begun} left version {first}, not the one after {begun[3]}")
             acked.append((begun, first))
-    wrong += _missing(desk, ana, acked)
+            wrong += [f"round {n}: {w}" for w in missing(desk, [(begun, first)])]
+    wrong += missing(desk, acked)
     wrong += _settled(desk)
     with desk.store.look() as work:
         jobs = work.jobs.page(None, 500)
@@ -136,8 +150,13 @@ def rounds(url: str, folder: Path, number: int, seed: int) -> dict[str, Any]:
     return {"counts": dict(counts), "wrong": wrong}
 
 
-def _one_life(url: str, folder: Path, seed: int, seconds: float) -> tuple[Request | None, list[tuple[Request, Any]]]:
-    """A child killed ``seconds`` after its first word: the request under way, and those acknowledged."""
+def _one_life(
+    url: str, folder: Path, seed: int, seconds: float, whole: bool
+) -> tuple[Request | None, list[tuple[Request, Any]], list[int]]:
+    """A child killed ``seconds`` after its first word, ``whole``: with all it started.
+
+    The request under way, those acknowledged, and processes of the child that live on.
+    """
     mine, its = _SPAWN.Pipe(duplex=False)
     child = _SPAWN.Process(target=_live, args=(its, url, folder, seed), daemon=False)
     child.start()
@@ -158,7 +177,10 @@ def _one_life(url: str, folder: Path, seed: int, seconds: float) -> tuple[Reques
         if kind == "done":
             answers.append((request, answer))
     assert child.pid is not None
-    os.kill(child.pid, signal.SIGKILL)
+    if whole:
+        os.killpg(child.pid, signal.SIGKILL)
+    else:
+        os.kill(child.pid, signal.SIGKILL)
     child.join()
     while True:
         # What it had said before it died counts.
@@ -171,10 +193,33 @@ def _one_life(url: str, folder: Path, seed: int, seconds: float) -> tuple[Reques
         begun = request if kind == "begun" else None
         if kind == "done":
             answers.append((request, answer))
-    return begun, answers
+    return begun, answers, _orphans(child.pid)
+
+
+def _orphans(group: int) -> list[int]:
+    """Processes of a group that still live after a while."""
+    end = time.monotonic() + _ORPHAN_S
+    while living := _living(group):
+        if time.monotonic() > end:
+            break
+        time.sleep(0.1)
+    return living
+
+
+def _living(group: int) -> list[int]:
+    """Processes of a group that are no zombies."""
+    found = []
+    for entry in Path("/proc").iterdir():
+        with contextlib.suppress(OSError, ValueError, IndexError):
+            # The name, in parentheses, may hold anything; state, parent and group follow it.
+            state, _, its_group = (entry / "stat").read_text().rsplit(")", 1)[1].split()[:3]
+            if state not in "ZX" and int(its_group) == group:
+                found.append(int(entry.name))
+    return found
 
 
 def _live(pipe: Connection, url: str, folder: Path, seed: int) -> None:
+    os.setsid()  # so that what it starts can be found, and killed with it
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
     desk = Desk(open_store(url), folder / "cache")
     with desk.store.look() as work:
@@ -184,16 +229,18 @@ def _live(pipe: Connection, url: str, folder: Path, seed: int) -> None:
     threading.Thread(target=Worker(desk, pace=_QUICK).run, daemon=True).start()
     rng = random.Random(seed)
     while True:
-        kind = rng.choices(("hold", "event", "import", "run"), (20, 16, 12, 1))[0]
-        line = rng.choice(list_lines(desk, ana, limit=500).lines).line_id
-        request = (kind, uuid.uuid4().hex, line)
+        line = rng.choice(list_lines(desk, ana, limit=500).lines)
+        holding = "hold" if line.standing is LineStanding.OPEN else "release"
+        pinning = "pin" if line.pinned_site is None else "unpin"
+        kind = rng.choices((holding, pinning, "event", "import", "run"), (14, 8, 16, 12, 1))[0]
+        request = (kind, uuid.uuid4().hex, line.line_id, line.version)
         pipe.send(("begun", request, None))
         pipe.send(("done", request, _ask(desk, ana, request)))
 
 
 def _ask(desk: Desk, ana: Actor, request: Request) -> Any:
     """Do a request; one with a key is done once however often it is asked."""
-    kind, key, what = request
+    kind, key, what, seen = request
     once = Once.of(key, {"request": list(request)})
     if kind == "event":
         machine = "M01" if key[0] < "8" else "M02"
@@ -201,42 +248,48 @@ def _ask(desk: Desk, ana: Actor, request: Request) -> Any:
         event = record_event(desk, ana, EventKind.MACHINE_UP, machine, datetime(2027, 3, 1, 12, tzinfo=UTC), told, once)
         return event.event_id
     if kind == "run":
-        return ask_plan(desk, ana, seconds=1, once=once).job_id
+        return ask_plan(desk, ana, seconds=1, note=key, once=once).job_id
     if kind == "import":
         cells = {**get_line(desk, ana, "1001-1").cells, "line": f"k-{key[:20]}"}
         preview = preview_files(desk, ana, {"o.json": json.dumps([cells]).encode()})
         return store_import(desk, ana, preview.import_id, once).import_id
-    line = get_line(desk, ana, what)
-    try:
-        if line.standing is LineStanding.OPEN:
-            hold(desk, ana, what, key, line.version)
+    with contextlib.suppress(Conflict):  # done before
+        if kind == "hold":
+            hold(desk, ana, what, key, seen)
+        elif kind == "release":
+            release(desk, ana, what, seen)
         else:
-            release(desk, ana, what, line.version)
-    except Conflict:
-        return None
-    return None
+            site = get_line(desk, ana, what).cells.get("approved_sites", "").split(";")[0].strip() or _A_SITE
+            pin(desk, ana, what, site if kind == "pin" else None, seen)
+    return get_line(desk, ana, what).version
 
 
-def _missing(desk: Desk, ana: Actor, answers: Sequence[tuple[Request, Any]]) -> list[str]:
-    """Acknowledged writes that are not there."""
+def missing(desk: Desk, answers: Sequence[tuple[Request, Any]]) -> list[str]:
+    """Acknowledged writes that are not there exactly once."""
     wrong = []
     with desk.store.look() as work:
-        events = {e.event_id for e in work.events.all()}
-        lines = {x.line_id for x in work.lines.all()}
-        trail = Counter(t.subject for t in work.trail.page(None, 10**6) if t.operation in ("hold", "release"))
-        for (kind, key, what), answer in answers:
-            there = {
-                "event": answer in events,
-                "run": kind == "run" and work.jobs.get(str(answer)) is not None,
-                "import": f"k-{key[:20]}" in lines,
-                "hold": trail[what] > 0,
-            }
-            if not there[kind]:
-                wrong.append(f"acknowledged {kind} {what} is not there")
+        noted = Counter((e.event_id, e.details.get("note")) for e in work.events.all())
+        told = Counter(note for _, note in noted.elements())
+        lines = {x.line_id: x.version for x in work.lines.all()}
+        runs = Counter(j.params.get("note") for j in work.jobs.page(None, 10**6))
+        trail = work.trail.page(None, 10**6)
+        held = Counter(t.details.get("why") for t in trail if t.operation == "hold")
+        for (kind, key, what, seen), answer in answers:
+            if kind == "event":
+                there = noted[answer, key] == told[key] == 1
+            elif kind == "run":
+                job = work.jobs.get(str(answer))
+                there = job is not None and job.params.get("note") == key and runs[key] == 1
+            elif kind == "import":
+                there = f"k-{key[:20]}" in lines
+            else:
+                there = answer > seen and lines[what] >= answer and (kind != "hold" or held[key] == 1)
+            if not there:
+                wrong.append(f"acknowledged {kind} {what} is not there, or more than once")
     return wrong
 
 
-def _halves(desk: Desk) -> list[str]:
+def halves(desk: Desk) -> list[str]:
     """Things that only a torn write could leave."""
     wrong = []
     with desk.store.look() as work:
@@ -244,7 +297,7 @@ def _halves(desk: Desk) -> list[str]:
         revisions = [t.details["revision"] for t in trail if "revision" in t.details]
         if sorted(revisions) != list(range(1, work.revision.now() + 1)):
             wrong.append(f"revision {work.revision.now()} and {len(revisions)} entries of the trail do not agree")
-        decided = Counter(t.subject for t in trail if t.operation in ("hold", "release"))
+        decided = Counter(t.subject for t in trail if t.operation in _DECISIONS)
         for line in work.lines.all():
             if line.version != 1 + decided[line.line_id]:
                 wrong.append(f"line {line.line_id} has version {line.version} after {decided[line.line_id]} decisions")
@@ -272,7 +325,7 @@ def _settled(desk: Desk) -> list[str]:
         with desk.store.look() as work:
             left = [j for j in work.jobs.page(None, 10**6) if j.standing in (JobStanding.QUEUED, JobStanding.RUNNING)]
         if not left:
-            return _halves(desk)
+            return halves(desk)
         time.sleep(0.3)
     return ["jobs were left that nobody could take up"]
 

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from desk_builder import an_actor, desk_on, with_small_book
+
+from router.service.book import hold
+from router.service.records import Role
+from router.store import open_store
 from tests.bench.hostile import attack
-from tests.bench.kill_nine import rounds
+from tests.bench.kill_nine import Request, halves, missing, rounds
 
 
 def test_nothing_acknowledged_is_lost_by_kill_nine(database_url: str, tmp_path: Path) -> None:
@@ -18,3 +23,24 @@ def test_hostile_inputs_get_nowhere(tmp_path: Path) -> None:
     report = attack(tmp_path, 200, 5)
     assert report["wrong"] == []
     assert sum(report["answers"].values()) == 200 and report["answers"]["422"] > 40
+
+
+def test_kill_nine_sees_what_is_missing_or_halved(tmp_path: Path) -> None:
+    desk = desk_on(open_store(f"sqlite:///{tmp_path / 'book.db'}"), tmp_path)
+    ana = an_actor(desk, "ana", Role.PLANNER)
+    with_small_book(desk, ana)
+    held = hold(desk, ana, "1001-1", "a key", 1)
+    assert held.version == 2
+    assert missing(desk, [(("hold", "a key", "1001-1", 1), 2)]) == [] == halves(desk)
+    never: list[tuple[Request, object]] = [
+        (("hold", "another key", "1001-1", 1), 2),
+        (("hold", "a key", "1001-1", 2), 3),
+        (("pin", "a key", "1002-1", 1), 2),
+        (("event", "a key", "1001-1", 1), 7),
+        (("import", "a key", "1001-1", 1), "x"),
+        (("run", "a key", "1001-1", 1), "x"),
+    ]
+    assert len(missing(desk, never)) == len(never)
+    with desk.store.begin() as work:
+        work.lines.change(held, held.version)
+    assert halves(desk) == ["line 1001-1 has version 3 after 1 decisions"]
