@@ -17,7 +17,8 @@ from router.service.plans import NO_LIVE_PLAN, live_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, EventKind, EventRecord
-from router.service.rights import Operation, may_see_code, require, sites_seen
+from router.service.rights import Operation, require, sites_seen
+from router.service.visible import hidden_lines
 
 _AHEAD = timedelta(minutes=10)
 """Clocks differ: so far ahead of ours an event may lie."""
@@ -66,9 +67,9 @@ def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> l
     """Events in the order they were recorded, as far as the actor may see them."""
     require(actor, Operation.SEE_FLOOR)
     sites = sites_seen(actor)
+    hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
         found = work.events.page(after, max(1, min(limit, desk.limits.most_page)))
-        hidden = {x.line_id for x in work.lines.all() if not may_see_code(actor, x.export_control)}
     return [e for e in found if (sites is None or e.site_id in sites) and not hidden & set(e.details.get("pieces", {}))]
 
 

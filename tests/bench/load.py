@@ -162,7 +162,7 @@ def _timed(client: httpx.Client, base: str, headers: dict[str, str], options: ar
         lambda: f"{V1}/plans?limit=20",
         lambda: f"{V1}/runs/{run}",
         lambda: f"{V1}/events?limit=50",
-        lambda: f"{V1}/lines/{rng.choice(lines)['line_id']}/where",
+        lambda: f"{V1}/network/editions",
     ]
     times: list[float] = []
     failed = 0
