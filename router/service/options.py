@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from router.domain.orders import OrderLine
 from router.domain.result import LineOptions
 from router.geometry import PartFacts
-from router.kernel.faults import Fault, FaultyInput, NotFound
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.planning.live import LivePlan
 from router.planning.room_now import WouldFit, room_now
 from router.service.book import get_line
@@ -42,6 +42,14 @@ def open_plan(desk: Desk, full: PlanInFull) -> OpenPlan:
 
     found: OpenPlan = desk.memory.get(("open plan", plan_id), make)
     return found
+
+
+def open_ahead(desk: Desk) -> None:
+    """Open the live plan before anybody asks; on large books that takes seconds. Nothing happens without one."""
+    try:
+        open_plan(desk, live_in_full(desk))
+    except (NotFound, Conflict):
+        return
 
 
 def where_to_build(desk: Desk, actor: Actor, line_id: str) -> LineOptions:

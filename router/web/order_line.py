@@ -17,7 +17,7 @@ from router.service.plans import PlanInFull, full_plan, live_plan
 from router.service.records import Actor, LineRecord, LineStanding, TrailRecord
 from router.service.trail import line_history
 
-_STEPS = (1, 2, 5, 10, 25, 100)
+_STEPS = (1, 5, 25)
 
 
 @dataclass(frozen=True, slots=True)
