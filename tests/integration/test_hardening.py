@@ -1,4 +1,4 @@
-"""Some rounds of what the benchmarks run at length: kill -9 on both databases, hostile inputs."""
+"""Some rounds of what the benchmarks run at length: kill -9, hostile inputs."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ from tests.bench.hostile import attack
 from tests.bench.kill_nine import Request, halves, missing, rounds
 
 
-def test_nothing_acknowledged_is_lost_by_kill_nine(database_url: str, tmp_path: Path) -> None:
-    report = rounds(database_url, tmp_path, 2, 11)
+def test_nothing_acknowledged_is_lost_by_kill_nine(tmp_path: Path) -> None:
+    # PostgreSQL has its rounds in the benchmark: the test's server is shared with other tests, which kills disturbed.
+    report = rounds(f"sqlite:///{tmp_path / 'book.db'}", tmp_path, 2, 11)
     assert report["wrong"] == []
     assert report["counts"]["hold"] + report["counts"]["event"] > 3
 
