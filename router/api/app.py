@@ -6,6 +6,7 @@ from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.responses import PlainTextResponse
+from fastapi.security import HTTPAuthorizationCredentials
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
 from router.api import book, floor, network, people, plans, problems, runs
@@ -83,7 +84,7 @@ def _health(registry: CollectorRegistry) -> APIRouter:
         """Prometheus figures: freely on the same machine, with a token of scope admin from elsewhere."""
         if request.client is None or request.client.host not in _LOOPBACK:
             token = request.headers.get("authorization", "").removeprefix("Bearer ")
-            credentials = type("Given", (), {"credentials": token})() if token else None
+            credentials = HTTPAuthorizationCredentials(scheme="Bearer", credentials=token) if token else None
             require(actor_of(request, request.app.state.desk, credentials), Operation.SEE_TRAIL)
         return Response(generate_latest(registry), media_type=CONTENT_TYPE_LATEST)
 

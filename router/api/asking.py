@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import re
 from typing import Annotated, Any
 
@@ -12,20 +10,14 @@ from fastapi.security import HTTPBearer
 
 from router.kernel.faults import NotSignedIn, Refused
 from router.service.desk import Desk
-from router.service.people import who
+from router.service.people import SESSION_COOKIE, is_form_word, who
 from router.service.receipts import Once
 from router.service.records import Actor
 
-SESSION_COOKIE = "platewright_session"
 CSRF_HEADER = "x-csrf-token"
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _ETAG = re.compile(r'(?:W/)?"(\d{1,12})"')
 _bearer = HTTPBearer(auto_error=False, description="A token made under People, or by `platewright token`.")
-
-
-def csrf_of(session: str) -> str:
-    """The word a form must carry: derived from the session, so nobody without it can know it."""
-    return hmac.new(session.encode(), b"platewright form", hashlib.sha256).hexdigest()
 
 
 def desk_of(request: Request) -> Desk:
@@ -44,9 +36,7 @@ def actor_of(
     if not session:
         raise NotSignedIn("send a token as 'Authorization: Bearer ...'")
     actor = who(desk, session, "session")
-    if request.method not in _SAFE and not hmac.compare_digest(
-        request.headers.get(CSRF_HEADER, "").encode(), csrf_of(session).encode()
-    ):
+    if request.method not in _SAFE and not is_form_word(session, request.headers.get(CSRF_HEADER, "")):
         raise Refused(f"a change by session needs the header {CSRF_HEADER}")
     return actor
 

@@ -11,14 +11,15 @@ from fastapi import APIRouter, File, Path, Query, Response, UploadFile
 from pydantic import BaseModel, Field, StringConstraints
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
-from router.api.problems import CHANGES, READS, WRITES, FaultView, problems
+from router.api.problems import CHANGES, READS, WRITES, problems
+from router.kernel.faults import Fault
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
 from router.service.exports import scenario_zip
-from router.service.imports import ImportPreview, preview_files, store_import
+from router.service.imports import ChangedLine, ImportPreview, Stored, preview_files, store_import
 from router.service.models import list_models, model_content
 from router.service.ports import SORTS, LineFilter
-from router.service.records import LineRecord
+from router.service.records import LineRecord, ModelRecord
 
 router = APIRouter(tags=["Order book"])
 
@@ -142,14 +143,6 @@ def pin(line_id: LineId, body: Pin, seen: Seen, desk: AtDesk, actor: Asks, respo
     return _answer(use.pin(desk, actor, line_id, body.site_id, seen), response)
 
 
-class ChangedView(BaseModel):
-    """A line that is in the book otherwise."""
-
-    line_id: str
-    columns: list[str]
-    closed: bool
-
-
 class PreviewView(BaseModel):
     """What an import would do; with faults nothing can be stored."""
 
@@ -159,28 +152,16 @@ class PreviewView(BaseModel):
     network: str
     new_lines: list[str]
     same_lines: list[str]
-    changed_lines: list[ChangedView]
+    changed_lines: list[ChangedLine]
     new_models: list[str]
     same_models: list[str]
     other_models: list[str]
-    faults: list[FaultView]
+    faults: list[Fault]
 
 
 def preview_view(preview: ImportPreview) -> PreviewView:
     """A preview as it is sent."""
     return PreviewView.model_validate({**asdict(preview), "storable": preview.storable})
-
-
-class StoredView(BaseModel):
-    """What an import did."""
-
-    import_id: str
-    lines_added: int
-    lines_changed: int
-    lines_same: int
-    models_added: int
-    network_version: int | None
-    revision: int
 
 
 @router.post("/imports", responses=WRITES, status_code=201)
@@ -196,10 +177,10 @@ def store(
     desk: AtDesk,
     actor: Asks,
     idempotency_key: IdempotencyKey = None,
-) -> StoredView:
+) -> Stored:
     """Store what a preview showed."""
     once = once_of(idempotency_key, "store", import_id=import_id)
-    return StoredView.model_validate(asdict(store_import(desk, actor, import_id, once)))
+    return store_import(desk, actor, import_id, once)
 
 
 class _Zip(Response):
@@ -213,19 +194,10 @@ def export(desk: AtDesk, actor: Asks) -> Response:
     return _Zip(scenario_zip(desk, actor), headers=headers)
 
 
-class ModelView(BaseModel):
-    """A part model."""
-
-    name: str
-    sha256: str
-    size_bytes: int
-    added_at: datetime
-
-
 @router.get("/models", responses=READS)
-def models(desk: AtDesk, actor: Asks) -> list[ModelView]:
+def models(desk: AtDesk, actor: Asks) -> list[ModelRecord]:
     """Part models by name."""
-    return [ModelView.model_validate(asdict(m)) for m in list_models(desk, actor)]
+    return list_models(desk, actor)
 
 
 class _Bytes(Response):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from datetime import datetime
 from typing import Annotated, Any
 
 import icalendar
@@ -23,23 +21,6 @@ from router.service.records import EventKind, EventRecord
 router = APIRouter(tags=["Floor"])
 
 
-class EventView(BaseModel):
-    """A fact of the floor."""
-
-    event_id: int
-    kind: EventKind
-    occurred_at: datetime
-    recorded_at: datetime
-    by: str
-    site_id: str | None
-    subject: str
-    details: dict[str, Any]
-
-
-def _view(event: EventRecord) -> EventView:
-    return EventView.model_validate(asdict(event))
-
-
 class NewEvent(BaseModel):
     """What happened. ``details``: until (machine down), pieces by line (pieces scrapped), note."""
 
@@ -50,10 +31,10 @@ class NewEvent(BaseModel):
 
 
 @router.post("/events", responses=WRITES, status_code=201)
-def record(body: NewEvent, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> EventView:
+def record(body: NewEvent, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> EventRecord:
     """Add a fact: a build started, finished, failed; pieces scrapped; a machine down or up; a shipment sent."""
     once = once_of(idempotency_key, "event", **body.model_dump(mode="json"))
-    return _view(record_event(desk, actor, body.kind, body.subject, body.occurred_at, body.details, once))
+    return record_event(desk, actor, body.kind, body.subject, body.occurred_at, body.details, once)
 
 
 @router.get("/events", responses=READS)
@@ -62,9 +43,9 @@ def events(
     actor: Asks,
     after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
-) -> list[EventView]:
+) -> list[EventRecord]:
     """Facts in the order they were recorded."""
-    return [_view(e) for e in list_events(desk, actor, after, limit)]
+    return list_events(desk, actor, after, limit)
 
 
 class _Calendar(Response):

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Body, Path, Query, Response
 from pydantic import BaseModel, Field, StringConstraints
 
 from router.api.asking import Asks, AtDesk, Seen, etag
-from router.api.problems import CHANGES, READS, WRITES, FaultView
+from router.api.problems import CHANGES, READS, WRITES
 from router.kernel.faults import Fault
 from router.service import network as use
 from router.service.records import NetworkRecord
@@ -64,18 +64,13 @@ Raw = Annotated[bytes, Body(media_type=YAML, description="network.yaml")]
 class Checked(BaseModel):
     """Faults of a network file, also those it would make in the order book."""
 
-    faults: list[FaultView]
-
-
-def fault_views(faults: tuple[Fault, ...]) -> list[FaultView]:
-    """Faults as they are sent."""
-    return [FaultView(**{n: getattr(f, n) for n in FaultView.model_fields}) for f in faults]
+    faults: list[Fault]
 
 
 @router.post("/network/check", responses=WRITES)
 def check(body: Raw, desk: AtDesk, actor: Asks) -> Checked:
     """Look for faults without saving."""
-    return Checked(faults=fault_views(use.check_network(desk, actor, body)))
+    return Checked(faults=list(use.check_network(desk, actor, body)))
 
 
 @router.put("/network", responses=CHANGES)

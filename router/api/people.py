@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from datetime import datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Path, Query, Response
 from pydantic import BaseModel, Field, StringConstraints
@@ -14,7 +14,7 @@ from router.api.book import FINE, Text
 from router.api.problems import CHANGES, READS, WRITES
 from router.service import people as use
 from router.service.ports import Secret
-from router.service.records import Person, Role
+from router.service.records import Person, Role, TrailRecord
 from router.service.trail import list_trail
 
 router = APIRouter(tags=["People"])
@@ -146,17 +146,6 @@ def revoke(sha256: Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")], desk: AtDesk
     use.revoke_token(desk, actor, sha256)
 
 
-class TrailView(BaseModel):
-    """Who did what."""
-
-    trail_id: int
-    at: datetime
-    by: str
-    operation: str
-    subject: str
-    details: dict[str, Any]
-
-
 @router.get("/trail", responses=READS)
 def trail(
     desk: AtDesk,
@@ -164,6 +153,6 @@ def trail(
     before: Annotated[int | None, Query(ge=1, le=2**31 - 1)] = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
     subject: Annotated[Text, Query()] = "",
-) -> list[TrailView]:
+) -> list[TrailRecord]:
     """Entries, newest first."""
-    return [TrailView.model_validate(asdict(t)) for t in list_trail(desk, actor, before, limit, subject)]
+    return list_trail(desk, actor, before, limit, subject)

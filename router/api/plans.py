@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from datetime import date, datetime
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Response
@@ -16,7 +16,7 @@ from router.domain.result import LineOptions
 from router.planning.room_now import WouldFit
 from router.service import plans as use
 from router.service.builds import BuildView, list_builds, plate_file
-from router.service.compare import Comparison, compare_plans
+from router.service.compare import BuildDifference, Comparison, LineDifference, compare_plans
 from router.service.moves import TriedMove, keep_move, try_move
 from router.service.options import where_to_build, where_would_it_go, would_fit
 from router.service.records import PlanHead
@@ -143,47 +143,15 @@ def keep_a_move(
     return plan_view(keep_move(desk, actor, plan_id, body.build_id, body.machine_id, body.after_build_id, once))
 
 
-class PlaceView(BaseModel):
-    """Where and when a plan builds a line."""
-
-    site_ids: list[str]
-    machine_ids: list[str]
-    arrive_date: date | None
-    late_days: int
-    carrier_ids: list[str]
-    plate_cents: int
-    freight_cents: int
-
-
-class LineDifferenceView(BaseModel):
-    """A line the two plans treat otherwise."""
-
-    line_id: str
-    before: PlaceView | None
-    after: PlaceView | None
-
-
-class BuildDifferenceView(BaseModel):
-    """A build without an equal one in the other plan."""
-
-    build_id: str
-    machine_id: str
-    run_start: datetime
-    pieces: int
-    what: Literal["gone", "new", "moved"]
-    other_machine_id: str | None
-    other_run_start: datetime | None
-
-
 class ComparisonView(BaseModel):
     """Two plans side by side."""
 
     before: PlanView
     after: PlanView
     habit_kpis: dict[str, Any]
-    lines: list[LineDifferenceView]
+    lines: list[LineDifference]
     lines_alike: int
-    builds: list[BuildDifferenceView]
+    builds: list[BuildDifference]
     builds_alike: int
 
 
@@ -192,9 +160,9 @@ def _comparison(found: Comparison) -> ComparisonView:
         before=plan_view(found.before),
         after=plan_view(found.after),
         habit_kpis=dict(use.kpis_as_json(found.habit_kpis)),
-        lines=[LineDifferenceView.model_validate(asdict(x)) for x in found.lines],
+        lines=list(found.lines),
         lines_alike=found.lines_alike,
-        builds=[BuildDifferenceView.model_validate(asdict(x)) for x in found.builds],
+        builds=list(found.builds),
         builds_alike=found.builds_alike,
     )
 

@@ -49,16 +49,6 @@ _TITLES = {
 }
 
 
-class FaultView(BaseModel):
-    """One fault: where, what stands there, what would be right."""
-
-    file: str
-    where: str
-    field: str
-    found: str
-    expected: str
-
-
 class Problem(BaseModel):
     """Problem details (RFC 9457)."""
 
@@ -66,7 +56,7 @@ class Problem(BaseModel):
     title: str
     status: int
     detail: str
-    faults: list[FaultView] = []
+    faults: list[Fault] = []
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -89,7 +79,7 @@ def answer(
         title=_TITLES[kind],
         status=status,
         detail=detail,
-        faults=[FaultView(**{n: getattr(f, n) for n in FaultView.model_fields}) for f in faults or []],
+        faults=faults or [],
     )
     content = body.model_dump()
     return JSONResponse(content, status, dict(headers or {}), MEDIA)

@@ -19,12 +19,11 @@ from router.api.book import LineId
 from router.api.problems import READS, WRITES
 from router.service import jobs as use
 from router.service.desk import Desk
-from router.service.records import Actor, JobPoint, JobRecord, JobStanding
+from router.service.records import Actor, JobPoint, JobRecord
 
 router = APIRouter(tags=["Runs"])
 
 JobId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")]
-ENDED = (JobStanding.DONE, JobStanding.FAILED, JobStanding.CANCELLED)
 _LOOK_EVERY_S = 0.7
 
 
@@ -151,6 +150,6 @@ async def _told(request: Request, desk: Desk, actor: Actor, job_id: str, after: 
             view = PointView.model_validate(asdict(point))
             yield f"event: point\nid: {point.number}\ndata: {view.model_dump_json()}\n\n"
         yield f"event: run\ndata: {json.dumps(job_view(job).model_dump(mode='json'))}\n\n"
-        if job.standing in ENDED:
+        if job.standing.ended:
             return
         await asyncio.sleep(_LOOK_EVERY_S)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -90,6 +91,10 @@ class Build:
     carbon_cents: int
     shares: tuple[LineShare, ...]
 
+    def pieces_by_line(self) -> Counter[str]:
+        """How many pieces of each line stand on it; coupons do not count."""
+        return Counter(p.line_id for p in self.pieces if p.line_id is not None)
+
 
 @dataclass(frozen=True, slots=True)
 class Lot:
@@ -172,3 +177,11 @@ class Plan:
     shipments: tuple[Shipment, ...]
     unplanned: tuple[Unplanned, ...]
     totals: Totals
+
+    def last_arrivals(self) -> dict[str, tuple[date, int]]:
+        """Day and days late of the latest shipment of every line that ships."""
+        last: dict[str, tuple[date, int]] = {}
+        for shipment in self.shipments:
+            seen = (shipment.arrive_date, shipment.late_days)
+            last[shipment.line_id] = max(last.get(shipment.line_id, seen), seen)
+        return last

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
-from datetime import date
 
 from router.domain.plan import Build, Plan
 
@@ -37,7 +36,7 @@ def disturbance(before: Plan, after: Plan) -> Disturbance:
     at, now_at = _machines(before), _machines(after)
     both = sorted(at.keys() & now_at.keys())
     sites, now_sites = _sites(before), _sites(after)
-    arrives, now_arrives = _arrivals(before), _arrivals(after)
+    arrives, now_arrives = before.last_arrivals(), after.last_arrivals()
     dated = arrives.keys() & now_arrives.keys()
     return Disturbance(
         builds=len(before.builds),
@@ -46,8 +45,8 @@ def disturbance(before: Plan, after: Plan) -> Disturbance:
         lines=len(both),
         lines_on_other_machines=sum(at[x] != now_at[x] for x in both),
         lines_at_other_sites=sum(sites.get(x) != now_sites.get(x) for x in both),
-        lines_later=sum(now_arrives[x] > arrives[x] for x in dated),
-        lines_sooner=sum(now_arrives[x] < arrives[x] for x in dated),
+        lines_later=sum(now_arrives[x][0] > arrives[x][0] for x in dated),
+        lines_sooner=sum(now_arrives[x][0] < arrives[x][0] for x in dated),
     )
 
 
@@ -73,10 +72,3 @@ def _sites(plan: Plan) -> dict[str, frozenset[str]]:
     for shipment in plan.shipments:
         found[shipment.line_id].add(shipment.site_id)
     return {line: frozenset(sites) for line, sites in found.items()}
-
-
-def _arrivals(plan: Plan) -> dict[str, date]:
-    last: dict[str, date] = {}
-    for shipment in plan.shipments:
-        last[shipment.line_id] = max(last.get(shipment.line_id, shipment.arrive_date), shipment.arrive_date)
-    return last

@@ -215,17 +215,9 @@ def _on(problem: Problem, plate: PlateState, target: int) -> tuple[PlateState | 
 
 def date_changes(before: Plan, after: Plan) -> tuple[DateChange, ...]:
     """Lines whose last shipment arrives on another day."""
-    old, new = _arrivals(before), _arrivals(after)
+    old, new = before.last_arrivals(), after.last_arrivals()
     return tuple(
         DateChange(line, old[line][0], new[line][0], old[line][1], new[line][1])
         for line in sorted(old)
         if line in new and old[line] != new[line]
     )
-
-
-def _arrivals(plan: Plan) -> dict[str, tuple[date, int]]:
-    last: dict[str, tuple[date, int]] = {}
-    for shipment in plan.shipments:
-        seen = (shipment.arrive_date, shipment.late_days)
-        last[shipment.line_id] = max(last.get(shipment.line_id, seen), seen)
-    return last

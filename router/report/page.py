@@ -9,8 +9,7 @@ from functools import lru_cache
 from importlib import resources
 from zoneinfo import ZoneInfo
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from jinja2 import Environment
 
 from router.domain.network import Scenario
 from router.domain.result import Result
@@ -25,23 +24,15 @@ from router.report.plate_entries import plate_groups
 from router.report.risk import at_risk
 from router.report.schedule_blocks import schedule_blocks
 from router.report.svg import definitions, swatch
+from router.report.templates_of import templates_of
 from router.report.theme import KEYED, numbered, stylesheet, tone
 from router.report.trace_chart import trace_chart
-from router.report.wording import anchors, clock_time, day, full_day, money, number, percent
+from router.report.wording import anchors, clock_time, full_day, money, number, percent
 
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
-    made = Environment(
-        loader=PackageLoader("router.report"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=StrictUndefined,
-    )
-    made.filters["svg"] = Markup
-    made.filters["day"] = day
-    return made
+    return templates_of("router.report")
 
 
 def _own_text(name: str) -> str:

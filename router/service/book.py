@@ -6,17 +6,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
-from router.formats.network_file import inspect_network
 from router.formats.order_book import COLUMNS
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Stale
 from router.service.cells import csv_of, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.desk import Desk
+from router.service.network import reading_of
 from router.service.ports import SORTS, LineFilter, Work
 from router.service.records import Actor, LineRecord, LineStanding
 from router.service.rights import Operation, may_see_code, require
-
-_CLOSED = (LineStanding.WITHDRAWN, LineStanding.SHIPPED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +40,7 @@ def list_lines(
     if sort not in SORTS:
         raise FaultyInput([Fault("", "", "sort", f"'{sort}'", f"one of {', '.join(SORTS)}")])
     wanted = replace(wanted or LineFilter(), codes=actor.person.cleared_codes)
-    limit = max(1, min(limit, desk.limits.most_page))
+    limit = desk.limits.page(limit)
     with desk.store.look() as work:
         found = work.lines.page(wanted, sort, descending, after, limit + 1)
         total = work.lines.count(wanted)
@@ -115,7 +113,7 @@ def pin(desk: Desk, actor: Actor, line_id: str, site_id: str | None, seen_versio
 
     with desk.store.look() as work:
         network = work.networks.latest()
-    sites = inspect_network(network.raw).site_names if network else []
+    sites = reading_of(desk, network).site_names if network else []
     if site_id is not None and site_id not in sites:
         raise FaultyInput([Fault("", line_id, "site", f"'{site_id}'", f"a site of the network: {', '.join(sites)}")])
     return _decide(desk, actor, line_id, seen_version, "pin" if site_id else "unpin", pinned, {"site": site_id})
@@ -135,7 +133,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
     unknown = [f for f in unknown if f.field not in COLUMNS]
     if unknown:
         raise FaultyInput(unknown)
-    found, faults = read_cells(csv_of([row]), "the line", inspect_network(network.raw), models)
+    found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, network), models)
     if faults or not found:
         raise FaultyInput(faults)
     fresh = record_of(*found[0])
@@ -145,13 +143,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
 
     def changed(before: LineRecord) -> LineRecord:
         _not_closed(before)
-        return replace(
-            fresh,
-            standing=before.standing,
-            why_held=before.why_held,
-            pinned_site=before.pinned_site,
-            version=before.version,
-        )
+        return fresh.decided_as(before)
 
     names = sorted(n for n in {*line.cells, *fresh.cells} if line.cells.get(n) != fresh.cells.get(n))
     return _decide(desk, actor, line_id, seen_version, "change line", changed, {"columns": names})
@@ -165,7 +157,7 @@ def _only(line: LineRecord, standing: LineStanding, what: str) -> None:
 
 
 def _not_closed(line: LineRecord) -> None:
-    if line.standing in _CLOSED:
+    if line.standing.closed:
         raise Conflict(f"line {line.line_id} is {line.standing.value}; it does not change any more")
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from router.domain.plan import Build, Plan
+from router.domain.plan import Build
 from router.formats.plate_3mf import plate_3mf
 from router.formats.plate_dxf import plate_dxf
 from router.formats.plate_layout import lay_out
@@ -70,23 +70,17 @@ def list_builds(desk: Desk, actor: Actor, plan_id: int) -> list[BuildView]:
     plan = full_plan(desk, actor, plan_id)
     sites = sites_seen(actor)
     hidden = hidden_lines(desk, actor)
-    late = late_days_of(plan.result.plan)
-    views = [build_view(plan, build, hidden, late) for build in plan.result.plan.builds]
+    arrivals = plan.result.plan.last_arrivals()
+    views = [build_view(plan, build, hidden, arrivals) for build in plan.result.plan.builds]
     return [v for v in views if sites is None or v.site_id in sites]
 
 
-def late_days_of(plan: Plan) -> dict[str, int]:
-    """Days late of every shipped line, its latest shipment counting."""
-    late: dict[str, int] = {}
-    for shipment in plan.shipments:
-        late[shipment.line_id] = max(late.get(shipment.line_id, 0), shipment.late_days)
-    return late
-
-
-def build_view(plan: PlanInFull, build: Build, hidden: frozenset[str], late: dict[str, int]) -> BuildView:
-    """A build with lines the actor may not see under one name."""
+def build_view(
+    plan: PlanInFull, build: Build, hidden: frozenset[str], arrivals: Mapping[str, tuple[date, int]]
+) -> BuildView:
+    """A build with lines the actor may not see under one name. ``arrivals``: ``Plan.last_arrivals`` of its plan."""
     network = plan.scenario.network
-    counts = Counter(p.line_id for p in build.pieces if p.line_id is not None)
+    counts = build.pieces_by_line()
     lines = []
     for share in build.shares:
         secret = share.line_id in hidden
@@ -97,7 +91,7 @@ def build_view(plan: PlanInFull, build: Build, hidden: frozenset[str], late: dic
                 share.build_cents,
                 share.plate_steps_cents,
                 None if secret else plan.scenario.line[share.line_id].due_date,
-                late.get(share.line_id, 0),
+                arrivals[share.line_id][1] if share.line_id in arrivals else 0,
             )
         )
     changeover = build.changeover
@@ -117,7 +111,7 @@ def build_view(plan: PlanInFull, build: Build, hidden: frozenset[str], late: dic
         height_mm=build.height_mm,
         layers=build.layers,
         fill=build.fill,
-        pieces=sum(counts.values()),
+        pieces=counts.total(),
         build_cents=build.cost.total_cents,
         plate_steps_cents=build.plate_steps_cents,
         kwh=build.kwh,

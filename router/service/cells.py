@@ -22,12 +22,15 @@ def csv_of(rows: Iterable[Cells]) -> bytes:
     """The order book as FORMAT.md has it: columns in their order, those that nobody fills left out."""
     kept = list(rows)
     used = [c for c in COLUMNS if any(c in row for row in kept)]
+    return _table(used, ([row.get(c, "") for c in used] for row in kept)).encode()
+
+
+def _table(heading: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(used)
-    for row in kept:
-        writer.writerow([row.get(c, "") for c in used])
-    return out.getvalue().encode()
+    writer.writerow(heading)
+    writer.writerows(rows)
+    return out.getvalue()
 
 
 def as_table(raw: bytes, name: str) -> bytes:
@@ -45,12 +48,7 @@ def as_table(raw: bytes, name: str) -> bytes:
     if not isinstance(data, list) or not all(isinstance(x, dict) for x in data) or len(data) >= MOST_ROWS:
         raise FaultyInput([Fault(name, "", "", f"{type(data).__name__}", f"{want}, fewer than {MOST_ROWS}")])
     heading = list(dict.fromkeys(key for x in data for key in x))
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(heading)
-    for x in data:
-        writer.writerow([_text(x.get(key)) for key in heading])
-    return out.getvalue().encode("utf-8", "replace")
+    return _table(heading, ([_text(x.get(key)) for key in heading] for x in data)).encode("utf-8", "replace")
 
 
 def _text(value: object) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Literal
 
 from router.domain.plan import Build, Plan
 from router.domain.result import Kpis
@@ -45,7 +46,7 @@ class BuildDifference:
     machine_id: str
     run_start: datetime
     pieces: int
-    what: str
+    what: Literal["gone", "new", "moved"]
     """``gone``, ``new`` or ``moved`` (same pieces, other machine or time)."""
     other_machine_id: str | None = None
     other_run_start: datetime | None = None
@@ -132,7 +133,7 @@ def build_differences(before: Plan, after: Plan) -> tuple[list[BuildDifference],
 def _by_pieces(plan: Plan) -> dict[tuple[tuple[str, int], ...], list[Build]]:
     groups: dict[tuple[tuple[str, int], ...], list[Build]] = defaultdict(list)
     for build in plan.builds:
-        groups[tuple(sorted(Counter(p.line_id for p in build.pieces if p.line_id).items()))].append(build)
+        groups[tuple(sorted(build.pieces_by_line().items()))].append(build)
     return groups
 
 
@@ -140,7 +141,7 @@ def _when(build: Build) -> tuple[datetime, str]:
     return build.run_start, build.machine_id
 
 
-def _difference(build: Build, what: str, other: Build | None = None) -> BuildDifference:
-    pieces = sum(p.line_id is not None for p in build.pieces)
+def _difference(build: Build, what: Literal["gone", "new", "moved"], other: Build | None = None) -> BuildDifference:
+    pieces = build.pieces_by_line().total()
     beside = (other.machine_id, other.run_start) if other else (None, None)
     return BuildDifference(build.build_id, build.machine_id, build.run_start, pieces, what, *beside)

@@ -26,6 +26,10 @@ class Limits:
     receipt_age: timedelta = timedelta(days=7)
     most_run_seconds: int = 3_600
 
+    def page(self, asked: int) -> int:
+        """How many entries a page gets that was asked for so many."""
+        return max(1, min(asked, self.most_page))
+
 
 class Memory:
     """Remembers values by key, the least used forgotten first. A value is made once even when many ask at a time."""

@@ -69,7 +69,7 @@ def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> l
     sites = sites_seen(actor)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        found = work.events.page(after, max(1, min(limit, desk.limits.most_page)))
+        found = work.events.page(after, desk.limits.page(limit))
     return [e for e in found if (sites is None or e.site_id in sites) and not hidden & set(e.details.get("pieces", {}))]
 
 
@@ -150,7 +150,7 @@ def _facts_of(build: Build, network: Network, started_at: datetime) -> dict[str,
     return {
         "machine_id": build.machine_id,
         "alloy_id": network.parameter_set[build.parameter_set_id].alloy_id,
-        "pieces": dict(Counter(p.line_id for p in build.pieces if p.line_id is not None)),
+        "pieces": dict(build.pieces_by_line()),
         "free_at": free_at.isoformat(),
     }
 

@@ -9,7 +9,7 @@ from router.service.archive import write_archive
 from router.service.cells import ORDERS_CSV, csv_of
 from router.service.desk import Desk
 from router.service.network import NO_NETWORK
-from router.service.records import Actor, LineStanding
+from router.service.records import Actor
 from router.service.rights import Operation, may_see_code, require
 
 
@@ -22,7 +22,7 @@ def scenario_files(desk: Desk, actor: Actor) -> dict[str, bytes]:
     require(actor, Operation.EXPORT)
     with desk.store.look() as work:
         network = work.networks.latest()
-        lines = [x for x in work.lines.all() if x.standing in (LineStanding.OPEN, LineStanding.HELD)]
+        lines = [x for x in work.lines.all() if not x.standing.closed]
         models = {m.name: m for m in work.models.all()}
         contents = {n: work.models.content(models[n].sha256) for n in sorted({x.model for x in lines})}
     if network is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from router.formats.model_order import ModelFile
@@ -17,10 +17,10 @@ from router.service.cells import ORDERS_CSV, Cells, csv_of, read_cells, record_o
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.models import digest_of, model_faults
-from router.service.network import NO_NETWORK, keep_edition
+from router.service.network import IN_THE_BOOK, NO_NETWORK, keep_edition
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
-from router.service.records import Actor, LineRecord, LineStanding, ModelRecord
+from router.service.records import Actor, LineRecord, ModelRecord
 from router.service.rights import Operation, may_see_code, require
 
 _CELLS, _MANIFEST = "cells.json", "manifest.json"
@@ -201,8 +201,8 @@ def _breaks(
 ) -> list[Fault]:
     """Lines of the book that a new network would no longer know how to read."""
     sent = {row["line"] for row in rows}
-    left = [x for x in kept.values() if x.line_id not in sent and x.standing in (LineStanding.OPEN, LineStanding.HELD)]
-    return read_cells(csv_of(x.cells for x in left), "orders in the book", reading, models)[1] if left else []
+    left = [x for x in kept.values() if x.line_id not in sent and not x.standing.closed]
+    return read_cells(csv_of(x.cells for x in left), IN_THE_BOOK, reading, models)[1] if left else []
 
 
 def _sorted_lines(
@@ -217,8 +217,7 @@ def _sorted_lines(
             same.append(row["line"])
         else:
             columns = sorted(c for c in {*before.cells, *row} if before.cells.get(c) != row.get(c))
-            closed = before.standing in (LineStanding.WITHDRAWN, LineStanding.SHIPPED)
-            changed.append(ChangedLine(row["line"], tuple(columns), closed))
+            changed.append(ChangedLine(row["line"], tuple(columns), before.standing.closed))
     return tuple(new), tuple(same), tuple(changed)
 
 
@@ -289,19 +288,9 @@ def _store_lines(work: Work, records: list[LineRecord]) -> tuple[int, int, int]:
         before = kept.get(record.line_id)
         if before is None:
             continue
-        if dict(before.cells) == dict(record.cells) or before.standing in (
-            LineStanding.WITHDRAWN,
-            LineStanding.SHIPPED,
-        ):
+        if dict(before.cells) == dict(record.cells) or before.standing.closed:
             same += 1
             continue
-        decided = replace(
-            record,
-            standing=before.standing,
-            why_held=before.why_held,
-            pinned_site=before.pinned_site,
-            version=before.version,
-        )
-        work.lines.change(decided, before.version)
+        work.lines.change(record.decided_as(before), before.version)
         changed += 1
     return len(fresh), changed, same

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
-from router.planning import RunParams
 from router.service.book import get_line
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.network import NO_NETWORK, reading_of
 from router.service.plans import live_in_full
+from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
 from router.service.visible import hidden_lines
 
 _MOST_WORKERS = 16
-_WAITING = (JobStanding.QUEUED, JobStanding.RUNNING, JobStanding.STOPPING)
 
 
 def ask_plan(
@@ -45,7 +44,6 @@ def ask_plan(
         faults.append(Fault("", "run", "seed", str(seed), "0 to 2147483647"))
     if faults:
         raise FaultyInput(faults)
-    RunParams(seed=seed, seconds=seconds, workers=workers)
     params = {"seconds": seconds, "seed": seed, "workers": workers, "note": note[:500]}
     return _ask(desk, actor, JobKind.PLAN, params, once)
 
@@ -108,11 +106,16 @@ def currency_of(desk: Desk, record: NetworkRecord) -> str:
 
 
 def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
-    """A job as it stands."""
+    """A job as it stands. One about a line the actor is not cleared for is not there for them."""
     require(actor, Operation.SEE_PLANS)
+    hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        job = work.jobs.get(job_id)
-    if job is None or job.params.get("line_id") in hidden_lines(desk, actor):
+        return _seen(work, hidden, job_id)
+
+
+def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
+    job = work.jobs.get(job_id)
+    if job is None or job.params.get("line_id") in hidden:
         raise NotFound(f"no run {job_id[:40]}")
     return job
 
@@ -122,7 +125,7 @@ def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None
     require(actor, Operation.SEE_PLANS)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        found = work.jobs.page(before, max(1, min(limit, desk.limits.most_page)))
+        found = work.jobs.page(before, desk.limits.page(limit))
     return [j for j in found if j.params.get("line_id") not in hidden]
 
 
@@ -138,10 +141,8 @@ def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     require(actor, Operation.ASK_RUN)
     hidden = hidden_lines(desk, actor)
     with desk.store.begin() as work:
-        job = work.jobs.get(job_id)
-        if job is None or job.params.get("line_id") in hidden:
-            raise NotFound(f"no run {job_id[:40]}")
-        if job.standing not in _WAITING:
+        job = _seen(work, hidden, job_id)
+        if job.standing.ended:
             raise Conflict(f"the run has ended already ({job.standing.value})")
         if job.standing is JobStanding.QUEUED:
             job = replace(job, standing=JobStanding.CANCELLED, ended_at=desk.clock(), why=f"stopped by {actor.name}")

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from router.domain.orders import OrderLine
 from router.formats.model_order import MODEL_ENDINGS
 from router.geometry import MeshError, PartFacts, measure
 from router.kernel.faults import Fault, NotFound
@@ -65,6 +66,14 @@ def measured(
 
     facts: PartFacts = desk.parts.get(key, make)
     return facts
+
+
+def parts_of(
+    desk: Desk, lines: Iterable[OrderLine], shas: Mapping[str, str], overhang_deg: float
+) -> dict[str, PartFacts]:
+    """Measurements of the models of some lines by name. ``shas``: content of each model."""
+    units = {line.model: line.unit for line in lines}
+    return {name: measured(desk, name, shas[name], unit, overhang_deg) for name, unit in units.items()}
 
 
 def model_faults(

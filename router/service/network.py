@@ -18,11 +18,11 @@ from router.service.cells import csv_of, read_cells
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.ports import Work
-from router.service.records import Actor, LineStanding, NetworkRecord
+from router.service.records import Actor, NetworkRecord
 from router.service.rights import Operation, require
 from router.service.visible import RESTRICTED_TEXT, hidden_lines
 
-_IN_THE_BOOK = "orders in the book"
+IN_THE_BOOK = "orders in the book"
 NO_NETWORK = "no network in the book yet; import a scenario folder, or load the demonstration"
 
 
@@ -106,20 +106,20 @@ def _faults(work: Work, raw: bytes, hidden: Collection[str]) -> list[Fault]:
     reading = inspect_network(raw)
     if reading.network is None:
         return list(reading.faults)
-    lines = [x for x in work.lines.all() if x.standing in (LineStanding.OPEN, LineStanding.HELD)]
+    lines = [x for x in work.lines.all() if not x.standing.closed]
     models = [m.name for m in work.models.all()]
     faults: list[Fault] = []
     for secret in (False, True):
         own = [x for x in lines if (x.line_id in hidden) is secret]
-        found = read_cells(csv_of(x.cells for x in own), _IN_THE_BOOK, reading, models)[1] if own else []
+        found = read_cells(csv_of(x.cells for x in own), IN_THE_BOOK, reading, models)[1] if own else []
         found += [
-            Fault(_IN_THE_BOOK, x.line_id, "pin", f"pinned to '{x.pinned_site}'", "a site that stays, or no pin")
+            Fault(IN_THE_BOOK, x.line_id, "pin", f"pinned to '{x.pinned_site}'", "a site that stays, or no pin")
             for x in own
             if x.pinned_site is not None and x.pinned_site not in reading.site_names
         ]
         if secret and found:
             want = "a network that leaves it sound; ask somebody who is cleared"
-            found = [Fault(_IN_THE_BOOK, "", "", f"{len(found)} faults {RESTRICTED_TEXT}", want)]
+            found = [Fault(IN_THE_BOOK, "", "", f"{len(found)} faults {RESTRICTED_TEXT}", want)]
         faults += found
     return faults
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import hmac
 import secrets as random_secrets
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -30,6 +31,20 @@ _LEAST_PASSWORD, _MOST_PASSWORD = 12, 200
 _HASHER = PasswordHasher()  # argon2id with the library's current costs
 _NOBODY = _HASHER.hash(random_secrets.token_urlsafe(16))
 """Checked for names that are not there, so that they take as long as others."""
+
+
+SESSION_COOKIE = "platewright_session"
+"""Name under which a browser keeps the secret of its log-in."""
+
+
+def form_word(secret: str) -> str:
+    """The word that forms and changing requests of one log-in carry; only the holder of its secret can make it."""
+    return hmac.new(secret.encode(), b"platewright form", hashlib.sha256).hexdigest()
+
+
+def is_form_word(secret: str, given: str) -> bool:
+    """Whether a word is that of the log-in, in the same time whatever it is."""
+    return hmac.compare_digest(form_word(secret).encode(), given.encode())
 
 
 def _digest(secret: str) -> str:

@@ -17,7 +17,7 @@ from router.formats.scenario_json import scenario_from_json, scenario_to_json
 from router.kernel.faults import Conflict, NotFound
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.models import measured
+from router.service.models import parts_of
 from router.service.ports import PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
@@ -43,18 +43,27 @@ def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = N
     require(actor, Operation.SEE_PLANS)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        found = work.plans.heads(max(1, min(limit, desk.limits.most_page)), before)
+        found = work.plans.heads(desk.limits.page(limit), before)
     return [replace(h, how=told(h.how, hidden)) for h in found]
 
 
 def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
     """One plan without its body."""
     require(actor, Operation.SEE_PLANS)
+    head = _head(desk, plan_id)
+    return replace(head, how=told(head.how, hidden_lines(desk, actor)))
+
+
+def _head(desk: Desk, plan_id: int) -> PlanHead:
     with desk.store.look() as work:
-        head = work.plans.head(plan_id)
+        return _known(work, plan_id)
+
+
+def _known(work: Work, plan_id: int) -> PlanHead:
+    head = work.plans.head(plan_id)
     if head is None:
         raise NotFound(f"no plan {plan_id}")
-    return replace(head, how=told(head.how, hidden_lines(desk, actor)))
+    return head
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +88,7 @@ def full_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanInFull:
 
 def plan_in_full(desk: Desk, plan_id: int) -> PlanInFull:
     """The same for work that asks in nobody's name."""
-    with desk.store.look() as work:
-        head = work.plans.head(plan_id)
-    if head is None:
-        raise NotFound(f"no plan {plan_id}")
-    return _with_body(desk, head)
+    return _with_body(desk, _head(desk, plan_id))
 
 
 def _with_body(desk: Desk, head: PlanHead) -> PlanInFull:
@@ -92,9 +97,7 @@ def _with_body(desk: Desk, head: PlanHead) -> PlanInFull:
             body = work.plans.body(head.plan_id)
         assert body is not None
         kept = scenario_from_json(body.scenario_json)
-        units = {line.model: line.unit for line in kept.lines}
-        angle = kept.network.overhang_deg
-        parts = {name: measured(desk, name, kept.models[name], unit, angle) for name, unit in units.items()}
+        parts = parts_of(desk, kept.lines, kept.models, kept.network.overhang_deg)
         scenario = Scenario(kept.network, kept.lines, parts, kept.fingerprint)
         return PlanInFull(head, result_from_json(body.result_json), scenario, kept.models, body.findings, body.checks)
 
@@ -191,9 +194,7 @@ def set_aside(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> Plan
 
 
 def _proposed(work: Work, plan_id: int, standings: Sequence[PlanStanding]) -> PlanHead:
-    head = work.plans.head(plan_id)
-    if head is None:
-        raise NotFound(f"no plan {plan_id}")
+    head = _known(work, plan_id)
     if head.standing not in standings:
         raise Conflict(f"plan {plan_id} is {head.standing.value}, not {' or '.join(s.value for s in standings)}")
     return head

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
@@ -19,6 +19,11 @@ class LineStanding(StrEnum):
     WITHDRAWN = "withdrawn"
     """Cancelled by the customer; kept for the record."""
     SHIPPED = "shipped"
+
+    @property
+    def closed(self) -> bool:
+        """Whether the line changes no more and is in no plan to come."""
+        return self in (LineStanding.WITHDRAWN, LineStanding.SHIPPED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +50,16 @@ class LineRecord:
     """The only site that may build it, by decision of a planner."""
     version: int = 1
     """Counts changes; a change must name the version it saw."""
+
+    def decided_as(self, before: LineRecord) -> LineRecord:
+        """This line with what a planner decided about the one before it, and its version."""
+        return replace(
+            self,
+            standing=before.standing,
+            why_held=before.why_held,
+            pinned_site=before.pinned_site,
+            version=before.version,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +178,11 @@ class JobStanding(StrEnum):
     FAILED = "failed"
     CANCELLED = "cancelled"
     """Stopped before there was anything to keep."""
+
+    @property
+    def ended(self) -> bool:
+        """Whether nobody works on it any more."""
+        return self in (JobStanding.DONE, JobStanding.FAILED, JobStanding.CANCELLED)
 
 
 @dataclass(frozen=True, slots=True)

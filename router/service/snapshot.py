@@ -11,14 +11,12 @@ from datetime import datetime, timedelta
 
 from router.domain.machines import Machine, Maintenance
 from router.domain.network import Network, Scenario
-from router.domain.orders import OrderLine
 from router.formats.order_book import inspect_orders
 from router.formats.scenario_folder import fingerprint
-from router.geometry import PartFacts
 from router.kernel.faults import FaultyInput, NotFound
 from router.service.cells import ORDERS_CSV, csv_of
 from router.service.desk import Desk
-from router.service.models import measured
+from router.service.models import parts_of
 from router.service.network import NO_NETWORK, reading_of
 from router.service.records import EventKind, EventRecord, LineRecord, LineStanding, NetworkRecord
 
@@ -43,21 +41,19 @@ class Snapshot:
 def snapshot(desk: Desk) -> Snapshot:
     """The book as it stands. Raises NotFound, saying what to do, while there is nothing to plan."""
     with desk.store.look() as work:
-        revision, network = work.revision.now(), work.networks.latest()
+        revision = work.revision.now()
     now = desk.clock().replace(second=0, microsecond=0) if desk.plans_from_now else None
-    if network is None:
-        raise NotFound(NO_NETWORK)
-    key = ("snapshot", revision, now)
-    found: Snapshot = desk.memory.get(key, lambda: _make(desk, revision, now))
+    found: Snapshot = desk.memory.get(("snapshot", revision, now), lambda: _make(desk, now))
     return found
 
 
-def _make(desk: Desk, revision: int, now: datetime | None) -> Snapshot:
+def _make(desk: Desk, now: datetime | None) -> Snapshot:
     with desk.store.look() as work:
         network, lines, events = work.networks.latest(), work.lines.all(), work.events.all()
         shas = {m.name: m.sha256 for m in work.models.all()}
         revision = work.revision.now()
-    assert network is not None
+    if network is None:
+        raise NotFound(NO_NETWORK)
     left_out = {x.line_id: _why_out(x) for x in lines if x.standing is not LineStanding.OPEN}
     wanted = [x for x in lines if x.standing is LineStanding.OPEN]
     if not wanted:
@@ -79,7 +75,7 @@ def _make(desk: Desk, revision: int, now: datetime | None) -> Snapshot:
         open_lines.append(replace(line, quantity=left, approved_sites=approved))
     if not open_lines:
         raise NotFound(NO_LINES)
-    parts = _measured(desk, open_lines, shas, reading.network.overhang_deg)
+    parts = parts_of(desk, open_lines, shas, reading.network.overhang_deg)
     live = _as_it_runs(reading.network, floor, now)
     return Snapshot(
         Scenario(live, tuple(open_lines), parts, _fingerprint(network, wanted, shas, events, now)),
@@ -92,13 +88,6 @@ def _make(desk: Desk, revision: int, now: datetime | None) -> Snapshot:
 
 def _why_out(line: LineRecord) -> str:
     return f"held: {line.why_held}" if line.standing is LineStanding.HELD else line.standing.value
-
-
-def _measured(
-    desk: Desk, lines: Sequence[OrderLine], shas: Mapping[str, str], overhang_deg: float
-) -> dict[str, PartFacts]:
-    units = {line.model: line.unit for line in lines}
-    return {name: measured(desk, name, shas[name], unit, overhang_deg) for name, unit in units.items()}
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ def list_trail(
     require(actor, Operation.SEE_TRAIL)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        found = work.trail.page(before, max(1, min(limit, desk.limits.most_page)), subject)
+        found = work.trail.page(before, desk.limits.page(limit), subject)
     return [t for t in found if t.subject not in hidden and t.details.get("line_id") not in hidden]
 
 

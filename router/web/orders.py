@@ -54,6 +54,7 @@ def orders(
     chosen = {"text": text, "standing": standing, "alloy": alloy, "site": site, "sort": sort}
     chosen = {k: v for k, v in chosen.items() if v} | ({"falling": "true"} if falling else {})
     following = cursor(found.next_after)
+    alloys, sites = _names(reader)
     pages = {
         "said": f"{len(found.lines)} of {found.total} lines",
         "first": f"/orders?{urlencode(chosen)}" if after else "",
@@ -63,23 +64,18 @@ def orders(
         reader, "orders.html.j2", title="Orders", here="/orders", lines=found.lines, total=found.total, pages=pages,
         text=text, standing=standing, alloy=alloy, site=site, sort=sort, falling=falling,
         sorts=list(_SORT_WORDS.items()),
-        alloys=_alloys(reader), sites=_sites(reader), standing_choices=_STANDINGS, marks=_STANDING_MARK,
+        alloys=alloys, sites=sites, standing_choices=_STANDINGS, marks=_STANDING_MARK,
         may_import=decide(reader.actor, Operation.IMPORT).allowed, plain=not chosen.get("text") and not standing,
     )  # fmt: skip
 
 
-def _alloys(reader: Reader) -> list[tuple[str, str]]:
+def _names(reader: Reader) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Alloys and sites as (id, name); none while there is no network."""
     try:
-        return [(a.alloy_id, a.name) for a in current_network(reader.desk, reader.actor).network.alloys]
+        network = current_network(reader.desk, reader.actor).network
     except NotFound:
-        return []
-
-
-def _sites(reader: Reader) -> list[tuple[str, str]]:
-    try:
-        return [(s.site_id, s.name) for s in current_network(reader.desk, reader.actor).network.sites]
-    except NotFound:
-        return []
+        return [], []
+    return [(a.alloy_id, a.name) for a in network.alloys], [(s.site_id, s.name) for s in network.sites]
 
 
 @routes.get("/orders/import")
@@ -117,7 +113,7 @@ def import_store(request: Request, reader: SignedIn, form: Posted) -> Response:
 def order(reader: SignedIn, line_id: str) -> Response:
     """One line: where it could be built and why it is where it is, its history, and what may be done with it."""
     view = line_view(reader.desk, reader.actor, line_id)
-    sites = _sites(reader)
+    _, sites = _names(reader)
     return page(
         reader, "order.html.j2", title=f"Line {line_id}", here="/orders", view=view, sites=sites, marks=_STANDING_MARK,
         may_change=decide(reader.actor, Operation.CHANGE_BOOK).allowed,

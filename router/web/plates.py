@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -12,7 +13,7 @@ from router.domain.plan import Build
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.report.plate_entries import plate_groups
 from router.report.wording import anchors, moment, money, number, percent
-from router.service.builds import build_view, late_days_of, list_builds, plate_file, seen_build
+from router.service.builds import build_view, list_builds, plate_file, seen_build
 from router.service.events import list_events, record_event
 from router.service.options import would_fit
 from router.service.plans import PlanInFull
@@ -60,7 +61,7 @@ def plate(reader: SignedIn, build_id: str, plan: int | None = None) -> Response:
         raise NotFound("there is no plan yet; start a run first")
     full, build = seen_build(reader.desk, reader.actor, chosen.head.plan_id, build_id)
     hidden = hidden_lines(reader.desk, reader.actor)
-    view = build_view(full, build, hidden, late_days_of(full.result.plan))
+    view = build_view(full, build, hidden, full.result.plan.last_arrivals())
     secret = bool({p.line_id for p in build.pieces} & hidden)
     picture, letters = ("", {}) if secret else _picture(full, build)
     machine = full.scenario.network.machine[build.machine_id]
@@ -87,8 +88,7 @@ def _area(reader: Reader, mm2: float) -> str:
 
 def _picture(full: PlanInFull, build: Build) -> tuple[str, dict[str, tuple[str, int]]]:
     tones = alloy_tones(full)
-    only = full.result.plan
-    one = type(only)(**{**{f: getattr(only, f) for f in only.__dataclass_fields__}, "builds": (build,)})
+    one = replace(full.result.plan, builds=(build,))
     keys, hatches = {a: k for a, (k, _) in tones.items()}, {a: h for a, (_, h) in tones.items()}
     names = anchors("line", (x.line_id for x in full.scenario.lines))
     definitions, groups = plate_groups(full.scenario, one, anchors("build", [build.build_id]), names, keys, hatches)

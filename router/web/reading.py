@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import secrets
 from dataclasses import dataclass
 from typing import Annotated, Literal, cast
@@ -16,7 +14,6 @@ from router.service import people
 from router.service.desk import Desk
 from router.service.records import Actor
 
-SESSION_COOKIE = "platewright_session"
 LOOK_COOKIE, UNITS_COOKIE, NOTICE_COOKIE, VISIT_COOKIE = (
     "platewright_look",
     "platewright_units",
@@ -53,16 +50,11 @@ class Reader:
     @property
     def token(self) -> str:
         """Put in every form; a form without it changes nothing."""
-        return form_token(self.session)
+        return people.form_word(self.session)
 
 
 class MustChangePassword(NotSignedIn):
     """The one-time password has to be changed before anything else."""
-
-
-def form_token(secret: str) -> str:
-    """Token of the forms of one session; nobody can make it who does not hold the session's own secret."""
-    return hmac.new(secret.encode(), b"platewright form", hashlib.sha256).hexdigest()
 
 
 def new_visit() -> str:
@@ -71,8 +63,8 @@ def new_visit() -> str:
 
 
 def check_token(secret: str, given: object) -> None:
-    """Raises Refused when a form was not made by a page of this session."""
-    if not secret or not isinstance(given, str) or not hmac.compare_digest(form_token(secret).encode(), given.encode()):
+    """Raises Refused when a form was not made by a page of this log-in."""
+    if not secret or not isinstance(given, str) or not people.is_form_word(secret, given):
         raise Refused("This form is out of date. Go back, load the page again and send it once more.")
 
 
@@ -92,7 +84,7 @@ def desk_of(request: Request) -> Desk:
 
 def signed_in(request: Request) -> Reader:
     """The reader of this request. Raises NotSignedIn; Refused while a password has to be changed first."""
-    session = request.cookies.get(SESSION_COOKIE, "")
+    session = request.cookies.get(people.SESSION_COOKIE, "")
     if not session:
         raise NotSignedIn("Sign in to see this page.")
     desk = desk_of(request)

@@ -8,11 +8,12 @@ from urllib.parse import urlsplit
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
 from router.report.svg import definitions
-from router.report.wording import count, day, full_day, number
+from router.report.templates_of import templates_of
+from router.report.wording import count, full_day, number
 from router.service.records import Role
 from router.web import marks
 from router.web.assets import address
@@ -31,15 +32,7 @@ NAVIGATION: tuple[tuple[str, str], ...] = (
 @lru_cache(maxsize=1)
 def environment() -> Environment:
     """The templates of this room; everything put into them is escaped unless it is `Markup`."""
-    made = Environment(
-        loader=PackageLoader("router.web"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=StrictUndefined,
-    )
-    made.filters["svg"] = Markup
-    made.filters["day"] = day
+    made = templates_of("router.web")
     made.filters["full_day"] = full_day
     made.filters["number"] = number
     made.filters["count"] = count

@@ -11,7 +11,7 @@ from router.report.trace_chart import trace_chart
 from router.report.wording import money
 from router.service import jobs as use
 from router.service.plans import full_plan, live_plan
-from router.service.records import JobKind, JobStanding
+from router.service.records import JobKind
 from router.service.rights import Operation, decide, require
 from router.service.snapshot import snapshot
 from router.web.forms import Form, Posted
@@ -27,7 +27,6 @@ JOB_MARK = {
     "failed": "bad",
     "cancelled": "gone",
 }
-_ENDED = (JobStanding.DONE, JobStanding.FAILED, JobStanding.CANCELLED)
 _REFRESH_S = 5
 
 
@@ -88,7 +87,7 @@ def run(reader: SignedIn, job_id: str) -> Response:
     job = use.get_job(reader.desk, reader.actor, job_id)
     points = use.points(reader.desk, reader.actor, job_id)
     currency = str(job.params.get("currency", ""))
-    ended = job.standing in _ENDED
+    ended = job.standing.ended
     found = [TracePoint(p.seconds, 0, round(p.value)) for p in points if p.kind == "incumbent" and p.value is not None]
     head = live_plan(reader.desk, reader.actor)
     habit = full_plan(reader.desk, reader.actor, head.plan_id).result.habit_kpis.landed_cents if head else None

@@ -12,13 +12,11 @@ from router.web.forms import TOKEN_FIELD, Form, Posted, read_form
 from router.web.reading import (
     LOOK_COOKIE,
     PASSWORD_PAGE,
-    SESSION_COOKIE,
     UNITS_COOKIE,
     VISIT_COOKIE,
     SignedIn,
     check_token,
     desk_of,
-    form_token,
     new_visit,
 )  # fmt: skip
 from router.web.rendering import done, own_address, page, plain_page
@@ -56,7 +54,7 @@ def _try(request: Request, form: Form) -> Response:
 
 def _with_session(request: Request, answer: Response, secret: str) -> Response:
     secure = request.url.scheme == "https"
-    answer.set_cookie(SESSION_COOKIE, secret, path="/", httponly=True, samesite="lax", secure=secure)
+    answer.set_cookie(people.SESSION_COOKIE, secret, path="/", httponly=True, samesite="lax", secure=secure)
     return answer
 
 
@@ -67,7 +65,7 @@ def _form(request: Request, to: str, name: str, said: str, status: int = 200) ->
         "sign_in.html.j2",
         title="Sign in",
         status=status,
-        token=form_token(visit),
+        token=people.form_word(visit),
         next=own_address(to or "/"),
         name=name,
         said=said,
@@ -84,7 +82,7 @@ def sign_out(request: Request, reader: SignedIn, form: Posted) -> Response:
     """Ends the session on the server too, so that a copied cookie is worth nothing."""
     people.sign_out(reader.desk, reader.session)
     answer = done(request, "/sign-in")
-    answer.delete_cookie(SESSION_COOKIE, path="/")
+    answer.delete_cookie(people.SESSION_COOKIE, path="/")
     return answer
 
 

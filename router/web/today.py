@@ -18,7 +18,7 @@ from router.service.desk import Desk
 from router.service.imports import preview_folder, store_import
 from router.service.jobs import list_jobs
 from router.service.plans import PlanInFull, full_plan, list_plans, live_plan, staleness
-from router.service.records import Actor, JobRecord, JobStanding, PlanHead, PlanStanding
+from router.service.records import Actor, JobRecord, PlanHead, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.visible import hidden_lines
 from router.web.figures import Figure
@@ -84,8 +84,7 @@ def load_demo(request: Request, reader: SignedIn, form: Posted) -> Response:
 
 
 def _running(desk: Desk, actor: Actor) -> list[JobRecord]:
-    waiting = (JobStanding.QUEUED, JobStanding.RUNNING, JobStanding.STOPPING)
-    return [j for j in list_jobs(desk, actor, 20) if j.standing in waiting]
+    return [j for j in list_jobs(desk, actor, 20) if not j.standing.ended]
 
 
 def _view(desk: Desk, actor: Actor, head: PlanHead) -> Today:

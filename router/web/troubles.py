@@ -21,7 +21,8 @@ from router.kernel.faults import (
     Refused,
     TooMuch,
 )  # fmt: skip
-from router.web.reading import PASSWORD_PAGE, SESSION_COOKIE, MustChangePassword, signed_in
+from router.service import people
+from router.web.reading import PASSWORD_PAGE, MustChangePassword, signed_in
 from router.web.rendering import page, plain_page
 
 
@@ -97,7 +98,7 @@ async def _unreadable(request: Request, error: Exception) -> Response:
 def shown(request: Request, trouble: Trouble, said: str, faults: Sequence[Fault] = ()) -> Response:
     """The page of a trouble: with navigation for somebody signed in, without for others."""
     values = {"trouble": trouble, "said": said, "faults": faults}
-    if request.cookies.get(SESSION_COOKIE):
+    if request.cookies.get(people.SESSION_COOKIE):
         try:
             reader = signed_in(request)
         except PlatewrightError:

@@ -9,6 +9,7 @@ import threading
 import time
 import uuid
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
@@ -17,6 +18,7 @@ import structlog
 
 from router.kernel.faults import PlatewrightError
 from router.service.desk import Desk
+from router.service.ports import Work
 from router.service.records import JobPoint, JobRecord, JobStanding
 from router.worker.messages import STOP, ElsewhereAsked, Failed, Finished, Message, Point, SolveAsked, Solved
 from router.worker.solving import serve
@@ -129,11 +131,7 @@ class Worker:
     def _keep(self, job: JobRecord, task: Task, solved: list[Solved], why: str) -> None:
         """Plans and the end of the job, in one transaction: neither is ever there without the other."""
         now = self.desk.clock()
-        with self.desk.store.begin() as work:
-            standing = work.jobs.beat(job.job_id, self.name, now)
-            current = work.jobs.get(job.job_id)
-            if standing is None or current is None:
-                raise _Lost
+        with _own(self.desk, job, self.name) as (work, current):
             result = task.keep(work, now, job, solved)
             done = replace(
                 current, standing=JobStanding.DONE, phase="done", ended_at=now, why=current.why or why, result=result
@@ -142,25 +140,28 @@ class Worker:
         _LOG.info("job_done", job=job.job_id, result=dict(result))
 
     def _hand_back(self, job: JobRecord, why: str) -> None:
-        with self.desk.store.begin() as work:
-            standing = work.jobs.beat(job.job_id, self.name, self.desk.clock())
-            current = work.jobs.get(job.job_id)
-            if standing is None or current is None:
-                raise _Lost
-            stopping = standing is JobStanding.STOPPING
+        with _own(self.desk, job, self.name) as (work, current):
+            stopping = current.standing is JobStanding.STOPPING
             after = JobStanding.CANCELLED if stopping else JobStanding.QUEUED
             ended = self.desk.clock() if stopping else None
             work.jobs.keep(replace(current, standing=after, claimed_by=None, why=why, ended_at=ended))
 
     def _end(self, job: JobRecord, standing: JobStanding, why: str) -> None:
-        with self.desk.store.begin() as work:
-            if work.jobs.beat(job.job_id, self.name, self.desk.clock()) is None:
-                raise _Lost
-            current = work.jobs.get(job.job_id)
-            assert current is not None
+        with _own(self.desk, job, self.name) as (work, current):
             work.jobs.keep(
                 replace(current, standing=standing, ended_at=self.desk.clock(), why=why, phase=standing.value)
             )
+
+
+@contextmanager
+def _own(desk: Desk, job: JobRecord, worker: str) -> Iterator[tuple[Work, JobRecord]]:
+    """A transaction on a job as it stands, its worker's life noted. Raises _Lost when the job is another's."""
+    with desk.store.begin() as work:
+        standing = work.jobs.beat(job.job_id, worker, desk.clock())
+        current = work.jobs.get(job.job_id)
+        if standing is None or current is None:
+            raise _Lost
+        yield work, current
 
 
 class _Notes:
@@ -191,16 +192,12 @@ class _Notes:
 
     def write(self) -> JobStanding:
         """Write what was heard and that the worker lives; raises _Lost when the job is another's."""
-        with self._desk.store.begin() as work:
-            standing = work.jobs.beat(self._job.job_id, self._worker, self._desk.clock())
-            current = work.jobs.get(self._job.job_id)
-            if standing is None or current is None:
-                raise _Lost
+        with _own(self._desk, self._job, self._worker) as (work, current):
             work.jobs.add_points(self._waiting)
             if self._latest:
                 work.jobs.keep(replace(current, **self._latest))  # type: ignore[arg-type]
         self._waiting, self._latest = [], {}
-        return standing
+        return current.standing
 
 
 class _Child:

@@ -34,7 +34,7 @@ from router.service.imports import preview_folder, store_import
 from router.service.people import new_token
 from router.service.records import Actor, Person, Role
 from router.store import open_store
-from tests.bench.record import write_record
+from tests.bench.record import one_figure, write_record
 
 V1 = "/api/v1"
 MARK = "<script>alert('gets-in')</script>"
@@ -80,17 +80,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("WRONG", wrong)
     print(f"{len(report['wrong'])} wrong")
     if options.json:
-        entry = {
-            "name": f"hostile inputs, seed {options.seed}",
-            "value": len(report["wrong"]),
-            "bound": 0,
-            "best_known": 0,
-            "status": "done",
-            "seconds": round(seconds, 1),
-            "peak_mb": None,
-            "baselines": {},
-            "answers": report["answers"],
-        }
+        entry = one_figure(
+            f"hostile inputs, seed {options.seed}", len(report["wrong"]), 0, seconds, answers=report["answers"]
+        )
         write_record(options.json, [entry])
     return int(bool(report["wrong"]))
 

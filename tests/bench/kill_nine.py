@@ -45,7 +45,7 @@ from router.service.records import Actor, EventKind, JobStanding, LineStanding, 
 from router.store import open_store
 from router.worker import Worker
 from router.worker.loop import Pace
-from tests.bench.record import write_record
+from tests.bench.record import one_figure, write_record
 
 _SPAWN = multiprocessing.get_context("spawn")
 _QUICK = Pace(poll_s=0.1, write_s=0.2, lease_s=2.0, most_attempts=1_000)
@@ -76,17 +76,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("WRONG", wrong)
     print(f"{len(report['wrong'])} wrong")
     if options.json:
-        entry = {
-            "name": f"kill -9, {options.database}, {options.rounds} rounds",
-            "value": len(report["wrong"]),
-            "bound": 0,
-            "best_known": 0,
-            "status": "done",
-            "seconds": round(seconds, 1),
-            "peak_mb": None,
-            "baselines": {},
-            "counts": report["counts"],
-        }
+        entry = one_figure(
+            f"kill -9, {options.database}, {options.rounds} rounds",
+            len(report["wrong"]),
+            0,
+            seconds,
+            counts=report["counts"],
+        )
         write_record(options.json, [entry])
     return int(bool(report["wrong"]))
 

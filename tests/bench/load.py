@@ -35,7 +35,7 @@ from router.service.plans import accept
 from router.service.records import Actor, JobStanding, Person, Role
 from router.worker import Worker
 from tests.bench.plan_network import cache_folder, generated
-from tests.bench.record import write_record
+from tests.bench.record import one_figure, write_record
 
 V1 = "/api/v1"
 
@@ -57,17 +57,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     size = f"{report['builds']} builds, {report['lines']} lines"
     print(f"{report['requests']} requests, {report['failed']} failed; {size}")
     if options.json:
-        entry = {
-            "name": f"load, {options.lines} lines, {options.readers} readers",
-            "value": report["p95_ms"]["API reads under load"],
-            "bound": None,
-            "best_known": None,
-            "status": "done",
-            "seconds": options.seconds,
-            "peak_mb": None,
-            "baselines": {},
+        entry = one_figure(
+            f"load, {options.lines} lines, {options.readers} readers",
+            report["p95_ms"]["API reads under load"],
+            None,
+            options.seconds,
             **report,
-        }
+        )
         write_record(options.json, [entry])
     return int(report["failed"] > 0)
 

@@ -70,3 +70,18 @@ def _number(case: Case, value: float | None) -> float | int | None:
     if value is None:
         return None
     return round(value) if case.goal == "bins" else round(value, 6)
+
+
+def one_figure(name: str, value: float, bound: float | None, seconds: float, **more: Any) -> dict[str, Any]:
+    """The entry of a run that comes to one figure, with nothing beside it."""
+    return {
+        "name": name,
+        "value": value,
+        "bound": bound,
+        "best_known": bound,
+        "status": "done",
+        "seconds": round(seconds, 1),
+        "peak_mb": None,
+        "baselines": {},
+        **more,
+    }
