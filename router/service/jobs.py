@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Mapping
-from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -141,13 +140,10 @@ def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     require(actor, Operation.ASK_RUN)
     hidden = hidden_lines(desk, actor)
     with desk.store.begin() as work:
+        _seen(work, hidden, job_id)
+        asked = work.jobs.ask_to_stop(job_id, desk.clock(), f"stopped by {actor.name}")
         job = _seen(work, hidden, job_id)
-        if job.standing.ended:
+        if job.standing.ended and not asked:
             raise Conflict(f"the run has ended already ({job.standing.value})")
-        if job.standing is JobStanding.QUEUED:
-            job = replace(job, standing=JobStanding.CANCELLED, ended_at=desk.clock(), why=f"stopped by {actor.name}")
-        elif job.standing is JobStanding.RUNNING:
-            job = replace(job, standing=JobStanding.STOPPING, why=f"stopped by {actor.name}")
-        work.jobs.keep(job)
         noted(work, desk, actor, "stop", job_id, {})
         return job

@@ -74,6 +74,23 @@ class JobRows(Rows):
         job = self.get(job_id)
         return job.standing if job else None
 
+    def ask_to_stop(self, job_id: str, now: datetime, why: str) -> bool:
+        queued = jobs.c.standing == JobStanding.QUEUED.value
+        # One statement: it waits for a worker that is just writing the row and then goes by what that one wrote.
+        done = self._connection.execute(
+            jobs.update()
+            .where(
+                jobs.c.job_id == job_id,
+                jobs.c.standing.in_((JobStanding.QUEUED.value, JobStanding.RUNNING.value)),
+            )
+            .values(
+                standing=sa.case((queued, JobStanding.CANCELLED.value), else_=JobStanding.STOPPING.value),
+                ended_at=sa.case((queued, now), else_=jobs.c.ended_at),
+                why=why,
+            )
+        )
+        return done.rowcount == 1
+
     def keep(self, job: JobRecord) -> None:
         self._update(job.job_id, _values(job))
 

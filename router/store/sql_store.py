@@ -111,6 +111,9 @@ class SqlStore:
     def _transaction(self, write: bool) -> Iterator[sa.Connection]:
         with self.engine.connect() as connection:
             connection = connection.execution_options(writes=write)
+            if not write and self.engine.dialect.name == "postgresql":
+                # Of itself PostgreSQL lets each statement see what was committed before it, not before the first one.
+                connection = connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
             with connection.begin():
                 yield connection
 
