@@ -87,7 +87,7 @@ def get_lines(
     desk: AtDesk,
     actor: Asks,
     text: Annotated[str, Query(max_length=200, pattern=r"^[^\x00]*$")] = "",
-    standing: Literal["", "open", "held", "withdrawn", "shipped"] = "",
+    standing: Literal["", "open", "held", "withdrawn"] = "",
     alloy: Annotated[str, Query(max_length=200, pattern=r"^[^\x00]*$")] = "",
     site: Annotated[str, Query(max_length=200, pattern=r"^[^\x00]*$", description="pinned to this site")] = "",
     sort: Literal[SORTS] = "due_date",  # type: ignore[valid-type]

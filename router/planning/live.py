@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from router.domain.network import Scenario
@@ -47,6 +48,17 @@ class LivePlan:
         """Every site for a line the plan does not know."""
         index = self.admit(line, part)  # first: it may make the state anew
         return line_options(self.state, index, plate_names(self.state))
+
+    def admit_all(self, guests: Sequence[tuple[OrderLine, PartFacts]]) -> list[int]:
+        """Indexes of lines the plan does not know, all of them good at the same time.
+
+        Raises ValueError for more than the state can take in at once.
+        """
+        if len(guests) > _MOST_GUESTS:
+            raise ValueError(f"{len(guests)} lines; at most {_MOST_GUESTS} at a time")
+        if len(self._guests) + len(guests) > _MOST_GUESTS:
+            self._open()
+        return [self.admit(line, part) for line, part in guests]
 
     def admit(self, line: OrderLine, part: PartFacts) -> int:
         """Index of a line the plan does not know, taken in when it is not yet. It stays unplaced.

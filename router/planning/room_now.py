@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from router.kernel.faults import NotFound
@@ -22,10 +23,14 @@ class WouldFit:
     """Build it is planned on; None when it is on none."""
 
 
-def room_now(live: LivePlan, build_id: str, most: int = 12, tries: int = 60) -> tuple[WouldFit, ...]:
+def room_now(
+    live: LivePlan, build_id: str, most: int = 12, tries: int = 60, guests: Collection[int] = ()
+) -> tuple[WouldFit, ...]:
     """Lines of the plate's powder that would fit there now, the cheapest first. The live plan stays as it is.
 
-    At most ``tries`` lines are tried, unplaced and late ones first, then those nearest in due date.
+    ``guests``: lines the plan does not know that wait for a plate, as ``LivePlan.admit_all`` names them; others that
+    were taken in had only been asked about. At most ``tries`` lines are tried, unplaced and late ones first, then those
+    nearest in due date.
     """
     problem, state = live.problem, live.state
     plate_id = live.plate_of.get(build_id)
@@ -36,8 +41,8 @@ def room_now(live: LivePlan, build_id: str, most: int = 12, tries: int = 60) -> 
     start = state.times[plate_id].load_start
     waiting = [
         line
-        for line, wanted in enumerate(problem.scenario.lines)  # not lines that were only asked about
-        if wanted.parameter_set_id == plate.parameter_set_id
+        for line in (*range(len(problem.scenario.lines)), *guests)
+        if problem.lines[line].parameter_set_id == plate.parameter_set_id
         and line not in plate.items
         and len(state.on[line]) <= 1
         and all(state.times[p].load_start > start for p in state.on[line])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -13,6 +13,7 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.network import NO_NETWORK, reading_of
+from router.service.paging import filled
 from router.service.plans import NO_LIVE_PLAN, live_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
@@ -65,12 +66,27 @@ def record_event(
 
 def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> list[EventRecord]:
     """Events in the order they were recorded, as far as the actor may see them."""
+    shown = _shown_to(desk, actor)
+    with desk.store.look() as work:
+        return filled(work.events.page, after, lambda event: event.event_id, shown, desk.limits.page(limit))
+
+
+def events_about(desk: Desk, actor: Actor, subject: str) -> list[EventRecord]:
+    """Everything recorded about one build or machine, oldest first, as far as the actor may see it."""
+    shown = _shown_to(desk, actor)
+    with desk.store.look() as work:
+        return [event for event in work.events.about(subject) if shown(event)]
+
+
+def _shown_to(desk: Desk, actor: Actor) -> Callable[[EventRecord], bool]:
     require(actor, Operation.SEE_FLOOR)
     sites = sites_seen(actor)
     hidden = hidden_lines(desk, actor)
-    with desk.store.look() as work:
-        found = work.events.page(after, desk.limits.page(limit))
-    return [e for e in found if (sites is None or e.site_id in sites) and not hidden & set(e.details.get("pieces", {}))]
+
+    def shown(event: EventRecord) -> bool:
+        return (sites is None or event.site_id in sites) and not hidden & set(event.details.get("pieces", {}))
+
+    return shown
 
 
 def _check_time(desk: Desk, occurred_at: datetime) -> None:

@@ -33,7 +33,7 @@ class ChangedLine:
     line_id: str
     columns: tuple[str, ...]
     closed: bool
-    """Withdrawn or shipped: it will stay as it is."""
+    """Withdrawn: it will stay as it is."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from router.service.book import get_line
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.network import NO_NETWORK, reading_of
+from router.service.paging import filled
 from router.service.plans import live_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
@@ -51,6 +52,10 @@ def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0,
     """Ask what the whole plan would cost with this line built at each other site, the rest solved around it."""
     require(actor, Operation.ASK_RUN)
     line = get_line(desk, actor, line_id)
+    asked = _asked_before(desk, actor, once)
+    if asked is not None:
+        # Asked before: what has become of line and plan since does not matter any more.
+        return asked
     if line.standing is not LineStanding.OPEN:
         raise Conflict(f"line {line_id} is {line.standing.value}; only an open line is planned")
     if not 1 <= seconds <= desk.limits.most_run_seconds:
@@ -60,14 +65,22 @@ def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0,
     return _ask(desk, actor, JobKind.ELSEWHERE, params, once)
 
 
+def _asked_before(desk: Desk, actor: Actor, once: Once | None) -> JobRecord | None:
+    with desk.store.look() as work:
+        return _of_receipt(work, actor, once)
+
+
+def _of_receipt(work: Work, actor: Actor, once: Once | None) -> JobRecord | None:
+    answer = earlier(work, actor, once)
+    return None if answer is None else work.jobs.get(str(answer["job_id"]))
+
+
 def _ask(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], once: Once | None) -> JobRecord:
     now = desk.clock()
     with desk.store.begin() as work:
-        answer = earlier(work, actor, once)
-        if answer is not None:
-            found = work.jobs.get(str(answer["job_id"]))
-            assert found is not None
-            return found
+        asked = _of_receipt(work, actor, once)
+        if asked is not None:
+            return asked
         record = work.networks.latest()
         if record is None:
             raise NotFound(NO_NETWORK)
@@ -124,8 +137,13 @@ def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None
     require(actor, Operation.SEE_PLANS)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        found = work.jobs.page(before, desk.limits.page(limit))
-    return [j for j in found if j.params.get("line_id") not in hidden]
+        return filled(
+            work.jobs.page,
+            before,
+            lambda job: job.asked_at,
+            lambda job: job.params.get("line_id") not in hidden,
+            desk.limits.page(limit),
+        )
 
 
 def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:

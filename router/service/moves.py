@@ -15,6 +15,7 @@ from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.options import open_plan
 from router.service.plans import NewPlan, PlanInFull, keep_plan, plan_in_full
+from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, PlanHead
 from router.service.rights import Operation, require
@@ -60,6 +61,10 @@ def keep_move(
     Raises Conflict with the reasons when the move cannot be.
     """
     require(actor, Operation.MOVE_BUILD)
+    with desk.store.look() as work:
+        kept = _kept_before(work, actor, once)
+    if kept is not None:
+        return kept
     full, moved, live = _moved(desk, actor, plan_id, build_id, machine_id, after_build_id)
     tried, findings = _told(desk, actor, full, moved, build_id, machine_id, after_build_id)
     if moved.plan is None:
@@ -79,15 +84,18 @@ def keep_move(
         parent=plan_id,
     )
     with desk.store.begin() as work:
-        answer = earlier(work, actor, once)
-        if answer is not None:
-            head = work.plans.head(int(answer["plan_id"]))
-            assert head is not None
-            return head
+        kept = _kept_before(work, actor, once)
+        if kept is not None:
+            return kept
         head = keep_plan(work, desk.clock(), new)
         noted(work, desk, actor, "move build", f"plan {head.plan_id}", {"from": plan_id, "note": new.note})
         keep(work, desk, actor, once, {"plan_id": head.plan_id})
         return head
+
+
+def _kept_before(work: Work, actor: Actor, once: Once | None) -> PlanHead | None:
+    answer = earlier(work, actor, once)
+    return None if answer is None else work.plans.head(int(answer["plan_id"]))
 
 
 def _moved(

@@ -23,6 +23,9 @@ from router.service.records import Actor, LineStanding
 from router.service.rights import Operation, may_see_code, require
 from router.service.visible import hidden_lines
 
+_MOST_FRESH = 60
+"""So many unplanned lines are asked about a plate, the most urgent first; more would not be tried anyway."""
+
 
 @dataclass(frozen=True)
 class OpenPlan:
@@ -113,7 +116,12 @@ def would_fit(desk: Desk, actor: Actor, plan_id: int, build_id: str) -> tuple[Wo
         waiting = [x for x in work.lines.all() if x.standing is LineStanding.OPEN]
         record = work.networks.latest()
         shas = {m.name: m.sha256 for m in work.models.all()}
-    fresh = [x for x in waiting if x.line_id not in opened.full.scenario.line and x.line_id not in hidden]
+    site_id = opened.full.scenario.network.machine[build.machine_id].site_id
+    fresh = [
+        x
+        for x in waiting
+        if x.line_id not in opened.full.scenario.line and x.line_id not in hidden and x.pinned_site in (None, site_id)
+    ]
     lines = []
     if fresh and record is not None:
         lines = [
@@ -121,9 +129,11 @@ def would_fit(desk: Desk, actor: Actor, plan_id: int, build_id: str) -> tuple[Wo
             for line, _ in read_cells(csv_of(x.cells for x in fresh), "", reading_of(desk, record), sorted(shas))[0]
         ]
     network = opened.full.scenario.network
+    lines = sorted(
+        (line for line in lines if line.parameter_set_id == build.parameter_set_id),
+        key=lambda line: (line.due_date, line.line_id),
+    )[:_MOST_FRESH]
+    parts = [measured(desk, line.model, shas[line.model], line.unit, network.overhang_deg) for line in lines]
     with opened.lock:
-        for line in lines:
-            if line.parameter_set_id == build.parameter_set_id:
-                part = measured(desk, line.model, shas[line.model], line.unit, network.overhang_deg)
-                opened.live.admit(line, part)
-        return tuple(f for f in room_now(opened.live, build_id) if f.line_id not in hidden)
+        guests = opened.live.admit_all(list(zip(lines, parts, strict=True)))
+        return tuple(f for f in room_now(opened.live, build_id, guests=guests) if f.line_id not in hidden)

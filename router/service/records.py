@@ -18,12 +18,11 @@ class LineStanding(StrEnum):
     """Left out of plans until it is released."""
     WITHDRAWN = "withdrawn"
     """Cancelled by the customer; kept for the record."""
-    SHIPPED = "shipped"
 
     @property
     def closed(self) -> bool:
         """Whether the line changes no more and is in no plan to come."""
-        return self in (LineStanding.WITHDRAWN, LineStanding.SHIPPED)
+        return self is LineStanding.WITHDRAWN
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from router.service.desk import Desk
+from router.service.paging import filled
 from router.service.records import Actor, TrailRecord
 from router.service.rights import Operation, require
 from router.service.visible import hidden_lines
@@ -15,8 +16,13 @@ def list_trail(
     require(actor, Operation.SEE_TRAIL)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        found = work.trail.page(before, desk.limits.page(limit), subject)
-    return [t for t in found if t.subject not in hidden and t.details.get("line_id") not in hidden]
+        return filled(
+            lambda place, many: work.trail.page(place, many, subject),
+            before,
+            lambda entry: entry.trail_id,
+            lambda entry: entry.subject not in hidden and entry.details.get("line_id") not in hidden,
+            desk.limits.page(limit),
+        )
 
 
 def line_history(desk: Desk, actor: Actor, line_id: str) -> list[TrailRecord]:

@@ -28,7 +28,7 @@ _SORT_WORDS = {
     "due_date": "Due date", "line_id": "Line", "received_at": "Received", "customer": "Customer", "quantity": "Pieces",
     "alloy_id": "Alloy",
 }  # fmt: skip
-_STANDING_MARK = {"open": "good", "held": "held", "withdrawn": "gone", "shipped": "same"}
+_STANDING_MARK = {"open": "good", "held": "held", "withdrawn": "gone"}
 _STANDINGS = [("", "any"), *((s.value, s.value) for s in LineStanding)]
 _PAGE = 60
 

@@ -14,7 +14,7 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.report.plate_entries import plate_groups
 from router.report.wording import anchors, moment, money, number, percent
 from router.service.builds import build_view, list_builds, plate_file, seen_build
-from router.service.events import list_events, record_event
+from router.service.events import events_about, record_event
 from router.service.options import would_fit
 from router.service.plans import PlanInFull
 from router.service.records import EventKind, PlanStanding
@@ -70,7 +70,7 @@ def plate(reader: SignedIn, build_id: str, plan: int | None = None) -> Response:
         why_no_fits = ""
     except Conflict as stale:
         fits, why_no_fits = (), str(stale)
-    events = [e for e in list_events(reader.desk, reader.actor, 0, 500) if e.subject == build_id]
+    events = events_about(reader.desk, reader.actor, build_id)
     may_record = decide(reader.actor, Operation.RECORD_EVENT, machine.site_id).allowed
     used = build.fill * machine.plate.inner_area_mm2
     return page(

@@ -87,7 +87,9 @@ class Worker:
 
     def _work_off(self, job: JobRecord) -> None:
         try:
-            task = task_of(self.desk, job)
+            # Reading the book measures models that are new, which may take far longer than a lease.
+            with _beating(self.desk, job, self.name, self.pace.lease_s / 5):
+                task = task_of(self.desk, job)
         except PlatewrightError as wrong:
             self._end(job, JobStanding.FAILED, str(wrong))
             return
@@ -162,6 +164,35 @@ def _own(desk: Desk, job: JobRecord, worker: str) -> Iterator[tuple[Work, JobRec
         if standing is None or current is None:
             raise _Lost
         yield work, current
+
+
+@contextmanager
+def _beating(desk: Desk, job: JobRecord, worker: str, every_s: float) -> Iterator[None]:
+    """Notes the worker's life from a thread while this one is busy. Raises _Lost at the end when the job is lost."""
+    over, lost = threading.Event(), threading.Event()
+
+    def beat() -> None:
+        while not over.wait(every_s):
+            try:
+                with desk.store.begin() as work:
+                    known = work.jobs.beat(job.job_id, worker, desk.clock())
+            except Exception:
+                # A database that is away for a while: the next beat may reach it within the lease.
+                _LOG.exception("beat_failed", job=job.job_id)
+                continue
+            if known is None:
+                lost.set()
+                return
+
+    thread = threading.Thread(target=beat, name="heartbeat", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+    if lost.is_set():
+        raise _Lost
 
 
 class _Notes:

@@ -1,0 +1,159 @@
+"""Lists of which somebody sees a part, questions about a plate, keys looked up in time, a worker that measures long."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from api_client import client_of, small_desk, with_live_plan
+from desk_builder import an_actor, desk_on, with_small_book
+from fastapi.testclient import TestClient
+from whole_site import PEOPLE, quick_hash, signed_in
+
+from router.kernel.faults import NotFound
+from router.service.book import get_line, hold
+from router.service.desk import Desk
+from router.service.events import list_events
+from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
+from router.service.receipts import Once
+from router.service.records import EventKind, EventRecord, JobStanding, Person, Role
+from router.service.trail import list_trail
+from router.store import open_store
+from router.worker import Worker
+from router.worker.loop import Pace
+
+V1 = "/api/v1"
+HIDDEN = "1005-1"
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    return small_desk(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    made = small_desk(tmp_path_factory.mktemp("planned"))
+    hashed = quick_hash("an invented password")
+    with made.store.begin() as work:
+        role, sites, codes = PEOPLE["pia"]
+        work.people.add(Person(0, "pia", role, frozenset(sites), frozenset(codes)), hashed)
+    with_live_plan(made)
+    yield made
+
+
+def a_fact(n: int, subject: str, site_id: str) -> EventRecord:
+    at = NOON + timedelta(minutes=n)
+    return EventRecord(0, EventKind.MACHINE_DOWN, at, at, "ana", site_id, subject, {})
+
+
+def test_a_page_is_full_though_most_of_the_list_is_not_the_askers(desk: Desk) -> None:
+    oda = an_actor(desk, "oda", Role.SITE_OPERATOR, sites=("OHIO",))
+    vic = an_actor(desk, "vic", Role.PLANNER)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    wanted = ask_plan(desk, boss, seconds=2)
+    with desk.store.begin() as work:
+        for n in range(300):
+            work.events.add(a_fact(n, "m", "RHINE"))
+        for n in range(5):
+            work.events.add(a_fact(300 + n, "m", "OHIO"))
+        for n in range(300):
+            about = {"line_id": HIDDEN}
+            work.jobs.add(
+                replace(wanted, job_id=f"{n:032x}", params=about, asked_at=wanted.asked_at + timedelta(seconds=n + 1))
+            )
+            work.trail.add(NOON, "ana", "hold", HIDDEN, {})
+    found = list_events(desk, oda, 0, 3)
+    assert [e.site_id for e in found] == ["OHIO"] * 3
+    assert len(list_events(desk, oda, found[-1].event_id, 3)) == 2
+    assert [j.job_id for j in list_jobs(desk, vic, 10)] == [wanted.job_id]
+    assert [t.operation for t in list_trail(desk, vic, None, 2)] == ["ask plan", "import"]
+
+
+def test_the_page_of_a_plate_shows_its_own_events_however_many_others_there_are(planned: Desk) -> None:
+    with signed_in(planned, "pia") as pia:
+        plan = next(p for p in client_of(planned).get(f"{V1}/plans").json() if p["standing"] == "live")
+        build = client_of(planned).get(f"{V1}/plans/{plan['plan_id']}/builds").json()[0]
+        with planned.store.begin() as work:
+            for n in range(520):
+                work.events.add(a_fact(n, "another", build["site_id"]))
+            own = a_fact(600, build["build_id"], build["site_id"])
+            work.events.add(replace(own, kind=EventKind.BUILD_FAILED, by="nina of the night shift"))
+        assert "nina of the night shift" in pia.get(f"/plates/{build['build_id']}").text
+
+
+def brought(client: TestClient, like: dict[str, str], **cells: str) -> None:
+    """A line that came after the plan."""
+    row = {**like, **cells}
+    row["quantity"] = int(row["quantity"])  # type: ignore[assignment]
+    sent = {"files": ("orders.json", json.dumps([row]))}
+    seen = client.post(f"{V1}/imports", files=sent).json()
+    assert seen["storable"], seen["faults"]
+    assert client.post(f"{V1}/imports/{seen['import_id']}/store").status_code == 200
+
+
+def fits(client: TestClient) -> dict[str, set[str]]:
+    """Sites with a plate on which each line would find room."""
+    plan = next(p for p in client.get(f"{V1}/plans").json() if p["standing"] == "live")
+    found: dict[str, set[str]] = {}
+    for build in client.get(f"{V1}/plans/{plan['plan_id']}/builds").json():
+        for fit in client.get(f"{V1}/plans/{plan['plan_id']}/builds/{build['build_id']}/would-fit").json():
+            found.setdefault(fit["line_id"], set()).add(build["site_id"])
+    return found
+
+
+def test_what_would_fit_on_a_plate_includes_lines_that_came_after_the_plan(planned: Desk) -> None:
+    client = client_of(planned)
+    lines = client.get(f"{V1}/lines").json()["lines"]
+    small = min(
+        (x for x in lines if not x["export_control"] and "approved_sites" not in x["cells"]),
+        key=lambda x: int(x["quantity"]),
+    )
+    like = {k: v for k, v in small["cells"].items() if k not in ("release", "price")}
+    brought(client, like, line="late-1", order="late", quantity="1")
+    open_to = fits(client).get("late-1", set())
+    assert open_to, "a single small piece finds room on some plate"
+    site = sorted(open_to)[0]
+    other = next(s for s in ("OHIO", "RHINE") if s != site)
+    pinned = client.put(f"{V1}/lines/late-1/pin", json={"site_id": other}, headers={"If-Match": '"1"'})
+    assert pinned.status_code == 200, pinned.text
+    assert site not in fits(client).get("late-1", set())
+
+
+def test_a_repeated_question_gets_its_run_though_the_line_is_held_by_now(planned: Desk) -> None:
+    pia = an_actor(planned, "pia", Role.PLANNER)
+    line = next(x for x in client_of(planned).get(f"{V1}/lines").json()["lines"] if x["line_id"] != "late-1")
+    once = Once.of("again", {"line_id": line["line_id"]})
+    job = ask_elsewhere(planned, pia, line["line_id"], 1, once)
+    hold(planned, pia, line["line_id"], "drawing", get_line(planned, pia, line["line_id"]).version)
+    assert ask_elsewhere(planned, pia, line["line_id"], 1, once).job_id == job.job_id
+
+
+def test_a_worker_that_measures_for_longer_than_its_lease_keeps_its_job(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = desk_on(open_store(f"sqlite:///{tmp_path / 'book.db'}"), tmp_path / "cache")
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR, codes=("ITAR",))
+    with_small_book(desk, boss)
+    job = ask_plan(desk, boss, seconds=2)
+    lease_s = 0.5
+    claimed: list[object] = []
+
+    def measures_long(desk: Desk, job: object) -> object:
+        for _ in range(4):
+            time.sleep(lease_s)
+            with desk.store.begin() as work:
+                claimed.append(work.jobs.claim("another", desk.clock(), lease_s, 3))
+        raise NotFound("measured at last")
+
+    monkeypatch.setattr("router.worker.loop.task_of", measures_long)
+    assert Worker(desk, pace=Pace(lease_s=lease_s)).once()
+    assert claimed == [None] * 4
+    ended = get_job(desk, boss, job.job_id)
+    assert (ended.standing, ended.why) == (JobStanding.FAILED, "measured at last")
