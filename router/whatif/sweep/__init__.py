@@ -1,0 +1,20 @@
+"""Large sweeps: many independent tasks, each result kept as it comes, on processes here or on a Dask cluster."""
+
+from router.whatif.sweep.crew import Crew, open_crew
+from router.whatif.sweep.ledger import Entry, Ledger, read_entries
+from router.whatif.sweep.run import Quiet, SweepEnd, SweepListener, SweepOutcome, sweep
+from router.whatif.sweep.task import Task
+
+__all__ = [
+    "Crew",
+    "Entry",
+    "Ledger",
+    "Quiet",
+    "SweepEnd",
+    "SweepListener",
+    "SweepOutcome",
+    "Task",
+    "open_crew",
+    "read_entries",
+    "sweep",
+]
