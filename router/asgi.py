@@ -13,11 +13,13 @@ from router.api.app import create_app
 from router.bootstrap import Settings, open_desk
 from router.service.desk import Desk
 from router.service.options import open_ahead
+from router.service.tidying import tidy
 from router.web.app import pages_app
 from router.worker import Worker
 
 _LOG = structlog.get_logger("server")
 _LOOK_EVERY_S = 5.0
+_TIDY_EVERY_S = 3_600.0
 
 
 def from_settings(desk: Desk, settings: Settings) -> FastAPI:
@@ -31,8 +33,8 @@ def from_settings(desk: Desk, settings: Settings) -> FastAPI:
         if thread:
             thread.start()
         over = threading.Event()
-        ahead = threading.Thread(target=_keep_open, args=(desk, over), name="live plan", daemon=True)
-        ahead.start()
+        for name, does in (("live plan", _keep_open), ("tidying", _keep_tidy)):
+            threading.Thread(target=does, args=(desk, over), name=name, daemon=True).start()
         yield
         over.set()
         if worker and thread:
@@ -52,6 +54,18 @@ def _keep_open(desk: Desk, over: threading.Event) -> None:
         except Exception:
             # Whoever asks for the plan is told what is wrong with it.
             _LOG.exception("live_plan_not_opened")
+
+
+def _keep_tidy(desk: Desk, over: threading.Event) -> None:
+    """Forget what is over, at the start and every hour."""
+    while True:
+        try:
+            _LOG.info("tidied", **tidy(desk))
+        except Exception:
+            # A database that is away is tidied when it is back.
+            _LOG.exception("not_tidied")
+        if over.wait(_TIDY_EVERY_S):
+            return
 
 
 def from_environment() -> FastAPI:

@@ -11,11 +11,16 @@ from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_l
 
 from router.api import book, floor, network, people, plans, problems, runs
 from router.api.asking import actor_of
+from router.api.door import Door
 from router.api.guard import Guard
 from router.service.desk import Desk
 from router.service.rights import Operation, require
 
 PREFIX = "/api/v1"
+_UPLOADS = (f"{PREFIX}/imports", "/orders/import")
+"""Where files are brought, by programs and by the page."""
+_MOST_PLAIN_BYTES = 5_000_000
+"""For everything else that is sent: a form or a network file."""
 _LOOPBACK = ("127.0.0.1", "::1", "testclient")
 _ABOUT = """
 Orders, network, plans and floor of a metal printer with several sites. Money is in whole cents; times carry their zone.
@@ -36,9 +41,12 @@ def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegist
     app.include_router(api)
     app.include_router(_health(registry))
     problems.install(app)
+    app.add_middleware(Door, desk=desk, prefix=f"{PREFIX}/", upload=_UPLOADS[0])
     app.add_middleware(
         Guard,
-        most_bytes=desk.limits.most_upload_bytes + 1_000_000,
+        most_bytes=_MOST_PLAIN_BYTES,
+        most_upload_bytes=desk.limits.most_upload_bytes + 1_000_000,
+        uploads=_UPLOADS,
         registry=registry,
         behind_https=behind_https,
     )

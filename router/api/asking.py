@@ -15,9 +15,11 @@ from router.service.receipts import Once
 from router.service.records import Actor
 
 CSRF_HEADER = "x-csrf-token"
-_SAFE = ("GET", "HEAD", "OPTIONS")
+SAFE = ("GET", "HEAD", "OPTIONS")
+ACTOR = "platewright.actor"
+"""Where in a request's scope the door leaves whoever it has found to be asking."""
 _ETAG = re.compile(r'(?:W/)?"(\d{1,12})"')
-_bearer = HTTPBearer(auto_error=False, description="A token made under People, or by `platewright token`.")
+_bearer = HTTPBearer(auto_error=False, description="A token made on the page *Tokens*, or by `platewright token make`.")
 
 
 def desk_of(request: Request) -> Desk:
@@ -30,13 +32,16 @@ def actor_of(
     request: Request, desk: Annotated[Desk, Depends(desk_of)], token: Annotated[Any, Depends(_bearer)]
 ) -> Actor:
     """Whoever asks: by a bearer token, or by the session of the pages (which for changes needs the CSRF word too)."""
+    known: Actor | None = request.scope.get(ACTOR)
+    if known is not None:
+        return known
     if token is not None:
         return who(desk, token.credentials, "token")
     session = request.cookies.get(SESSION_COOKIE)
     if not session:
         raise NotSignedIn("send a token as 'Authorization: Bearer ...'")
     actor = who(desk, session, "session")
-    if request.method not in _SAFE and not is_form_word(session, request.headers.get(CSRF_HEADER, "")):
+    if request.method not in SAFE and not is_form_word(session, request.headers.get(CSRF_HEADER, "")):
         raise Refused(f"a change by session needs the header {CSRF_HEADER}")
     return actor
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 import uuid
+from collections.abc import Collection
 
 import structlog
 from prometheus_client import CollectorRegistry, Counter, Histogram
@@ -35,9 +36,17 @@ class _TooLong(Exception):
 class Guard:
     """ASGI middleware around everything."""
 
-    def __init__(self, app: ASGIApp, most_bytes: int, registry: CollectorRegistry, behind_https: bool) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        most_bytes: int,
+        most_upload_bytes: int,
+        uploads: Collection[str],
+        registry: CollectorRegistry,
+        behind_https: bool,
+    ) -> None:
         self._app = app
-        self._most_bytes = most_bytes
+        self._most_bytes, self._most_upload_bytes, self._uploads = most_bytes, most_upload_bytes, uploads
         self._headers = dict(_HEADERS)
         if behind_https:
             self._headers["Strict-Transport-Security"] = "max-age=31536000"
@@ -61,13 +70,14 @@ class Guard:
         status = 500
         started = False
         taken = 0
+        most_bytes = self._most_upload_bytes if scope["path"] in self._uploads else self._most_bytes
 
         async def counted() -> Message:
             nonlocal taken
             message = await receive()
             if message["type"] == "http.request":
                 taken += len(message.get("body", b""))
-                if taken > self._most_bytes:
+                if taken > most_bytes:
                     raise _TooLong
             return message
 
@@ -85,12 +95,12 @@ class Guard:
         with structlog.contextvars.bound_contextvars(request=request_id):
             try:
                 length = Headers(scope=scope).get("content-length", "0")
-                if length.isdecimal() and int(length) > self._most_bytes:
+                if length.isdecimal() and int(length) > most_bytes:
                     raise _TooLong
                 await self._app(scope, counted, dressed)
             except _TooLong:
                 if not started:
-                    problem = answer(413, "too-much", f"at most {self._most_bytes} bytes a request")
+                    problem = answer(413, "too-much", f"at most {most_bytes} bytes a request")
                     await problem(scope, receive, dressed)
             except Exception:
                 self._failures.inc()

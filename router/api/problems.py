@@ -93,16 +93,21 @@ def status_of(error: PlatewrightError) -> tuple[int, str]:
     return 500, "ours"
 
 
+def answer_to(error: PlatewrightError) -> JSONResponse:
+    """An error as a response."""
+    status, kind = status_of(error)
+    faults = list(error.faults) if isinstance(error, FaultyInput) else []
+    headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
+    detail = f"{len(faults)} faults" if faults else str(error)
+    return answer(status, kind, detail, faults, headers)
+
+
 def install(app: FastAPI) -> None:
     """Have all errors answered as problem details."""
 
     @app.exception_handler(PlatewrightError)
     async def ours(request: Request, error: PlatewrightError) -> JSONResponse:
-        status, kind = status_of(error)
-        faults = list(error.faults) if isinstance(error, FaultyInput) else []
-        headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
-        detail = f"{len(faults)} faults" if faults else str(error)
-        return answer(status, kind, detail, faults, headers)
+        return answer_to(error)
 
     @app.exception_handler(RequestValidationError)
     async def unread(request: Request, error: RequestValidationError) -> JSONResponse:

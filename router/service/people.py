@@ -15,6 +15,7 @@ from argon2.exceptions import InvalidHashError, VerifyMismatchError
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotSignedIn, TooMuch
 from router.service.changes import noted
 from router.service.desk import Desk
+from router.service.passwords import MOST_CHARACTERS, password_faults
 from router.service.ports import Secret, Work
 from router.service.records import Actor, Person, Role
 from router.service.rights import SCOPES, Operation, require
@@ -22,12 +23,11 @@ from router.service.rights import SCOPES, Operation, require
 SESSION_IDLE = timedelta(hours=8)
 SESSION_MOST = timedelta(days=7)
 TOKEN_MOST = timedelta(days=366)
-_WINDOW = timedelta(minutes=15)
+ATTEMPTS_COUNT_FOR = timedelta(minutes=15)
 _MOST_A_NAME_AND_ADDRESS = 5
 """Failed attempts for one name from one address; counted by both, so that nobody locks out others from afar."""
 _MOST_AN_ADDRESS = 50
 _TOUCH_EVERY = timedelta(minutes=1)
-_LEAST_PASSWORD, _MOST_PASSWORD = 12, 200
 _HASHER = PasswordHasher()  # argon2id with the library's current costs
 _NOBODY = _HASHER.hash(random_secrets.token_urlsafe(16))
 """Checked for names that are not there, so that they take as long as others."""
@@ -79,13 +79,13 @@ def sign_in(desk: Desk, name: str, password: str, address: str) -> tuple[Person,
     pair, where = f"name {name.casefold()[:80]} at {address}", f"address {address}"
     with desk.store.begin() as work:
         too_many = (
-            work.people.attempts_since(pair, now - _WINDOW) >= _MOST_A_NAME_AND_ADDRESS
-            or work.people.attempts_since(where, now - _WINDOW) >= _MOST_AN_ADDRESS
+            work.people.attempts_since(pair, now - ATTEMPTS_COUNT_FOR) >= _MOST_A_NAME_AND_ADDRESS
+            or work.people.attempts_since(where, now - ATTEMPTS_COUNT_FOR) >= _MOST_AN_ADDRESS
         )
         # Noted before the password is looked at: attempts at the same time all count.
         if not too_many:
             work.people.note_attempt(pair, now)
-            work.people.note_attempt(where, now)
+            noted_at = work.people.note_attempt(where, now)
         found = work.people.named(name)
     if too_many:
         raise TooMuch("too many failed attempts; wait a quarter of an hour")
@@ -94,6 +94,8 @@ def sign_in(desk: Desk, name: str, password: str, address: str) -> tuple[Person,
         raise NotSignedIn("name or password is not right")
     with desk.store.begin() as work:
         work.people.forget_attempts(pair)
+        # Its own alone: whoever has one good password must not make others' failures from the address forgotten.
+        work.people.forget_attempt(noted_at)
         secret = _new_secret(work, desk, person, "session", "", None, SESSION_MOST)
         work.trail.add(now, person.name, "sign in", person.name, {"address": address})
     return person, secret
@@ -102,7 +104,7 @@ def sign_in(desk: Desk, name: str, password: str, address: str) -> tuple[Person,
 def _checked(found: tuple[Person, str] | None, password: str) -> Person | None:
     person, hashed = found if found is not None else (None, _NOBODY)
     try:
-        _HASHER.verify(hashed, password[:_MOST_PASSWORD])
+        _HASHER.verify(hashed, password[:MOST_CHARACTERS])
     except (VerifyMismatchError, InvalidHashError):
         return None
     return person if person is not None and person.active else None
@@ -146,7 +148,9 @@ def change_password(desk: Desk, actor: Actor, old: str, new: str) -> str:
         found = work.people.named(actor.name)
     if _checked(found, old) is None:
         raise FaultyInput([Fault("", "password", "old", "another password", "the password in use")])
-    _check_password(new, old)
+    faults = password_faults(new, old, (actor.name,))
+    if faults:
+        raise FaultyInput(faults)
     hashed = _HASHER.hash(new)
     with desk.store.begin() as work:
         person = work.people.get(actor.person.person_id)
@@ -156,12 +160,6 @@ def change_password(desk: Desk, actor: Actor, old: str, new: str) -> str:
         work.people.drop_secrets(person.person_id, "session")
         noted(work, desk, actor, "change password", person.name, {})
         return _new_secret(work, desk, person, "session", "", None, SESSION_MOST)
-
-
-def _check_password(new: str, old: str) -> None:
-    if not _LEAST_PASSWORD <= len(new) <= _MOST_PASSWORD or new == old:
-        want = f"{_LEAST_PASSWORD} to {_MOST_PASSWORD} characters, other than before"
-        raise FaultyInput([Fault("", "password", "new", f"{len(new)} characters", want)])
 
 
 @dataclass(frozen=True, slots=True)

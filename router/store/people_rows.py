@@ -66,8 +66,13 @@ class PeopleRows(Rows):
     def drop_secrets(self, person_id: int, kind: str) -> None:
         self._connection.execute(secrets.delete().where(secrets.c.person_id == person_id, secrets.c.kind == kind))
 
-    def note_attempt(self, who: str, at: datetime) -> None:
-        self._connection.execute(attempts.insert().values(who=who[:200], at=at))
+    def forget_secrets(self, now: datetime, idle_since: datetime) -> int:
+        idle = sa.and_(secrets.c.kind == "session", secrets.c.used_at < idle_since)
+        return self._connection.execute(secrets.delete().where(sa.or_(secrets.c.ends_at <= now, idle))).rowcount
+
+    def note_attempt(self, who: str, at: datetime) -> int:
+        made = self._connection.execute(attempts.insert().values(who=who[:200], at=at).returning(attempts.c.attempt_id))
+        return int(made.scalar_one())
 
     def attempts_since(self, who: str, moment: datetime) -> int:
         query = (
@@ -77,6 +82,12 @@ class PeopleRows(Rows):
 
     def forget_attempts(self, who: str) -> None:
         self._connection.execute(attempts.delete().where(attempts.c.who == who[:200]))
+
+    def forget_attempt(self, attempt_id: int) -> None:
+        self._connection.execute(attempts.delete().where(attempts.c.attempt_id == attempt_id))
+
+    def forget_attempts_before(self, moment: datetime) -> int:
+        return self._connection.execute(attempts.delete().where(attempts.c.at < moment)).rowcount
 
 
 def _values(person: Person) -> dict[str, Any]:

@@ -1,0 +1,139 @@
+"""At the door: nothing is read for strangers, attempts are counted fairly, what is over is forgotten."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import anyio
+import pytest
+from api_client import client_of, small_desk
+from desk_builder import Clock, an_actor, desk_on
+from whole_site import quick_hash
+
+from router.api.app import create_app
+from router.kernel.faults import FaultyInput, NotSignedIn, TooMuch
+from router.service.desk import Desk
+from router.service.people import change_password, new_token, own_tokens, sign_in, who
+from router.service.ports import Receipt
+from router.service.records import Actor, Person, Role
+from router.service.tidying import tidy
+from router.store import SqlStore
+
+GOOD = "wool harbour ninety plum"
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Desk:
+    return small_desk(tmp_path_factory.mktemp("small"))
+
+
+def asked(desk: Desk, path: str, headers: dict[str, str]) -> tuple[int, int]:
+    """Status of a POST, and how often its body was asked for."""
+    read = 0
+    status = 0
+
+    async def receive() -> dict[str, Any]:
+        nonlocal read
+        read += 1
+        return {"type": "http.request", "body": b"{" + b" " * 1000, "more_body": read < 100}
+
+    async def send(message: Any) -> None:
+        nonlocal status
+        if message["type"] == "http.response.start":
+            status = message["status"]
+
+    scope = {
+        "type": "http",
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "method": "POST",
+        "scheme": "http",
+        "path": path,
+        "raw_path": path.encode(),
+        "query_string": b"",
+        "root_path": "",
+        "headers": [(k.lower().encode(), v.encode()) for k, v in headers.items()],
+        "client": ("198.51.100.7", 5000),
+        "server": ("testserver", 80),
+    }
+    anyio.run(create_app(desk), scope, receive, send)
+    return status, read
+
+
+@pytest.mark.parametrize("path", ["/api/v1/imports", "/api/v1/runs", "/api/v1/people", "/api/v1/where"])
+def test_nothing_is_read_of_a_stranger(small: Desk, path: str) -> None:
+    multipart = {"content-type": "multipart/form-data; boundary=x"}
+    assert asked(small, path, multipart) == (401, 0)
+    assert asked(small, path, multipart | {"authorization": "Bearer made-up"}) == (401, 0)
+    assert asked(small, path, multipart | {"cookie": "platewright_session=made-up"}) == (401, 0)
+
+
+def test_no_upload_is_read_of_somebody_who_may_not_import(small: Desk) -> None:
+    vic = str(client_of(small, "vic", Role.VIEWER).headers["authorization"])
+    headers = {"content-type": "multipart/form-data; boundary=x", "authorization": vic}
+    assert asked(small, "/api/v1/imports", headers) == (403, 0)
+
+
+def test_only_uploads_may_be_large(small: Desk) -> None:
+    client = client_of(small)
+    large = "x" * 6_000_000
+    assert client.post("/api/v1/runs", json={"seconds": 2, "note": large}).status_code == 413
+    assert client.post("/api/v1/imports", files={"files": ("a.txt", large)}).status_code == 201
+
+
+@pytest.fixture
+def clocked(store: SqlStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Desk, Clock]:
+    monkeypatch.setattr("router.service.people._MOST_AN_ADDRESS", 4)  # guesses take their time on purpose
+    clock = Clock()
+    desk = desk_on(store, tmp_path / "cache", clock)
+    with desk.store.begin() as work:
+        work.people.add(Person(0, "pia", Role.PLANNER), quick_hash(GOOD))
+    return desk, clock
+
+
+def test_good_sign_ins_of_one_address_do_not_count_against_it(clocked: tuple[Desk, Clock]) -> None:
+    desk, _ = clocked
+    for _ in range(8):
+        sign_in(desk, "pia", GOOD, "192.0.2.1")
+
+
+def test_a_good_sign_in_does_not_wipe_out_the_failures_of_its_address(clocked: tuple[Desk, Clock]) -> None:
+    desk, _ = clocked
+    for n in range(4):
+        with pytest.raises(NotSignedIn):
+            sign_in(desk, f"guess {n}", "wrong", "192.0.2.1")
+        if n < 2:
+            sign_in(desk, "pia", GOOD, "192.0.2.1")
+    with pytest.raises(TooMuch):
+        sign_in(desk, "pia", GOOD, "192.0.2.1")
+
+
+def test_what_is_over_is_forgotten_and_what_counts_is_kept(clocked: tuple[Desk, Clock]) -> None:
+    desk, clock = clocked
+    pia = an_actor(desk, "pia", Role.PLANNER)
+    _, old = sign_in(desk, "pia", GOOD, "192.0.2.1")
+    new_token(desk, pia, "short", ["read"], 1)
+    new_token(desk, pia, "long", ["read"], 300)
+    with pytest.raises(NotSignedIn):
+        sign_in(desk, "pia", "wrong", "192.0.2.1")
+    with desk.store.begin() as work:
+        work.receipts.add(Receipt("k", "pia", "0" * 64, {}, clock.now))
+        work.previews.put("0" * 32, "pia", clock.now, b"x")
+    assert not any(tidy(desk).values())
+    clock.now += timedelta(days=8)
+    _, fresh = sign_in(desk, "pia", GOOD, "192.0.2.1")
+    assert tidy(desk) == {"attempts": 1, "secrets": 2, "receipts": 1, "previews": 1}
+    assert [t.name for t in own_tokens(desk, pia)] == ["long"] and who(desk, fresh, "session").name == "pia"
+    with pytest.raises(NotSignedIn):
+        who(desk, old, "session")
+
+
+def test_an_expected_password_is_refused_and_the_old_one_stays(clocked: tuple[Desk, Clock]) -> None:
+    desk, _ = clocked
+    person, _ = sign_in(desk, "pia", GOOD, "192.0.2.1")
+    for expected in ("a" * 16, "pia pia pia pia pia", "passwordpassword"):
+        with pytest.raises(FaultyInput, match="less expected"):
+            change_password(desk, Actor(person), GOOD, expected)
+    assert sign_in(desk, "pia", GOOD, "192.0.2.1")
