@@ -40,7 +40,7 @@ SMALLNESS = 1.3
 CORRECTION = 2.0
 """How sharply an alloy that has more than its share of the load is drawn less often."""
 REGISTERED_DAYS = 30
-"""A registration that runs out sooner is not counted on when a line is made buildable."""
+"""A registration that runs out sooner is not counted on when a line is made buildable; later by what periods follow."""
 Choice = tuple[list[float], list[CatalogueEntry]]
 """Weights and entries to draw from."""
 FINISHING_CENTS, HANDLING_CENTS = 900, 18_000
@@ -71,7 +71,7 @@ def make_book(
             f" {periods} periods"
         )
     now = network.now.astimezone(zone)
-    reach = Reach(network, part_sizes(), now.date() + timedelta(days=REGISTERED_DAYS))
+    reach = Reach(network, part_sizes(), now.date() + timedelta(days=REGISTERED_DAYS + days * (periods - 1)))
     drafts = _Drawing(network, reach, count, Random(child_seed(seed, "order book", "lines"))).draw(now, days)
     rng = Random(child_seed(seed, "order book", "demands"))
     drafts = share_out(drafts, (rush(now), *quotas(network, reach)), reach, rng)

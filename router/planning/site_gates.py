@@ -90,7 +90,7 @@ class SiteGates:
                     reach = reaches[line.ship_to] = self._reaching(line.ship_to)
                 sites = carried[line.ship_to, able] = sum(1 << s for s, by in enumerate(reach) if by & able)
             self._carried.append(sites)
-            self.open.append(sites & may_build[profile])
+            self.open.append(self._still_held(line, profile, sites & may_build[profile]))
 
     def admit(self, line: OrderLine) -> None:
         """Judge one line more; its weights have been added to the lists given at the start."""
@@ -102,27 +102,62 @@ class SiteGates:
         able = self._bearing(self._part_kg[n], self._box_cm3[n], line.quantity)
         sites = sum(1 << s for s, by in enumerate(self._reaching(line.ship_to)) if by & able)
         self._carried.append(sites)
-        self.open.append(sites & sum(1 << s for s, verdict in enumerate(verdicts) if not verdict.reasons))
+        may_build = sum(1 << s for s, verdict in enumerate(verdicts) if not verdict.reasons)
+        self.open.append(self._still_held(line, self._profile[n], sites & may_build))
 
     def verdict(self, line: int, site: int) -> SiteVerdict:
         """What a site says to a line, both by index; the carriers' sentences are made when asked for."""
         plain = self._verdicts[self._profile[line]][site]
-        if self._carried[line] >> site & 1:
+        if self.open[line] >> site & 1:
+            return plain
+        carried = bool(self._carried[line] >> site & 1)
+        lapsed = plain.windows not in ((), ALWAYS) and plain.windows[-1][1] <= self._released(self._lines[line])
+        if carried and not lapsed:
             return plain
         key = (line, site)
         found = self._refused.get(key)
         if found is None:
-            wanted = self._lines[line]
-            why = self._desk.refusals(
-                self._network.sites[site].site_id,
-                wanted.ship_to,
-                self._part_kg[line],
-                self._box_cm3[line],
-                wanted.quantity,
-            )
-            reason = Reason("carrier", "no carrier can take the shipment: " + "; ".join(why))
-            found = self._refused[key] = SiteVerdict((*plain.reasons, reason), plain.windows)
+            reasons = list(plain.reasons)
+            if not carried:
+                reasons.append(self._not_carried(line, site))
+            if lapsed:
+                reasons.append(self._lapsed(line, site, plain.windows[-1][1]))
+            found = self._refused[key] = SiteVerdict(tuple(reasons), plain.windows)
         return found
+
+    def _not_carried(self, line: int, site: int) -> Reason:
+        wanted = self._lines[line]
+        why = self._desk.refusals(
+            self._network.sites[site].site_id,
+            wanted.ship_to,
+            self._part_kg[line],
+            self._box_cm3[line],
+            wanted.quantity,
+        )
+        return Reason("carrier", "no carrier can take the shipment: " + "; ".join(why))
+
+    def _lapsed(self, line: int, site: int, before: Minute) -> Reason:
+        wanted = self._lines[line]
+        codes = [c for c in (wanted.export_control, *wanted.accreditations) if c]
+        staffed = self._staffed[self._network.sites[site].site_id]
+        last = staffed.local(before - 1)[0]
+        return Reason(
+            "lapsed",
+            f"{' and '.join(codes)} {'is' if len(codes) == 1 else 'are together'} held until {last} and the line is"
+            f" released on {staffed.local(self._released(wanted))[0]}",
+        )
+
+    def _released(self, line: OrderLine) -> Minute:
+        return max(to_minute(self._network.now), to_minute(line.release_at))
+
+    def _still_held(self, line: OrderLine, profile: int, sites: int) -> int:
+        """Of some sites those whose credentials for the line do not all end before it is released."""
+        if line.export_control is None and not line.accreditations:
+            return sites
+        released = self._released(line)
+        verdicts = self._verdicts[profile]
+        # A build loads its lines no sooner than they are released, and runs after that.
+        return sum(1 << s for s, v in enumerate(verdicts) if sites >> s & 1 and v.windows[-1][1] > released)
 
     def _bearing(self, part_kg: float, box_cm3: float, pieces: int) -> int:
         """Bits of the carriers whose greatest chargeable weight the consignment keeps."""

@@ -74,7 +74,7 @@ def first_plan(draft: Draft, listener: Listener | None = None) -> None:
     careful = draft.care
     # Lines come by due date: what they can join stands near the ends of the queues.
     if len(draft.quantity) > _HASTY_LINES:
-        draft.care = replace(careful, positions=2, depth=8, tries=1, joins=8, fresh=2)
+        draft.care = replace(careful, positions=2, depth=8, tries=2, joins=8, fresh=2)
     else:
         draft.care = replace(careful, positions=_FIRST_POSITIONS, depth=_FIRST_DEPTH)
     _insert_all(draft, listener or Silent())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import hashlib
 import os
 import shutil
 import tempfile
@@ -71,7 +72,7 @@ def network_cases(named: str, seed: int, audit: bool = True) -> Iterator[PlanCas
 def generated(lines: int, seed: int) -> Path:
     """Folder of a network of twelve sites and sixty machines with so many lines; kept from one run to the next."""
     periods = max(1, round(lines / PERIOD_LINES))
-    folder = cache_folder() / f"lines{lines}-periods{periods}-seed{seed}"
+    folder = cache_folder() / f"lines{lines}-periods{periods}-seed{seed}-{_makers()}"
     if folder.exists():
         return folder
     half = folder.with_name(f".{folder.name}.{os.getpid()}.part")
@@ -87,6 +88,14 @@ def generated(lines: int, seed: int) -> Path:
     shutil.copytree(_MODELS, half / "models")
     half.rename(folder)
     return folder
+
+
+def _makers() -> str:
+    """Digest of the code that makes books: another maker's book is another book."""
+    code = hashlib.sha256()
+    for source in sorted(Path(scenarios.__file__).parent.glob("*.py")):
+        code.update(source.read_bytes())
+    return code.hexdigest()[:8]
 
 
 def cache_folder() -> Path:

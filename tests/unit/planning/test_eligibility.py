@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, time
+from datetime import date, time, timedelta
 
 import pytest
 from toy_scenario import box_part, toy_scenario
@@ -88,6 +88,26 @@ def test_a_missing_step_is_named() -> None:
     scenario = one_line(steps=(Step.HIP,))
     bare = replace(scenario, network=replace(scenario.network, outside_services=()))
     assert "no work centre and no outside service for hip" in why(bare, "S1")
+
+
+def test_credentials_that_lapse_before_the_line_is_released() -> None:
+    scenario = one_line(accreditations=("ACC",))
+    (site, *others), line = scenario.network.sites, scenario.lines[0]
+    now = scenario.network.now
+
+    def until(days: int) -> Problem:
+        held = replace(site, credentials=(Credential("ACC", None, now.date() + timedelta(days=days)),))
+        later = replace(line, release_at=now + timedelta(days=60), due_date=now.date() + timedelta(days=80))
+        return Problem(replace(scenario, lines=(later,), network=replace(scenario.network, sites=(held, *others))))
+
+    assert site.site_id in until(61).sites_for(0)
+    short = until(59)
+    assert site.site_id not in short.sites_for(0)
+    (reason,) = short.site_verdict(0, site.site_id).reasons
+    assert reason.code == "lapsed"
+    assert str(now.date() + timedelta(days=59)) in reason.sentence
+    assert str(now.date() + timedelta(days=60)) in reason.sentence
+    assert short.eligibility.why_not(line.line_id, site.site_id) == (reason.sentence,)
 
 
 def test_a_spent_accreditation_says_when_it_expired() -> None:

@@ -113,6 +113,20 @@ def test_days_bound_the_dates_of_receipt() -> None:
         assert timedelta(0) < net.now - line.received_at <= timedelta(days=10)
 
 
+def test_lines_of_a_later_period_can_still_be_built_when_they_are_released(tmp_path: Path) -> None:
+    # Most credentials of this network run out within the year and a half that the book covers.
+    file = tmp_path / "network.yaml"
+    file.write_text(network_text(make_network(12, 60, 1), "test"), encoding="utf-8")
+    net, zone = load_network(file)
+    coded = 0
+    for x in make_book(net, 600, 1, zone, periods=20):
+        for code in (x.export_control, *x.accreditations):
+            if code is not None and x.line_id.startswith("D"):
+                coded += 1
+                assert any(s.holds(code, x.release_at.date()) for s in net.sites), x
+    assert coded > 20
+
+
 def test_each_period_of_a_longer_book_gets_as_many_lines_and_hours_as_a_short_book_has() -> None:
     net, zone = load_network(DEMO / "network.yaml")
     days, periods, lines = 28, 4, 300
