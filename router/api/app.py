@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi import APIRouter, Depends, FastAPI, Request, Response
 from fastapi.responses import PlainTextResponse
 from fastapi.security import HTTPAuthorizationCredentials
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
 from router.api import book, floor, network, people, plans, problems, runs
-from router.api.asking import actor_of
+from router.api.asking import PREFIX, actor_of
 from router.api.door import Door
 from router.api.guard import Guard
+from router.api.words import known_query
 from router.service.desk import Desk
 from router.service.rights import Operation, require
 
-PREFIX = "/api/v1"
 _UPLOADS = (f"{PREFIX}/imports", "/orders/import")
 """Where files are brought, by programs and by the page."""
 _MOST_PLAIN_BYTES = 5_000_000
@@ -35,7 +35,7 @@ def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegist
     registry = registry or CollectorRegistry()
     app = FastAPI(title="platewright", version="1", description=_ABOUT, docs_url=None, redoc_url=None)
     app.state.desk = desk
-    api = APIRouter(prefix=PREFIX)
+    api = APIRouter(prefix=PREFIX, dependencies=[Depends(known_query)])
     for module in (book, network, plans, runs, floor, people):
         api.include_router(module.router)
     app.include_router(api)

@@ -14,6 +14,7 @@ from router.service.people import SESSION_COOKIE, is_form_word, who
 from router.service.receipts import Once
 from router.service.records import Actor
 
+PREFIX = "/api/v1"
 CSRF_HEADER = "x-csrf-token"
 SAFE = ("GET", "HEAD", "OPTIONS")
 ACTOR = "platewright.actor"

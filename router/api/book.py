@@ -12,6 +12,7 @@ from pydantic import BaseModel, Field, StringConstraints
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
 from router.api.problems import CHANGES, READS, WRITES, problems
+from router.api.words import Asked
 from router.kernel.faults import Fault
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
@@ -64,19 +65,19 @@ class LinePageView(BaseModel):
     next: str | None
 
 
-class Hold(BaseModel):
+class Hold(Asked):
     """Why a line is held or withdrawn."""
 
     why: Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=r"^[^\x00]*\S[^\x00]*$")]
 
 
-class Pin(BaseModel):
+class Pin(Asked):
     """The only site that may build it; null: any again."""
 
     site_id: Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00]+$")] | None
 
 
-class Cells(BaseModel):
+class Cells(Asked):
     """Cells of the order book by column; an empty one is left out."""
 
     cells: dict[Text, Text] = Field(min_length=1, max_length=40)

@@ -6,35 +6,49 @@ from typing import Annotated, Any
 
 import icalendar
 from fastapi import APIRouter, Query, Response
-from pydantic import AwareDatetime, BaseModel, Field, StringConstraints
+from pydantic import AwareDatetime, BaseModel, Field, StrictInt, StringConstraints
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
 from router.api.plans import Name
 from router.api.problems import READS, WRITES
-from router.kernel.faults import NotFound
+from router.api.words import Asked
+from router.kernel.faults import FaultyInput, NotFound
 from router.service.builds import list_builds
 from router.service.events import list_events, record_event
 from router.service.geo import network_features
+from router.service.names import name_faults
 from router.service.plans import NO_LIVE_PLAN, full_plan, live_plan
 from router.service.records import EventKind, EventRecord
 
 router = APIRouter(tags=["Floor"])
 
 
-class NewEvent(BaseModel):
-    """What happened. ``details``: until (machine down), pieces by line (pieces scrapped), note."""
+class Details(Asked):
+    """``until``: when a machine that is down will run again; ``pieces``: scrapped, by line."""
+
+    until: AwareDatetime | None = None
+    pieces: dict[Name, Annotated[StrictInt, Field(ge=1, lt=2**31)]] | None = Field(default=None, max_length=500)
+    note: Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")] | None = None
+
+
+class NewEvent(Asked):
+    """What happened."""
 
     kind: EventKind
     subject: Name
     occurred_at: AwareDatetime
-    details: dict[Annotated[str, StringConstraints(max_length=40)], Any] = Field(default={}, max_length=10)
+    details: Details = Details()
 
 
 @router.post("/events", responses=WRITES, status_code=201)
 def record(body: NewEvent, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> EventRecord:
     """Add a fact: a build started, finished, failed; pieces scrapped; a machine down or up; a shipment sent."""
     once = once_of(idempotency_key, "event", **body.model_dump(mode="json"))
-    return record_event(desk, actor, body.kind, body.subject, body.occurred_at, body.details, once)
+    return record_event(desk, actor, body.kind, body.subject, body.occurred_at, _told(body.details), once)
+
+
+def _told(details: Details) -> dict[str, Any]:
+    return details.model_dump(mode="json", exclude_none=True)
 
 
 @router.get("/events", responses=READS)
@@ -63,6 +77,12 @@ def calendar(
     head = live_plan(desk, actor)
     if head is None:
         raise NotFound(NO_LIVE_PLAN)
+    # A plan may be older than the network: its machines are known too.
+    network = full_plan(desk, actor, head.plan_id).scenario.network
+    faults = name_faults("query", "site", [site], network.site, "site")
+    faults += name_faults("query", "machine", [machine], network.machine, "machine")
+    if faults:
+        raise FaultyInput(faults)
     feed = icalendar.Calendar()
     feed.add("prodid", "-//platewright//plan//EN")
     feed.add("version", "2.0")

@@ -10,6 +10,7 @@ from pydantic import BaseModel, Field, StringConstraints
 
 from router.api.asking import Asks, AtDesk, Seen, etag
 from router.api.problems import CHANGES, READS, WRITES
+from router.api.words import Asked
 from router.kernel.faults import Fault
 from router.service import network as use
 from router.service.records import NetworkRecord
@@ -88,7 +89,7 @@ def save(
     return _view(record)
 
 
-class FieldChange(BaseModel):
+class FieldChange(Asked):
     """One field of the network file, e.g. path ["sites", "OHIO", "labour_per_h"], value 60; null leaves it out."""
 
     path: list[Annotated[str, StringConstraints(min_length=1, max_length=200)]] = Field(min_length=1, max_length=8)

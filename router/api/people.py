@@ -12,6 +12,7 @@ from pydantic import BaseModel, Field, StringConstraints
 from router.api.asking import Asks, AtDesk, Seen, etag
 from router.api.book import FINE, Text
 from router.api.problems import CHANGES, READS, WRITES
+from router.api.words import Asked
 from router.service import people as use
 from router.service.ports import Secret
 from router.service.records import Person, Role, TrailRecord
@@ -40,12 +41,12 @@ def _view(person: Person) -> PersonView:
     return PersonView.model_validate({**asdict(person), **listed})
 
 
-class Rights(BaseModel):
+class Rights(Asked):
     """What somebody may."""
 
     role: Role
-    sites: Names = []
-    cleared_codes: Names = []
+    sites: Names = Field(default=[])
+    cleared_codes: Names = Field(default=[])
     active: bool = True
 
 
@@ -107,7 +108,7 @@ class TokenView(BaseModel):
     ends_at: datetime
 
 
-class NewToken(BaseModel):
+class NewToken(Asked):
     """A token to make."""
 
     name: Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^[^\x00]*\S[^\x00]*$")]

@@ -12,6 +12,7 @@ from pydantic import BaseModel, Field, StringConstraints, TypeAdapter
 from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
 from router.api.book import FINE, LineId
 from router.api.problems import CHANGES, READS, WRITES
+from router.api.words import Asked
 from router.domain.result import LineOptions
 from router.planning.room_now import WouldFit
 from router.service import plans as use
@@ -120,7 +121,7 @@ def fits(plan_id: PlanId, build_id: BuildId, desk: AtDesk, actor: Asks) -> list[
     return list(would_fit(desk, actor, plan_id, build_id))
 
 
-class Move(BaseModel):
+class Move(Asked):
     """A build, and where it goes: behind another build on a machine, or (null) first there."""
 
     build_id: Name
@@ -179,7 +180,7 @@ def where(line_id: LineId, desk: AtDesk, actor: Asks) -> LineOptions:
     return where_to_build(desk, actor, line_id)
 
 
-class NewLine(BaseModel):
+class NewLine(Asked):
     """A line as cells of the order book, and quantities to ask for (its own when none)."""
 
     cells: dict[Annotated[str, StringConstraints(max_length=60)], Annotated[str, StringConstraints(max_length=500)]]

@@ -11,6 +11,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
+from router.api.words import body_words, unknown_word
 from router.kernel.faults import (
     Conflict,
     Fault,
@@ -102,6 +103,15 @@ def answer_to(error: PlatewrightError) -> JSONResponse:
     return answer(status, kind, detail, faults, headers)
 
 
+def _unread(request: Request, wrong: Mapping[str, Any]) -> Fault:
+    *above, last = [str(part) for part in wrong["loc"]] or [""]
+    where = ".".join(above)
+    if wrong["type"] == "extra_forbidden":
+        return unknown_word(f"the {where}", last, body_words(request, above[1:]))
+    given = repr(wrong.get("input"))[:80].encode("utf-8", "replace").decode()
+    return Fault("request", where, last, given, str(wrong["msg"]).lower())
+
+
 def install(app: FastAPI) -> None:
     """Have all errors answered as problem details."""
 
@@ -111,16 +121,7 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def unread(request: Request, error: RequestValidationError) -> JSONResponse:
-        faults = [
-            Fault(
-                "request",
-                ".".join(str(p) for p in e["loc"][:-1]),
-                str(e["loc"][-1]) if e["loc"] else "",
-                repr(e.get("input"))[:80].encode("utf-8", "replace").decode(),
-                str(e["msg"]).lower(),
-            )
-            for e in error.errors()
-        ]
+        faults = [_unread(request, e) for e in error.errors()]
         return answer(422, "faulty-input", f"{len(faults)} faults", faults)
 
     @app.exception_handler(HTTPException)

@@ -17,6 +17,7 @@ from starlette.concurrency import run_in_threadpool
 from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
 from router.api.book import LineId
 from router.api.problems import READS, WRITES
+from router.api.words import Asked
 from router.service import jobs as use
 from router.service.desk import Desk
 from router.service.records import Actor, JobPoint, JobRecord
@@ -63,7 +64,7 @@ class PointView(BaseModel):
     text: str
 
 
-class PlanRun(BaseModel):
+class PlanRun(Asked):
     """How long and how to search."""
 
     seconds: Annotated[float, Field(ge=1, le=3600)] = 60
@@ -79,7 +80,7 @@ def start(body: PlanRun, desk: AtDesk, actor: Asks, idempotency_key: Idempotency
     return job_view(use.ask_plan(desk, actor, body.seconds, body.seed, body.workers, body.note, once))
 
 
-class ElsewhereRun(BaseModel):
+class ElsewhereRun(Asked):
     """Seconds for each site."""
 
     seconds: Annotated[float, Field(ge=1, le=3600)] = 10

@@ -16,6 +16,11 @@ _YES = ("yes", "1", "true", "on")
 _NO = ("no", "0", "false", "off", "")
 
 
+def default_database() -> str:
+    """Where the service keeps its records when nobody says: a file in the user's data folder."""
+    return f"sqlite:///{Path(platformdirs.user_data_dir('platewright')) / 'platewright.db'}"
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What differs from one installation to the next."""
@@ -39,7 +44,6 @@ class Settings:
         Raises FaultyInput for a value that cannot be read.
         """
         env = os.environ if given is None else given
-        data = Path(platformdirs.user_data_dir("platewright"))
         faults: list[Fault] = []
 
         def flag(name: str, default: bool) -> bool:
@@ -53,7 +57,7 @@ class Settings:
             faults.append(Fault("environment", "", _PREFIX + "PORT", f"'{port}'", "1 to 65535"))
             port = "8321"
         settings = cls(
-            database=env.get(_PREFIX + "DATABASE") or f"sqlite:///{data / 'platewright.db'}",
+            database=env.get(_PREFIX + "DATABASE") or default_database(),
             cache_dir=Path(env.get(_PREFIX + "CACHE") or platformdirs.user_cache_dir("platewright")),
             host=env.get(_PREFIX + "HOST") or "127.0.0.1",
             port=int(port),

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from router.bootstrap.settings import Settings
+from router.bootstrap.settings import Settings, default_database
 from router.service.desk import Desk
-from router.store import open_store
-
-_SQLITE = "sqlite:///"
+from router.store import SqlStore, file_of, open_store
 
 
-def open_desk(settings: Settings) -> Desk:
-    """A desk on the database of the settings; an SQLite file and its folder are made when missing.
+def open_desk(settings: Settings, *, there: bool = False) -> Desk:
+    """A desk on the database of the settings; with ``there`` only on one that has been used before.
 
     Raises router.store.StoreOut (a PlatewrightError) for a database that cannot be used.
     """
-    if settings.database.startswith(_SQLITE):
-        Path(settings.database.removeprefix(_SQLITE)).parent.mkdir(parents=True, exist_ok=True)
+    store = open_store(settings.database, there=True) if there else open_or_make(settings)
     settings.cache_dir.mkdir(parents=True, exist_ok=True)
-    return Desk(open_store(settings.database), settings.cache_dir, plans_from_now=settings.plans_from_now)
+    return Desk(store, settings.cache_dir, plans_from_now=settings.plans_from_now)
+
+
+def open_or_make(settings: Settings) -> SqlStore:
+    """The store of the settings. An SQLite file is made when missing, its folder only at the default place.
+
+    A folder somebody named and that is not there is as a rule a slip: records would come to lie where nobody looks.
+    """
+    file = file_of(settings.database)
+    if file is not None and settings.database == default_database():
+        file.parent.mkdir(parents=True, exist_ok=True)
+    return open_store(settings.database)

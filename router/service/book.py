@@ -6,11 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
-from router.formats.order_book import COLUMNS
+from router.formats.wording import found as found_text
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Stale
-from router.service.cells import csv_of, read_cells, record_of
+from router.service.cells import column_faults, csv_of, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.desk import Desk
+from router.service.names import alloy_faults, site_faults
 from router.service.network import reading_of
 from router.service.ports import SORTS, LineFilter, Work
 from router.service.records import Actor, LineRecord, LineStanding
@@ -39,6 +40,10 @@ def list_lines(
     require(actor, Operation.SEE_BOOK)
     if sort not in SORTS:
         raise FaultyInput([Fault("", "", "sort", f"'{sort}'", f"one of {', '.join(SORTS)}")])
+    faults = site_faults(desk, "filter", "site", [wanted.pinned_site] if wanted else [])
+    faults += alloy_faults(desk, "filter", "alloy", [wanted.alloy_id] if wanted else [])
+    if faults:
+        raise FaultyInput(faults)
     wanted = replace(wanted or LineFilter(), codes=actor.person.cleared_codes)
     limit = desk.limits.page(limit)
     with desk.store.look() as work:
@@ -111,11 +116,9 @@ def pin(desk: Desk, actor: Actor, line_id: str, site_id: str | None, seen_versio
             raise FaultyInput([fault])
         return replace(line, pinned_site=site_id)
 
-    with desk.store.look() as work:
-        network = work.networks.latest()
-    sites = reading_of(desk, network).site_names if network else []
-    if site_id is not None and site_id not in sites:
-        raise FaultyInput([Fault("", line_id, "site", f"'{site_id}'", f"a site of the network: {', '.join(sites)}")])
+    faults = site_faults(desk, line_id, "site", [] if site_id is None else [site_id])
+    if faults:
+        raise FaultyInput(faults)
     return _decide(desk, actor, line_id, seen_version, "pin" if site_id else "unpin", pinned, {"site": site_id})
 
 
@@ -129,8 +132,10 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
         raise NotFound("no network in the book yet; import a scenario first")
     row = {**line.cells, **cells, "line": line_id}
     row = {name: text.strip() for name, text in row.items() if text.strip()}
-    unknown = [Fault("", line_id, name, "a column that is not known", "a column of the order book") for name in cells]
-    unknown = [f for f in unknown if f.field not in COLUMNS]
+    unknown = column_faults(line_id, cells)
+    if cells.get("line", line_id) != line_id:
+        want = f"'{line_id}': a line keeps its name; withdraw it and bring the other as a new one"
+        unknown.append(Fault("", line_id, "line", found_text(cells["line"]), want))
     if unknown:
         raise FaultyInput(unknown)
     found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, network), models)

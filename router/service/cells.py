@@ -11,6 +11,7 @@ from router.domain.orders import OrderLine
 from router.formats.network_file import NetworkReading
 from router.formats.order_book import COLUMNS, inspect_orders
 from router.formats.order_cells import MOST_ROWS, read_sheet
+from router.formats.wording import found, one_of
 from router.kernel.faults import Fault, FaultyInput
 from router.service.records import LineRecord
 
@@ -31,6 +32,15 @@ def _table(heading: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     writer.writerow(heading)
     writer.writerows(rows)
     return out.getvalue()
+
+
+def column_faults(where: str, cells: Cells) -> list[Fault]:
+    """Keys that are no columns of the order book, each with the nearest that is."""
+    return [
+        Fault("", where, found(name)[1:-1], "a column that is not known", one_of(name, COLUMNS))
+        for name in cells
+        if name not in COLUMNS
+    ]
 
 
 def as_table(raw: bytes, name: str) -> bytes:
@@ -72,13 +82,13 @@ def read_cells(
     faults = [Fault(name, f.where, f.field, f.found, f.expected) for f in reading.faults]
     by_id = {line.line_id: line for line in reading.lines}
     heading = [h.casefold() for h in sheet.heading]
-    found: list[tuple[OrderLine, Cells]] = []
+    sound: list[tuple[OrderLine, Cells]] = []
     for _, cells in sheet.rows:
         row = {h: c for h, c in zip(heading, cells, strict=False) if c and h in COLUMNS}
         line = by_id.get(row.get("line", ""))
         if line is not None:
-            found.append((line, row))
-    return found, faults
+            sound.append((line, row))
+    return sound, faults
 
 
 def record_of(line: OrderLine, cells: Cells) -> LineRecord:

@@ -14,7 +14,7 @@ from router.planning.live import LivePlan
 from router.planning.room_now import WouldFit, room_now
 from router.service.book import get_line
 from router.service.builds import seen_build
-from router.service.cells import csv_of, read_cells
+from router.service.cells import column_faults, csv_of, read_cells
 from router.service.desk import Desk
 from router.service.models import measured
 from router.service.network import NO_NETWORK, reading_of
@@ -81,6 +81,9 @@ def where_would_it_go(
         shas = {m.name: m.sha256 for m in work.models.all()}
     if record is None:
         raise NotFound(NO_NETWORK)
+    unknown = column_faults("the line", cells)
+    if unknown:
+        raise FaultyInput(unknown)
     row = {name: text for name, text in {**cells, "line": cells.get("line") or "new-line"}.items() if text}
     found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, record), sorted(shas))
     if faults or not found:

@@ -15,6 +15,7 @@ from argon2.exceptions import InvalidHashError, VerifyMismatchError
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotSignedIn, TooMuch
 from router.service.changes import noted
 from router.service.desk import Desk
+from router.service.names import site_faults
 from router.service.passwords import MOST_CHARACTERS, password_faults
 from router.service.ports import Secret, Work
 from router.service.records import Actor, Person, Role
@@ -185,6 +186,9 @@ def add_person(
     name = name.strip()
     if not 1 <= len(name) <= 60 or not name.isprintable():
         raise FaultyInput([Fault("", "person", "name", f"'{name[:60]}'", "1 to 60 printable characters")])
+    faults = site_faults(desk, name, "sites", _names(sites))
+    if faults:
+        raise FaultyInput(faults)
     person = Person(0, name, role, _names(sites), _names(cleared_codes), must_change_password=True)
     password = random_secrets.token_urlsafe(12)
     hashed = _HASHER.hash(password)
@@ -212,6 +216,14 @@ def change_person(
 ) -> Person:
     """Change what somebody may. The last active administrator stays one. An inactive person's sessions end."""
     require(actor, Operation.MANAGE_PEOPLE)
+    with desk.store.look() as work:
+        before = work.people.get(person_id)
+    # Sites held already may have left the network since; that must not keep anything else from being changed.
+    faults = site_faults(
+        desk, f"person {person_id}", "sites", _names(sites) - (before.sites if before else frozenset())
+    )
+    if faults:
+        raise FaultyInput(faults)
     with desk.store.begin() as work:
         person = work.people.get(person_id)
         if person is None:

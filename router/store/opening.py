@@ -17,16 +17,45 @@ _LOCK = 7_305_118_210
 """Number of the advisory lock under which PostgreSQL is migrated; any number nobody else uses."""
 
 
-def open_store(url: str) -> SqlStore:
-    """The store at a database URL, with its tables up to date. Raises StoreOut when it cannot be used."""
+def file_of(url: str) -> Path | None:
+    """The file of an SQLite database; None for one in memory or of another kind. Raises StoreOut for what is no URL."""
+    engine_url = make_engine(url).url
+    named = engine_url.database
+    if engine_url.get_backend_name() != "sqlite" or not named or named == ":memory:" or named.startswith("file:"):
+        return None
+    return Path(named)
+
+
+def open_store(url: str, *, there: bool = False) -> SqlStore:
+    """The store at a database URL, with its tables up to date. With ``there`` only one that has been used before.
+
+    Raises StoreOut when it cannot be used; then nothing is made, neither file nor folder.
+    """
+    file = file_of(url)
+    if file is not None:
+        _check_place(file, there)
     engine = make_engine(url)
     try:
-        _migrate(engine)
+        _migrate(engine, there)
+    except StoreOut:
+        engine.dispose()
+        raise
     except sa.exc.OperationalError as wrong:
         engine.dispose()
         shown = engine.url.render_as_string(hide_password=True)
         raise StoreOut(f"database {shown} cannot be opened: {wrong.orig}") from wrong
     return SqlStore(engine)
+
+
+def _check_place(file: Path, there: bool) -> None:
+    if there and not file.exists():
+        raise StoreOut(f"there is no database at {file}; name the file the server uses, as sqlite:///FILE")
+    if not file.parent.is_dir():
+        above = next((p for p in file.parent.parents if p.is_dir()), Path("/"))
+        raise StoreOut(
+            f"the folder {file.parent} is not there (the nearest that is: {above});"
+            " make it first, or name a file in a folder that is"
+        )
 
 
 def migration_config(connection: sa.Connection | None = None) -> Config:
@@ -37,7 +66,7 @@ def migration_config(connection: sa.Connection | None = None) -> Config:
     return config
 
 
-def _migrate(engine: sa.Engine) -> None:
+def _migrate(engine: sa.Engine, there: bool) -> None:
     config = migration_config()
     scripts = ScriptDirectory.from_config(config)
     newest = scripts.get_current_head()
@@ -47,6 +76,9 @@ def _migrate(engine: sa.Engine) -> None:
         now = MigrationContext.configure(connection).get_current_revision()
         if now == newest:
             return
+        if now is None and there:
+            shown = engine.url.render_as_string(hide_password=True)
+            raise StoreOut(f"the database {shown} holds nothing of platewright; name the one the server uses")
         if now is not None and now not in {s.revision for s in scripts.walk_revisions()}:
             raise StoreOut(f"the database was written by a newer platewright (edition {now}); update this one")
         config.attributes["connection"] = connection

@@ -15,6 +15,7 @@ from router.report.plate_entries import plate_groups
 from router.report.wording import anchors, moment, money, number, percent
 from router.service.builds import build_view, list_builds, plate_file, seen_build
 from router.service.events import events_about, record_event
+from router.service.names import name_faults
 from router.service.options import would_fit
 from router.service.plans import PlanInFull
 from router.service.records import EventKind, PlanStanding
@@ -39,6 +40,10 @@ def plates(reader: SignedIn, plan: int | None = None, site: str = "", alloy: str
     if full is None:
         return page(reader, "plates.html.j2", title="Plates", here="/plates", full=None)
     network = full.scenario.network
+    faults = name_faults("filter", "site", [site], network.site, "site")
+    faults += name_faults("filter", "alloy", [alloy], network.alloy, "alloy")
+    if faults:
+        raise FaultyInput(faults)
     found = [
         b
         for b in list_builds(reader.desk, reader.actor, full.head.plan_id)
