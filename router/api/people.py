@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Path, Query, Response
 from pydantic import BaseModel, Field, StringConstraints
 
-from router.api.asking import Asks, AtDesk, Seen, etag
+from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
 from router.api.book import FINE, Text
 from router.api.problems import CHANGES, READS, WRITES
 from router.api.words import Asked
@@ -76,9 +76,10 @@ def people(desk: AtDesk, actor: Asks) -> list[PersonView]:
 
 
 @router.post("/people", responses=WRITES, status_code=201)
-def add(body: NewPerson, desk: AtDesk, actor: Asks) -> WithPassword:
-    """Add somebody. The one-time password is shown in this answer only."""
-    made = use.add_person(desk, actor, body.name, body.role, body.sites, body.cleared_codes)
+def add(body: NewPerson, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> WithPassword:
+    """Add somebody. The one-time password is in this answer only: with a key used before, 409 tells who it was."""
+    once = once_of(idempotency_key, "add person", **body.model_dump(mode="json"))
+    made = use.add_person(desk, actor, body.name, body.role, body.sites, body.cleared_codes, once)
     return WithPassword(person=_view(made.person), password=made.password)
 
 
@@ -91,9 +92,10 @@ def change(person_id: PersonId, body: Rights, seen: Seen, desk: AtDesk, actor: A
 
 
 @router.post("/people/{person_id}/reset-password", responses=WRITES)
-def reset(person_id: PersonId, desk: AtDesk, actor: Asks) -> WithPassword:
-    """A new one-time password."""
-    made = use.reset_password(desk, actor, person_id)
+def reset(person_id: PersonId, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> WithPassword:
+    """A new one-time password, shown in this answer only: with a key used before, 409 tells whose it was."""
+    once = once_of(idempotency_key, "reset password", person_id=person_id)
+    made = use.reset_password(desk, actor, person_id, once)
     return WithPassword(person=_view(made.person), password=made.password)
 
 
@@ -135,9 +137,13 @@ def tokens(desk: AtDesk, actor: Asks) -> list[TokenView]:
 
 
 @router.post("/tokens", responses=WRITES, status_code=201)
-def new_token(body: NewToken, desk: AtDesk, actor: Asks) -> TokenMade:
-    """Make a token; its text is in this answer only. Takes a log-in, not a token."""
-    made, text = use.new_token(desk, actor, body.name, body.scopes, body.days)
+def new_token(body: NewToken, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> TokenMade:
+    """Make a token; its text is in this answer only: with a key used before, 409 tells which one it was.
+
+    Takes a log-in, not a token.
+    """
+    once = once_of(idempotency_key, "new token", **body.model_dump(mode="json"))
+    made, text = use.new_token(desk, actor, body.name, body.scopes, body.days, once)
     return TokenMade(token=_token(made), text=text)
 
 

@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 
 from router.api.words import body_words, unknown_word
 from router.kernel.faults import (
+    AlreadyMade,
     Conflict,
     Fault,
     FaultyInput,
@@ -30,6 +31,7 @@ TABLE: tuple[tuple[type[PlatewrightError], int, str], ...] = (
     (FaultyInput, 422, "faulty-input"),
     (NotFound, 404, "not-found"),
     (Stale, 412, "stale-version"),
+    (AlreadyMade, 409, "already-made"),
     (Conflict, 409, "conflict"),
     (NotSignedIn, 401, "not-signed-in"),
     (Refused, 403, "refused"),
@@ -40,6 +42,7 @@ _TITLES = {
     "faulty-input": "The input has faults",
     "not-found": "There is no such thing",
     "stale-version": "It has changed since you looked",
+    "already-made": "It was done before",
     "conflict": "That cannot be done as things stand",
     "not-signed-in": "Nobody is signed in",
     "refused": "You may not do this",
@@ -58,6 +61,8 @@ class Problem(BaseModel):
     status: int
     detail: str
     faults: list[Fault] = []
+    made: dict[str, Any] | None = None
+    """What a repeated request made the first time, without the secret its answer held."""
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -72,7 +77,12 @@ CHANGES = problems(400, 401, 403, 404, 409, 412, 413, 422, 428)
 
 
 def answer(
-    status: int, kind: str, detail: str, faults: list[Fault] | None = None, headers: Mapping[str, str] | None = None
+    status: int,
+    kind: str,
+    detail: str,
+    faults: list[Fault] | None = None,
+    headers: Mapping[str, str] | None = None,
+    made: Mapping[str, Any] | None = None,
 ) -> JSONResponse:
     """A problem as a response."""
     body = Problem(
@@ -81,8 +91,9 @@ def answer(
         status=status,
         detail=detail,
         faults=faults or [],
+        made=None if made is None else dict(made),
     )
-    content = body.model_dump()
+    content = body.model_dump(exclude={"made"} if made is None else None)
     return JSONResponse(content, status, dict(headers or {}), MEDIA)
 
 
@@ -100,7 +111,8 @@ def answer_to(error: PlatewrightError) -> JSONResponse:
     faults = list(error.faults) if isinstance(error, FaultyInput) else []
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
     detail = f"{len(faults)} faults" if faults else str(error)
-    return answer(status, kind, detail, faults, headers)
+    made = error.made if isinstance(error, AlreadyMade) else None
+    return answer(status, kind, detail, faults, headers, made)
 
 
 def _unread(request: Request, wrong: Mapping[str, Any]) -> Fault:

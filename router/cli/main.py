@@ -16,6 +16,7 @@ from rich.console import Console
 
 from router.bootstrap import Settings
 from router.bootstrap.keeping import read_backup, write_backup
+from router.cli.people import people_app, token_app
 from router.cli.progress import ProgressListener
 from router.cli.serving import run_server, run_worker
 from router.cli.tables import faults_list, findings_list, kpis_table, option_tables
@@ -34,6 +35,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Decides which site builds an order, which jobs share a plate, on which machine and when, and how it ships.",
 )
+app.add_typer(people_app, name="people")
+app.add_typer(token_app, name="token")
 out = Console()
 err = Console(stderr=True)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,14 @@ class Conflict(PlatewrightError):
 
 class Stale(Conflict):
     """The version that was seen is not the kept one any more."""
+
+
+class AlreadyMade(Conflict):
+    """A request whose answer held a secret is repeated: what it made is there, the secret is not told again."""
+
+    def __init__(self, made: Mapping[str, Any]) -> None:
+        self.made = made
+        super().__init__("done before with this key; what it made is there, its secret was in the first answer only")
 
 
 class Refused(PlatewrightError):

@@ -18,6 +18,7 @@ from router.service.desk import Desk
 from router.service.names import site_faults
 from router.service.passwords import MOST_CHARACTERS, password_faults
 from router.service.ports import Secret, Work
+from router.service.receipts import Once, keep, refuse_again
 from router.service.records import Actor, Person, Role
 from router.service.rights import SCOPES, Operation, require
 
@@ -179,9 +180,15 @@ def list_people(desk: Desk, actor: Actor) -> list[Person]:
 
 
 def add_person(
-    desk: Desk, actor: Actor, name: str, role: Role, sites: Iterable[str] = (), cleared_codes: Iterable[str] = ()
+    desk: Desk,
+    actor: Actor,
+    name: str,
+    role: Role,
+    sites: Iterable[str] = (),
+    cleared_codes: Iterable[str] = (),
+    once: Once | None = None,
 ) -> NewPerson:
-    """Add somebody with a one-time password. Raises FaultyInput, Conflict for a name in use."""
+    """Add somebody with a one-time password. Raises FaultyInput, Conflict for a name in use, AlreadyMade."""
     require(actor, Operation.MANAGE_PEOPLE)
     name = name.strip()
     if not 1 <= len(name) <= 60 or not name.isprintable():
@@ -193,11 +200,17 @@ def add_person(
     password = random_secrets.token_urlsafe(12)
     hashed = _HASHER.hash(password)
     with desk.store.begin() as work:
+        refuse_again(work, actor, once)
         if work.people.named(name) is not None:
             raise Conflict(f"the name {name} is in use")
         person = work.people.add(person, hashed)
         noted(work, desk, actor, "add person", name, {"role": role.value})
+        keep(work, desk, actor, once, _told(person))
     return NewPerson(person, password)
+
+
+def _told(person: Person) -> dict[str, object]:
+    return {"person_id": person.person_id, "name": person.name, "role": person.role.value}
 
 
 def _names(given: Iterable[str]) -> frozenset[str]:
@@ -242,23 +255,27 @@ def change_person(
         return changed
 
 
-def reset_password(desk: Desk, actor: Actor, person_id: int) -> NewPerson:
-    """A new one-time password for somebody; their sessions end."""
+def reset_password(desk: Desk, actor: Actor, person_id: int, once: Once | None = None) -> NewPerson:
+    """A new one-time password for somebody; their sessions end. Raises AlreadyMade."""
     require(actor, Operation.MANAGE_PEOPLE)
     password = random_secrets.token_urlsafe(12)
     hashed = _HASHER.hash(password)
     with desk.store.begin() as work:
+        refuse_again(work, actor, once)
         person = work.people.get(person_id)
         if person is None:
             raise NotFound(f"no person {person_id}")
         person = work.people.change(replace(person, must_change_password=True), person.version, hashed)
         work.people.drop_secrets(person_id, "session")
         noted(work, desk, actor, "reset password", person.name, {})
+        keep(work, desk, actor, once, _told(person))
     return NewPerson(person, password)
 
 
-def new_token(desk: Desk, actor: Actor, name: str, scopes: Iterable[str], days: int) -> tuple[Secret, str]:
-    """A token for programs, for the actor's own use; its text is shown once."""
+def new_token(
+    desk: Desk, actor: Actor, name: str, scopes: Iterable[str], days: int, once: Once | None = None
+) -> tuple[Secret, str]:
+    """A token for programs, for the actor's own use; its text is shown once. Raises FaultyInput, AlreadyMade."""
     require(actor, Operation.OWN_ACCOUNT)
     wanted = frozenset(scopes)
     faults = []
@@ -271,10 +288,13 @@ def new_token(desk: Desk, actor: Actor, name: str, scopes: Iterable[str], days: 
     if faults:
         raise FaultyInput(faults)
     with desk.store.begin() as work:
+        refuse_again(work, actor, once)
         text = _new_secret(work, desk, actor.person, "token", name.strip(), wanted, timedelta(days=days))
         kept = work.people.secret(_digest(text))
         assert kept is not None
         noted(work, desk, actor, "new token", name.strip(), {"scopes": sorted(wanted), "days": days})
+        told = {"sha256": kept.sha256, "name": kept.name, "scopes": sorted(wanted), "ends_at": kept.ends_at.isoformat()}
+        keep(work, desk, actor, once, told)
     return kept, text
 
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from router.kernel.faults import Conflict
+from router.kernel.faults import AlreadyMade, Conflict
 from router.service.desk import Desk
 from router.service.ports import Receipt, Work
 from router.service.records import Actor
@@ -40,6 +40,13 @@ def earlier(work: Work, actor: Actor, once: Once | None) -> Mapping[str, Any] | 
     if receipt.request_sha256 != once.request_sha256:
         raise Conflict(f"the key {once.key!r} was used for another request; take a new key")
     return receipt.answer
+
+
+def refuse_again(work: Work, actor: Actor, once: Once | None) -> None:
+    """For requests whose answers hold a secret, which is kept nowhere. Raises AlreadyMade when it was done before."""
+    answer = earlier(work, actor, once)
+    if answer is not None:
+        raise AlreadyMade(answer)
 
 
 def keep(work: Work, desk: Desk, actor: Actor, once: Once | None, answer: Mapping[str, Any]) -> None:

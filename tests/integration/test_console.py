@@ -1,0 +1,92 @@
+"""The commands for people and tokens, on a database as a server leaves it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+from api_client import small_desk
+from desk_builder import an_actor
+
+from router.cli.main import main
+from router.kernel.faults import NotSignedIn
+from router.service.desk import Desk
+from router.service.people import list_people, sign_in, who
+from router.service.records import Role
+from router.service.trail import list_trail
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    return small_desk(tmp_path)
+
+
+@pytest.fixture
+def run(desk: Desk, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch):  # type: ignore[no-untyped-def]
+    monkeypatch.setenv("PLATEWRIGHT_DATABASE", f"sqlite:///{tmp_path / 'book.db'}")
+    monkeypatch.setenv("PLATEWRIGHT_CACHE", str(tmp_path / "cache"))
+
+    def command(*words: str) -> tuple[object, str, str]:
+        monkeypatch.setattr(sys, "argv", ["platewright", *words])
+        with pytest.raises(SystemExit) as ended:
+            main()
+            sys.exit(0)
+        said = capsys.readouterr()
+        return ended.value.code or 0, said.out.strip(), said.err
+
+    return command
+
+
+def test_somebody_is_made_listed_and_switched_off(desk: Desk, run) -> None:  # type: ignore[no-untyped-def]
+    code, password, _ = run("people", "make", "Oda", "--role", "site operator", "--site", "OHIO", "--code", "ITAR")
+    assert code == 0
+    person, session = sign_in(desk, "oda", password, "192.0.2.1")
+    assert person.must_change_password and person.sites == {"OHIO"} and person.cleared_codes == {"ITAR"}
+    _, listed, _ = run("people", "list")
+    assert "Oda\tsite operator\tOHIO\tITAR\tactive" in listed.split("\n")
+    assert run("people", "switch-off", "oda")[0] == 0
+    assert "switched off" in run("people", "list")[1]
+    with pytest.raises(NotSignedIn):
+        who(desk, session, "session")
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    trail = [t.operation for t in list_trail(desk, boss, None, 4)]
+    assert trail == ["change person", "command line", "sign in", "add person"]
+
+
+def test_the_rules_of_the_pages_hold(desk: Desk, run) -> None:  # type: ignore[no-untyped-def]
+    code, _, said = run("people", "make", "x", "--role", "viewer", "--site", "OHOI")
+    assert code == 2 and "did you mean 'OHIO'?" in said
+    an_actor(desk, "vic", Role.VIEWER)
+    code, _, said = run("people", "make", "x", "--role", "viewer", "--as", "vic")
+    assert code == 2 and "role administrator" in said
+    code, _, said = run("people", "switch-off", "boss")
+    assert code == 2 and "last administrator" in said
+    code, _, said = run("people", "switch-off", "nobody")
+    assert code == 2 and "no person 'nobody'" in said
+    boss = an_actor(desk, "second", Role.ADMINISTRATOR)
+    code, _, said = run("people", "list")
+    assert code == 2 and "--as: boss, second" in said
+    assert {p.name for p in list_people(desk, boss)} == {"boss", "second", "vic"}
+
+
+def test_a_token_is_made_listed_and_switched_off(desk: Desk, run) -> None:  # type: ignore[no-untyped-def]
+    an_actor(desk, "pia", Role.PLANNER)
+    code, text, _ = run("token", "make", "nightly", "--for", "pia", "--scope", "read", "--scope", "book", "--days", "9")
+    assert code == 0
+    actor = who(desk, text, "token")
+    assert actor.name == "pia" and actor.scopes == {"read", "book"}
+    _, listed, _ = run("token", "list", "--for", "pia")
+    assert "\tnightly\tbook, read\t" in listed and text not in listed
+    code, _, said = run("token", "make", "x", "--for", "pia", "--scope", "everything")
+    assert code == 2 and "some of read, book" in said
+    assert run("token", "switch-off", "nightly", "--for", "pia")[0] == 0
+    with pytest.raises(NotSignedIn):
+        who(desk, text, "token")
+    assert run("token", "switch-off", "nightly", "--for", "pia")[0] == 2
+
+
+def test_no_database_is_made(run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
+    monkeypatch.setenv("PLATEWRIGHT_DATABASE", f"sqlite:///{tmp_path / 'slip.db'}")
+    code, _, said = run("people", "list")
+    assert code == 2 and "there is no database" in said and not (tmp_path / "slip.db").exists()
