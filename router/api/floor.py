@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import icalendar
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Path, Query, Response
 from pydantic import AwareDatetime, BaseModel, Field, StrictInt, StringConstraints
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
@@ -14,7 +14,7 @@ from router.api.problems import READS, WRITES
 from router.api.words import Asked
 from router.kernel.faults import FaultyInput, NotFound
 from router.service.builds import list_builds
-from router.service.events import list_events, record_event
+from router.service.events import list_events, record_event, withdraw_event
 from router.service.geo import network_features
 from router.service.names import name_faults
 from router.service.plans import NO_LIVE_PLAN, full_plan, live_plan
@@ -32,7 +32,7 @@ class Details(Asked):
 
 
 class NewEvent(Asked):
-    """What happened."""
+    """What happened. ``subject``: a build by name or lasting id, a machine, a shipment of the live plan."""
 
     kind: EventKind
     subject: Name
@@ -49,6 +49,25 @@ def record(body: NewEvent, desk: AtDesk, actor: Asks, idempotency_key: Idempoten
 
 def _told(details: Details) -> dict[str, Any]:
     return details.model_dump(mode="json", exclude_none=True)
+
+
+class Withdrawal(Asked):
+    """Why an event is not so."""
+
+    why: Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=r"^[^\x00]*\S[^\x00]*$")]
+
+
+@router.post("/events/{event_id}/withdraw", responses=WRITES, status_code=201)
+def withdraw(
+    event_id: Annotated[int, Path(ge=1, le=2**31 - 1)],
+    body: Withdrawal,
+    desk: AtDesk,
+    actor: Asks,
+    idempotency_key: IdempotencyKey = None,
+) -> EventRecord:
+    """Say that an event is not so. Both stay on record; refused while later events rest on it."""
+    once = once_of(idempotency_key, "withdraw event", event_id=event_id, why=body.why)
+    return withdraw_event(desk, actor, event_id, body.why, once)
 
 
 @router.get("/events", responses=READS)
@@ -91,7 +110,7 @@ def calendar(
         if (site and build.site_id != site) or (machine and build.machine_id != machine):
             continue
         entry = icalendar.Event()
-        entry.add("uid", f"{build.build_id}.plan{head.plan_id}@platewright.invalid")
+        entry.add("uid", f"{build.lasting_id}@platewright.invalid")
         entry.add("dtstamp", head.made_at)
         entry.add("dtstart", build.load_start)
         entry.add("dtend", build.unload_end)

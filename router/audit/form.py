@@ -99,6 +99,7 @@ def _check_ids(scenario: Scenario, plan: Plan, notes: Notebook) -> None:
         ("outside service", (x.service_id for x in net.outside_services)),
         ("carrier", (x.carrier_id for x in net.carriers)),
         ("build", (x.build_id for x in plan.builds)),
+        ("lasting id", (x.lasting_id for x in plan.builds if x.lasting_id)),
         ("lot", (f"{x.line_id} from {x.build_id}" for x in plan.lots)),
         ("shipment", (x.shipment_id for x in plan.shipments)),
         ("unplanned line", (x.line_id for x in plan.unplanned)),

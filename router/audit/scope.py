@@ -78,6 +78,7 @@ def _differing_lines(old: Iterable[Any], new: Iterable[Any]) -> set[str]:
 def _named_twice(plan: Plan) -> bool:
     families: list[Iterable[object]] = [
         (b.build_id for b in plan.builds),
+        (b.lasting_id for b in plan.builds if b.lasting_id),
         ((x.line_id, x.build_id) for x in plan.lots),
         (s.shipment_id for s in plan.shipments),
         (u.line_id for u in plan.unplanned),

@@ -90,6 +90,9 @@ class Build:
     co2e_kg: float
     carbon_cents: int
     shares: tuple[LineShare, ...]
+    lasting_id: str = ""
+    """Identity that goes with the build into plans made from this one, whatever its name there; given when a plan is
+    kept, empty before."""
 
     def pieces_by_line(self) -> Counter[str]:
         """How many pieces of each line stand on it; coupons do not count."""

@@ -35,6 +35,8 @@ class LivePlan:
         self.state = state_of(self.problem, self.plan)
         self.plate_of = {name: plate_id for plate_id, name in plate_names(self.state).items()}
         """Plate of the state by the plan's name of the build."""
+        self.lasting_ids = {self.plate_of[b.build_id]: b.lasting_id for b in self.plan.builds}
+        """Identity of the build by plate of the state."""
         self._guests: dict[OrderLine, int] = {}
         self._measured = {name: part.content_hash for name, part in self._scenario.parts.items()}
 

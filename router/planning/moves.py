@@ -72,8 +72,7 @@ def move_build(live: LivePlan, build_id: str, machine_id: str, after_build_id: s
     try:
         if not _change(live, plate, moved, target, wanted, journal):
             return Moved(None, (NOT_RUN,), 0, ())
-        # Reasons as the run gave them: a hand does not look for places for what has none.
-        plan = replace(publish(state, BY_HAND, live.plan.seed), unplanned=live.plan.unplanned)
+        plan = _plan(live)
     finally:
         state.undo_to(journal, 0)
     return Moved(plan, (), plan.totals.landed_cents - live.plan.totals.landed_cents, date_changes(live.plan, plan))
@@ -99,10 +98,17 @@ def move_line(live: LivePlan, line_id: str, build_id: str, onto_build_id: str) -
         reasons = _joined(live, line, pieces, target, onto_build_id, journal)
         if reasons:
             return Moved(None, reasons, 0, ())
-        plan = replace(publish(state, BY_HAND, live.plan.seed), unplanned=live.plan.unplanned)
+        plan = _plan(live)
     finally:
         state.undo_to(journal, 0)
     return Moved(plan, (), plan.totals.landed_cents - live.plan.totals.landed_cents, date_changes(live.plan, plan))
+
+
+def _plan(live: LivePlan) -> Plan:
+    """What the state stands for now; its builds stay the ones they were."""
+    plan = publish(live.state, BY_HAND, live.plan.seed, live.lasting_ids)
+    # Reasons as the run gave them: a hand does not look for places for what has none.
+    return replace(plan, unplanned=live.plan.unplanned)
 
 
 def _joined(live: LivePlan, line: int, pieces: int, target: int, build_id: str, journal: list[Undo]) -> tuple[str, ...]:

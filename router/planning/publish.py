@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from router.costing import PlateMember, line_shares
@@ -30,14 +30,19 @@ NO_PLACE = (
 )
 
 
-def publish(state: State, made_by: str, seed: int) -> Plan:
-    """The plan a state stands for. Builds are numbered by machine and start; shipments by line."""
+def publish(state: State, made_by: str, seed: int, lasting_ids: Mapping[int, str] | None = None) -> Plan:
+    """The plan a state stands for. Builds are numbered by machine and start; shipments by line.
+
+    ``lasting_ids``: identities of the plates that come from a plan kept before, by plate.
+    """
+    known = lasting_ids or {}
     problem = state.problem
     builds: list[Build] = []
     names = plate_names(state)
     for machine, sequence in enumerate(state.sequence):
         for position, plate_id in enumerate(sequence):
-            builds.append(_build(state, plate_id, names[plate_id], state.alloy_before(machine, position)))
+            build = _build(state, plate_id, names[plate_id], state.alloy_before(machine, position))
+            builds.append(replace(build, lasting_id=known.get(plate_id, "")))
     lots: list[Lot] = []
     shipments: list[Shipment] = []
     unplanned: list[Unplanned] = []

@@ -43,6 +43,8 @@ class BuildView:
     """One build."""
 
     build_id: str
+    lasting_id: str
+    """Stays with the build in plans made from this one; names are used again."""
     site_id: str
     machine_id: str
     alloy_id: str
@@ -97,6 +99,7 @@ def build_view(
     changeover = build.changeover
     return BuildView(
         build_id=build.build_id,
+        lasting_id=build.lasting_id,
         site_id=network.machine[build.machine_id].site_id,
         machine_id=build.machine_id,
         alloy_id=network.parameter_set[build.parameter_set_id].alloy_id,

@@ -1,20 +1,21 @@
-"""What happened on the floor: facts, added once, that the next plan starts from."""
+"""What happened on the floor: facts, added once, that the next plan starts from; and taking back what is not so."""
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 from router.domain.network import Network
-from router.domain.plan import Build
+from router.domain.plan import Build, Shipment
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.service.changes import book_changed
 from router.service.desk import Desk
+from router.service.floor import OF_BUILDS, OF_MACHINES, Floor, FloorBuild, new_misfits, played, withdraws
 from router.service.network import NO_NETWORK, reading_of
 from router.service.paging import filled
-from router.service.plans import NO_LIVE_PLAN, live_in_full
+from router.service.plans import NO_LIVE_PLAN, PlanInFull, live_in_full, plan_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, EventKind, EventRecord
@@ -23,14 +24,14 @@ from router.service.visible import hidden_lines
 
 _AHEAD = timedelta(minutes=10)
 """Clocks differ: so far ahead of ours an event may lie."""
-_AFTER: Mapping[EventKind, tuple[EventKind | None, ...]] = {
-    EventKind.BUILD_STARTED: (None, EventKind.BUILD_FAILED),
-    EventKind.BUILD_FINISHED: (EventKind.BUILD_STARTED, EventKind.PIECES_SCRAPPED),
-    EventKind.BUILD_FAILED: (EventKind.BUILD_STARTED, EventKind.PIECES_SCRAPPED),
-    EventKind.PIECES_SCRAPPED: (EventKind.BUILD_STARTED, EventKind.BUILD_FINISHED, EventKind.PIECES_SCRAPPED),
-}
-"""What may be the last recorded event of a build before another kind."""
-_OF_BUILDS = (EventKind.BUILD_STARTED, EventKind.BUILD_FINISHED, EventKind.BUILD_FAILED, EventKind.PIECES_SCRAPPED)
+_STEP = timedelta(days=31)
+"""How far one event may carry a demonstration on: there events move the moment the next plan starts from."""
+_BACK = timedelta(days=90)
+"""How late a fact may be recorded (common practice, no source)."""
+_LONGEST_DOWN = timedelta(days=366)
+"""A machine that is away for longer belongs out of the network (common practice, no source)."""
+_LAST = 2**62
+"""Stands for the number of an event not yet kept: of several at one moment it is the last."""
 
 
 def record_event(
@@ -42,44 +43,98 @@ def record_event(
     details: Mapping[str, Any] | None = None,
     once: Once | None = None,
 ) -> EventRecord:
-    """Add a fact about a build of the live plan or a machine of the network.
+    """Add a fact about a build, a machine of the network or a shipment.
 
-    ``details``: ``until`` (ISO time) for a machine that is down, ``pieces`` (line: number) scrapped, ``note``.
-    Raises FaultyInput, NotFound for a subject that is not there, Conflict for what cannot follow what is recorded.
+    A build is named as in the live plan or by its lasting id; one that runs is still known by the name it started
+    under. ``details``: ``until`` (ISO time) for a machine that is down, ``pieces`` (line: number) scrapped, ``note``.
+    Raises FaultyInput, NotFound for a subject that is not there, Conflict for what cannot be beside what is recorded
+    (service.floor).
     """
-    told = dict(details or {})
-    _check_time(desk, occurred_at)
-    plan_id, builds = _live_builds(desk)
+    require(actor, Operation.RECORD_EVENT)
+    if kind is EventKind.EVENT_WITHDRAWN:
+        raise FaultyInput([Fault("", subject, "kind", kind.value, "a fact; events are withdrawn by their number")])
+    live = _live(desk)
     with desk.store.begin() as work:
         answer = earlier(work, actor, once)
         if answer is not None:
-            found = [e for e in work.events.about(str(answer["subject"])) if e.event_id == answer["event_id"]]
-            return found[0]
-        site_id, told = _checked(work, desk, kind, subject, occurred_at, told, plan_id, builds)
-        require(actor, Operation.RECORD_EVENT, site_id)
-        event = EventRecord(0, kind, occurred_at, desk.clock(), actor.name, site_id, subject, told)
+            return _kept(work, answer)
+        events = work.events.all()
+        before = played(events)
+        network = _network(work, desk)
+        about = _about(desk, actor, kind, subject, network, live, before)
+        require(actor, Operation.RECORD_EVENT, about.site_id)
+        _check_time(desk, network, before, occurred_at)
+        told = _told(kind, occurred_at, dict(details or {}), about)
+        event = EventRecord(
+            _LAST, kind, occurred_at, desk.clock(), actor.name, about.site_id, about.name, told, about.lasting_id
+        )
+        for misfit in new_misfits(before, played([*events, event])):
+            if misfit.event is event:
+                raise Conflict(misfit.why)
+            raise Conflict(f"{kind.value} of {about.name} cannot be: event {misfit.event.event_id} says {misfit.why}")
         event = work.events.add(event)
-        book_changed(work, desk, actor, kind.value, subject, {"occurred_at": occurred_at.isoformat()})
-        keep(work, desk, actor, once, {"event_id": event.event_id, "subject": subject})
+        book_changed(work, desk, actor, kind.value, about.name, {"occurred_at": occurred_at.isoformat()})
+        keep(work, desk, actor, once, {"event_id": event.event_id})
+        return event
+
+
+def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once | None = None) -> EventRecord:
+    """Say that an earlier event is not so. Both stay on record; plans to come start as if it had never been recorded.
+
+    Raises NotFound, FaultyInput without a reason, and Conflict when it is withdrawn already or later events rest on it.
+    """
+    require(actor, Operation.RECORD_EVENT)
+    why = why.strip()[:500]
+    if not why:
+        raise FaultyInput([Fault("", f"event {event_id}", "why", "nothing", "the reason, in a few words")])
+    shown = _shown_to(desk, actor)
+    with desk.store.begin() as work:
+        answer = earlier(work, actor, once)
+        if answer is not None:
+            return _kept(work, answer)
+        wrong = work.events.get(event_id)
+        if wrong is None or not shown(wrong):
+            raise NotFound(f"no event {event_id}")
+        require(actor, Operation.RECORD_EVENT, wrong.site_id)
+        if wrong.kind is EventKind.EVENT_WITHDRAWN:
+            raise Conflict(f"event {event_id} withdraws another and stays; record the fact anew")
+        events = work.events.all()
+        if any(withdraws(e) == event_id for e in events):
+            raise Conflict(f"event {event_id} is withdrawn already")
+        told = {"withdraws": event_id, "why": why}
+        if "pieces" in wrong.details:
+            told["pieces"] = wrong.details["pieces"]
+        now = desk.clock()
+        event = EventRecord(
+            _LAST, EventKind.EVENT_WITHDRAWN, now, now, actor.name, wrong.site_id, wrong.subject, told, wrong.lasting_id
+        )
+        resting = new_misfits(played(events), played([*events, event]))
+        if resting:
+            named = ", ".join(f"{m.event.event_id} ({m.event.kind.value})" for m in resting[:5])
+            raise Conflict(f"event {event_id} cannot be withdrawn, others rest on it: {named}; withdraw those first")
+        event = work.events.add(event)
+        book_changed(work, desk, actor, event.kind.value, wrong.subject, {"event": event_id, "why": why})
+        keep(work, desk, actor, once, {"event_id": event.event_id})
         return event
 
 
 def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> list[EventRecord]:
     """Events in the order they were recorded, as far as the actor may see them."""
+    require(actor, Operation.SEE_FLOOR)
     shown = _shown_to(desk, actor)
     with desk.store.look() as work:
         return filled(work.events.page, after, lambda event: event.event_id, shown, desk.limits.page(limit))
 
 
-def events_about(desk: Desk, actor: Actor, subject: str) -> list[EventRecord]:
-    """Everything recorded about one build or machine, oldest first, as far as the actor may see it."""
+def events_of_build(desk: Desk, actor: Actor, lasting_id: str) -> list[EventRecord]:
+    """Everything recorded of one build under whatever plan, oldest first, as far as the actor may see it."""
+    require(actor, Operation.SEE_FLOOR)
     shown = _shown_to(desk, actor)
     with desk.store.look() as work:
-        return [event for event in work.events.about(subject) if shown(event)]
+        return [event for event in work.events.of_build(lasting_id) if shown(event)]
 
 
 def _shown_to(desk: Desk, actor: Actor) -> Callable[[EventRecord], bool]:
-    require(actor, Operation.SEE_FLOOR)
     sites = sites_seen(actor)
     hidden = hidden_lines(desk, actor)
 
@@ -89,96 +144,145 @@ def _shown_to(desk: Desk, actor: Actor) -> Callable[[EventRecord], bool]:
     return shown
 
 
-def _check_time(desk: Desk, occurred_at: datetime) -> None:
-    if occurred_at.tzinfo is None:
-        raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), "a time with its zone")])
-    # In demonstrations the plan's moment lies apart from the clock; then only the order of events counts.
-    if desk.plans_from_now and occurred_at > desk.clock() + _AHEAD:
-        raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), "a time that has passed")])
+def _kept(work: Work, answer: Mapping[str, Any]) -> EventRecord:
+    found = work.events.get(int(answer["event_id"]))
+    assert found is not None  # events are never taken away
+    return found
 
 
-def _live_builds(desk: Desk) -> tuple[int | None, Mapping[str, Build]]:
+def _live(desk: Desk) -> PlanInFull | None:
     try:
-        live = live_in_full(desk)
+        return live_in_full(desk)
     except NotFound:
-        return None, {}
-    return live.head.plan_id, {b.build_id: b for b in live.result.plan.builds}
+        return None
 
 
-def _checked(
-    work: Work,
-    desk: Desk,
-    kind: EventKind,
-    subject: str,
-    occurred_at: datetime,
-    told: dict[str, Any],
-    plan_id: int | None,
-    builds: Mapping[str, Build],
-) -> tuple[str | None, dict[str, Any]]:
-    """The site of the event and its details, completed."""
+def _network(work: Work, desk: Desk) -> Network:
     record = work.networks.latest()
     if record is None:
         raise NotFound(NO_NETWORK)
     network = reading_of(desk, record).network
     assert network is not None
-    kept: dict[str, Any] = {k: str(told[k])[:500] for k in ("note",) if k in told}
-    if kind in (EventKind.MACHINE_DOWN, EventKind.MACHINE_UP):
+    return network
+
+
+@dataclass(frozen=True, slots=True)
+class _About:
+    """What an event is about."""
+
+    name: str
+    site_id: str | None
+    lasting_id: str | None = None
+    planned: Build | None = None
+    """The build of the live plan that starts."""
+    plan: PlanInFull | None = None
+    begun: FloorBuild | None = None
+    """The build that has started."""
+    shipment: Shipment | None = None
+    builds: tuple[str, ...] = field(default=())
+    """Lasting ids of the builds whose pieces are in the shipment."""
+
+
+def _about(
+    desk: Desk, actor: Actor, kind: EventKind, subject: str, network: Network, live: PlanInFull | None, floor: Floor
+) -> _About:
+    if kind in OF_MACHINES:
         if subject not in network.machine:
             raise NotFound(f"no machine {subject!r} in the network")
-        if told.get("until"):
-            kept["until"] = _time(told["until"], occurred_at)
-        return network.machine[subject].site_id, kept
-    if kind is EventKind.SHIPMENT_SENT:
-        return None, kept
-    before = [e for e in work.events.about(subject) if e.kind in _OF_BUILDS]
-    last = before[-1] if before else None
-    running = next((e for e in reversed(before) if e.kind is EventKind.BUILD_STARTED), None)
-    if kind is EventKind.BUILD_STARTED:
-        # A build of an earlier plan by this name is another build.
-        last = last if last is not None and last.details.get("plan_id") == plan_id else None
-        build = builds.get(subject)
-        if build is None:
-            raise NotFound(f"no build {subject!r} in the live plan" if builds else NO_LIVE_PLAN)
-        facts = _facts_of(build, network, occurred_at)
+        return _About(subject, network.machine[subject].site_id)
+    if kind in OF_BUILDS:
+        return _build(kind, subject, live, floor)
+    return _shipment(desk, actor, subject, live, floor)
+
+
+def _build(kind: EventKind, subject: str, live: PlanInFull | None, floor: Floor) -> _About:
+    builds = live.result.plan.builds if live else ()
+    planned = next((b for b in builds if subject in (b.lasting_id, b.build_id)), None)
+    begun = floor.builds.get(planned.lasting_id if planned else subject) or floor.builds.get(subject)
+    if begun is None and kind is not EventKind.BUILD_STARTED:
+        # It goes on when a new plan goes live: still known by the name under which it started, the latest of that name.
+        named = [b for b in floor.builds.values() if b.name == subject]
+        begun = max(named, key=lambda b: b.since, default=None)
+    if begun is not None and kind is not EventKind.BUILD_STARTED:
+        return _About(begun.name, begun.site_id, begun.lasting_id, begun=begun)
+    if planned is None or live is None:
+        raise NotFound(f"no build {subject!r} in the live plan" if live else NO_LIVE_PLAN)
+    site_id = live.scenario.network.machine[planned.machine_id].site_id
+    return _About(planned.build_id, site_id, planned.lasting_id, planned=planned, plan=live)
+
+
+def _shipment(desk: Desk, actor: Actor, subject: str, live: PlanInFull | None, floor: Floor) -> _About:
+    """A shipment of the live plan; else of an earlier one whose builds started under it and went on."""
+    hidden = hidden_lines(desk, actor)
+    earlier_ids = sorted({b.plan_id for b in floor.builds.values() if b.holds and b.plan_id is not None}, reverse=True)
+    plans = ([live] if live else []) + [
+        plan_in_full(desk, n) for n in earlier_ids if live is None or n != live.head.plan_id
+    ]
+    for plan in plans:
+        found = next((s for s in plan.result.plan.shipments if s.shipment_id == subject), None)
+        if found is None or found.line_id in hidden:
+            continue
+        lasting = {b.build_id: b.lasting_id for b in plan.result.plan.builds}
+        builds = tuple(lasting[name] for name in found.build_ids)
+        if plan is live or all(b in floor.builds and floor.builds[b].holds for b in builds):
+            return _About(subject, found.site_id, shipment=found, builds=builds)
+    raise NotFound(f"no shipment {subject!r} in the live plan" if live else NO_LIVE_PLAN)
+
+
+def _check_time(desk: Desk, network: Network, floor: Floor, occurred_at: datetime) -> None:
+    if occurred_at.tzinfo is None:
+        raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), "a time with its zone")])
+    if desk.plans_from_now:
+        now, ahead, clock = desk.clock(), _AHEAD, "the clock"
     else:
-        # A running build goes on when a new plan goes live; its own start tells what it is.
-        facts = {k: v for k, v in running.details.items() if k != "note"} if running else {}
-    if (last.kind if last else None) not in _AFTER[kind]:
-        raise Conflict(f"build {subject}: {kind.value} cannot follow {last.kind.value if last else 'nothing'}")
-    if last is not None and occurred_at < last.occurred_at:
-        want = f"a time not before {last.occurred_at.isoformat()} ({last.kind.value})"
-        raise FaultyInput([Fault("", subject, "occurred_at", occurred_at.isoformat(), want)])
-    kept |= facts
-    if kind is EventKind.BUILD_STARTED:
-        kept["plan_id"] = plan_id
-    if kind is EventKind.PIECES_SCRAPPED:
-        left = Counter({line: int(n) for line, n in facts["pieces"].items()})
-        for earlier_event in before[before.index(running) :] if running else ():
-            if earlier_event.kind is EventKind.PIECES_SCRAPPED:
-                left.subtract(earlier_event.details["pieces"])
-        kept["pieces"] = _scrapped(subject, told.get("pieces"), left)
-    return network.machine[str(kept["machine_id"])].site_id, kept
+        # In demonstrations the plan's moment lies apart from the clock, and events move it.
+        now, ahead, clock = max(m for m in (network.now, floor.latest) if m is not None), _STEP, "the plan's moment"
+    if not now - _BACK <= occurred_at <= now + ahead:
+        most = "10 minutes" if desk.plans_from_now else f"{_STEP.days} days"
+        want = (
+            f"a time between {now - _BACK:%Y-%m-%d %H:%M %Z} and {now + ahead:%Y-%m-%d %H:%M %Z} "
+            f"({_BACK.days} days before {clock} to {most} after it)"
+        )
+        raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), want)])
 
 
-def _facts_of(build: Build, network: Network, started_at: datetime) -> dict[str, Any]:
+def _told(kind: EventKind, occurred_at: datetime, given: dict[str, Any], about: _About) -> dict[str, Any]:
+    """The details of an event: what was given, checked, and what the next plan has to know."""
+    told: dict[str, Any] = {k: str(given[k])[:500] for k in ("note",) if k in given}
+    if kind is EventKind.MACHINE_DOWN and given.get("until"):
+        told["until"] = _until(given["until"], occurred_at)
+    if about.shipment is not None:
+        told |= {"pieces": {about.shipment.line_id: about.shipment.pieces}, "builds": list(about.builds)}
+    if about.planned is not None and about.plan is not None:
+        told |= _facts_of(about.planned, about.plan, occurred_at)
+    if about.begun is not None:
+        told |= {"machine_id": about.begun.machine_id, "pieces": dict(about.begun.pieces)}
+    if kind is EventKind.PIECES_SCRAPPED and about.begun is not None:
+        told["pieces"] = _scrapped(about.name, given.get("pieces"), about.begun.pieces)
+    return told
+
+
+def _facts_of(build: Build, plan: PlanInFull, started_at: datetime) -> dict[str, Any]:
     """What the next plan has to know of a build that has started."""
     free_at = started_at + (build.unload_end - build.load_start)
     return {
+        "plan_id": plan.head.plan_id,
         "machine_id": build.machine_id,
-        "alloy_id": network.parameter_set[build.parameter_set_id].alloy_id,
+        "alloy_id": plan.scenario.network.parameter_set[build.parameter_set_id].alloy_id,
         "pieces": dict(build.pieces_by_line()),
         "free_at": free_at.isoformat(),
     }
 
 
-def _time(text: object, after: datetime) -> str:
+def _until(text: object, after: datetime) -> str:
     moment: datetime | None
     try:
         moment = datetime.fromisoformat(str(text))
     except ValueError:
         moment = None
-    if moment is None or moment.tzinfo is None or moment <= after:
-        raise FaultyInput([Fault("", "", "until", f"'{text}'", "a time with its zone, after the event")])
+    if moment is None or moment.tzinfo is None or not after < moment <= after + _LONGEST_DOWN:
+        want = f"a time with its zone, after the event and at most {_LONGEST_DOWN.days} days after it"
+        raise FaultyInput([Fault("", "", "until", f"'{text}'", want)])
     return moment.isoformat()
 
 

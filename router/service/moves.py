@@ -13,6 +13,7 @@ from router.planning.moves import BY_HAND, DateChange, Moved, move_build
 from router.service.builds import seen_build
 from router.service.changes import noted
 from router.service.desk import Desk
+from router.service.floor import played
 from router.service.options import open_plan
 from router.service.plans import NewPlan, PlanInFull, keep_plan, plan_in_full
 from router.service.ports import Work
@@ -104,8 +105,33 @@ def _moved(
     seen_build(desk, actor, plan_id, build_id)
     full = plan_in_full(desk, plan_id)
     opened = open_plan(desk, full)
+    begun = _begun_in_the_way(desk, full, build_id, machine_id, after_build_id)
+    if begun:
+        return full, Moved(None, begun, 0, ()), opened.live
     with opened.lock:
         return full, move_build(opened.live, build_id, machine_id, after_build_id), opened.live
+
+
+def _begun_in_the_way(
+    desk: Desk, full: PlanInFull, build_id: str, machine_id: str, after_build_id: str | None
+) -> tuple[str, ...]:
+    """What has started stays where it is, and nothing goes before it."""
+    with desk.store.look() as work:
+        floor = played(work.events.all())
+    builds = sorted(full.result.plan.builds, key=lambda b: b.load_start)
+    begun = {b.build_id: floor.builds[b.lasting_id] for b in builds if b.lasting_id in floor.builds}
+    if build_id in begun and begun[build_id].holds:
+        known = begun[build_id]
+        return (f"build {build_id} is {known.state.value} since {known.since:%Y-%m-%d %H:%M %Z}; it stays where it is",)
+    queue = [b.build_id for b in builds if b.machine_id == machine_id and b.build_id != build_id]
+    behind = queue[queue.index(after_build_id) + 1 :] if after_build_id in queue else queue
+    if after_build_id is not None and after_build_id not in queue:
+        return ()  # named wrongly, which the move itself tells
+    return tuple(
+        f"build {name} on {machine_id} is {begun[name].state.value}; nothing goes before it"
+        for name in behind
+        if name in begun and begun[name].holds
+    )
 
 
 def _told(

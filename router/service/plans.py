@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -11,12 +12,15 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from router.domain.network import Scenario
+from router.domain.plan import Plan
 from router.domain.result import Kpis, Result
 from router.formats import result_from_json, result_to_json
 from router.formats.scenario_json import scenario_from_json, scenario_to_json
 from router.kernel.faults import Conflict, NotFound
+from router.planning.moves import BY_HAND
 from router.service.changes import noted
 from router.service.desk import Desk
+from router.service.floor import against_floor, played
 from router.service.models import parts_of
 from router.service.ports import PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
@@ -141,8 +145,8 @@ class NewPlan:
 
 
 def keep_plan(work: Work, at: datetime, new: NewPlan) -> PlanHead:
-    """Keep a plan as proposed, in a transaction under way."""
-    result = new.result
+    """Keep a plan as proposed, in a transaction under way. Builds that have no lasting id yet get one."""
+    result = replace(new.result, plan=_with_lasting_ids(new.result.plan))
     head = PlanHead(
         plan_id=0,
         standing=PlanStanding.PROPOSED,
@@ -164,23 +168,69 @@ def keep_plan(work: Work, at: datetime, new: NewPlan) -> PlanHead:
     return work.plans.add(head, body)
 
 
+def _with_lasting_ids(plan: Plan) -> Plan:
+    run = uuid.uuid4().hex[:12]
+    builds = (b if b.lasting_id else replace(b, lasting_id=f"{run}-{b.build_id}") for b in plan.builds)
+    return replace(plan, builds=tuple(builds))
+
+
 def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHead:
     """Make a plan the live one; the live one before is superseded.
 
-    Raises Conflict when the auditor found something, the plan is not proposed any more, or the seen version is stale.
+    Raises Conflict when the auditor found something, the plan is not proposed any more, the seen version is stale,
+    moves kept on other plans would be lost, or what has started on the floor is not so in the plan.
     """
     require(actor, Operation.ACCEPT_PLAN)
+    plan = plan_in_full(desk, plan_id).result.plan
     with desk.store.begin() as work:
         head = _proposed(work, plan_id, (PlanStanding.PROPOSED, PlanStanding.SUPERSEDED))
         if head.findings:
             raise Conflict(f"plan {plan_id} breaks {head.findings} rules by the auditor's word; it cannot go live")
         before = work.plans.live()
+        if before is not None and head.standing is PlanStanding.PROPOSED:
+            _refuse_lost_moves(work, head, before)
+        _refuse_what_has_started(work, plan_id, plan)
         if before is not None:
             work.plans.stand(before.plan_id, PlanStanding.SUPERSEDED, before.version)
         live = work.plans.stand(plan_id, PlanStanding.LIVE, seen_version)
         details = {"before": before.plan_id if before else None}
         noted(work, desk, actor, "accept plan", f"plan {plan_id}", details)
         return live
+
+
+def _refuse_lost_moves(work: Work, head: PlanHead, live: PlanHead) -> None:
+    """A plan moved by hand goes on from the plan it was made from; going live beside another it would undo that."""
+    own, its = _line_of_moves(work, head), _line_of_moves(work, live)
+    if len(own) == 1 or live in own:
+        return
+    # Moved from the plan of a run that was never live: it takes the place of the live plan as that run's plan would.
+    if all(h.standing is not PlanStanding.SUPERSEDED for h in own) and own[-1] not in its:
+        return
+    again = "; ".join(h.note for h in reversed(own) if h.how == BY_HAND and h not in its)
+    lost = "; ".join(h.note for h in reversed(its) if h.how == BY_HAND and h not in own)
+    raise Conflict(
+        f"plan {head.plan_id} was moved from plan {head.parent}, and plan {live.plan_id} is live now"
+        + (f", whose moves would be lost: {lost}" if lost else "")
+        + f"; move again on plan {live.plan_id}: {again}"
+    )
+
+
+def _line_of_moves(work: Work, head: PlanHead) -> list[PlanHead]:
+    """The plan, the one it was moved from by hand, and so on back to the plan of a run."""
+    found = [head]
+    while found[-1].how == BY_HAND and found[-1].parent is not None:
+        found.append(_known(work, found[-1].parent))
+    return found
+
+
+def _refuse_what_has_started(work: Work, plan_id: int, plan: Plan) -> None:
+    floor = played(work.events.all())
+    begun = {line_id for b in floor.builds.values() for line_id in b.pieces}
+    ordered = {x.line_id: x.quantity for x in (work.lines.get(line_id) for line_id in sorted(begun)) if x is not None}
+    reasons = against_floor(plan, floor, ordered)
+    if reasons:
+        more = f"; and {len(reasons) - 5} more" if len(reasons) > 5 else ""
+        raise Conflict(f"plan {plan_id} cannot go live as the floor stands: {'; '.join(reasons[:5])}{more}; plan again")
 
 
 def set_aside(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHead:

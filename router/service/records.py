@@ -132,6 +132,8 @@ class EventKind(StrEnum):
     MACHINE_DOWN = "machine down"
     MACHINE_UP = "machine up"
     SHIPMENT_SENT = "shipment sent"
+    EVENT_WITHDRAWN = "event withdrawn"
+    """An earlier event is not so; ``details`` name it (``withdraws``) and say why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,8 +147,10 @@ class EventRecord:
     by: str
     site_id: str | None
     subject: str
-    """Build, machine, line or shipment by name."""
+    """Build, machine or shipment by the name people knew it by."""
     details: Mapping[str, Any] = field(default_factory=dict)
+    lasting_id: str | None = None
+    """Identity of the build it is about (domain.plan.Build); names are used again by later plans."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,8 +153,12 @@ class EventRows(Rows):
     def all(self) -> list[EventRecord]:
         return [_event(row) for row in self._many(sa.select(events).order_by(events.c.event_id))]
 
-    def about(self, subject: str) -> list[EventRecord]:
-        query = sa.select(events).where(events.c.subject == subject).order_by(events.c.event_id)
+    def get(self, event_id: int) -> EventRecord | None:
+        row = self._one(sa.select(events).where(events.c.event_id == event_id))
+        return _event(row) if row else None
+
+    def of_build(self, lasting_id: str) -> list[EventRecord]:
+        query = sa.select(events).where(events.c.lasting_id == lasting_id).order_by(events.c.event_id)
         return [_event(row) for row in self._many(query)]
 
 

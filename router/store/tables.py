@@ -148,6 +148,7 @@ events = sa.Table(
     sa.Column("site_id", sa.String(200)),
     sa.Column("subject", sa.String(200), nullable=False, index=True),
     sa.Column("details", Json, nullable=False),
+    sa.Column("lasting_id", sa.String(200), index=True),
 )
 
 trail = sa.Table(

@@ -14,14 +14,15 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.report.plate_entries import plate_groups
 from router.report.wording import anchors, moment, money, number, percent
 from router.service.builds import build_view, list_builds, plate_file, seen_build
-from router.service.events import events_about, record_event
+from router.service.events import events_of_build, record_event, withdraw_event
+from router.service.floor import withdraws
 from router.service.names import name_faults
 from router.service.options import would_fit
 from router.service.plans import PlanInFull
 from router.service.records import EventKind, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.visible import hidden_lines
-from router.web.forms import Posted
+from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
 from router.web.schedule import alloy_tones, chosen_plan
@@ -75,13 +76,16 @@ def plate(reader: SignedIn, build_id: str, plan: int | None = None) -> Response:
         why_no_fits = ""
     except Conflict as stale:
         fits, why_no_fits = (), str(stale)
-    events = events_about(reader.desk, reader.actor, build_id)
-    may_record = decide(reader.actor, Operation.RECORD_EVENT, machine.site_id).allowed
+    events = events_of_build(reader.desk, reader.actor, build.lasting_id)
+    withdrawn = {withdraws(e) for e in events}
+    # One that has started goes on when another plan goes live, and is recorded on the page of its own.
+    in_work = full.head.standing is PlanStanding.LIVE or bool(events)
+    may_record = decide(reader.actor, Operation.RECORD_EVENT, machine.site_id).allowed and in_work
     used = build.fill * machine.plate.inner_area_mm2
     return page(
         reader, "plate.html.j2", title=f"Plate {build_id}", here="/plates", full=full, build=view, picture=picture,
         letters=letters, secret=secret, fits=fits, why_no_fits=why_no_fits, events=events,
-        may_record=may_record and full.head.standing is PlanStanding.LIVE, facts=_facts(reader, full, build),
+        may_record=may_record, withdrawn=withdrawn, facts=_facts(reader, full, build),
         money=lambda c: money(c, full.head.currency, 2), now=full.scenario.network.now,
         free=_area(reader, machine.plate.inner_area_mm2 - used),
     )  # fmt: skip
@@ -152,5 +156,20 @@ def event(request: Request, reader: SignedIn, form: Posted, build_id: str) -> Re
         faults.append(Fault("form", build_id, "at", form.text("at") or "nothing", want))
     if faults or kind is None or at is None:
         raise FaultyInput(faults)
-    record_event(reader.desk, reader.actor, kind, build_id, at, {"note": form.text("note")})
-    return done(request, f"/plates/{build_id}", f"Recorded: {kind.value}. The next plan starts from it.")
+    subject = form.text("lasting") or build_id
+    record_event(reader.desk, reader.actor, kind, subject, at, {"note": form.text("note")})
+    back = _page_of(form, build_id)
+    return done(request, back, f"Recorded: {kind.value}. The next plan starts from it.")
+
+
+@routes.post("/plates/{build_id}/events/{event_id}/withdraw")
+def withdraw(request: Request, reader: SignedIn, form: Posted, build_id: str, event_id: int) -> Response:
+    """Say that an event is not so."""
+    withdraw_event(reader.desk, reader.actor, event_id, form.text("why"))
+    return done(request, _page_of(form, build_id), "Withdrawn. The next plan starts as if it had not been recorded.")
+
+
+def _page_of(form: Form, build_id: str) -> str:
+    """The page of the plate that was asked from, in the plan it was shown in."""
+    plan_id = form.text("plan")
+    return f"/plates/{build_id}?plan={plan_id}" if plan_id.isdecimal() else f"/plates/{build_id}"

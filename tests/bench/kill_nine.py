@@ -240,8 +240,9 @@ def _ask(desk: Desk, ana: Actor, request: Request) -> Any:
     once = Once.of(key, {"request": list(request)})
     if kind == "event":
         machine = "M01" if key[0] < "8" else "M02"
-        told = {"note": key}
-        event = record_event(desk, ana, EventKind.MACHINE_UP, machine, datetime(2027, 3, 1, 12, tzinfo=UTC), told, once)
+        told = {"note": key, "until": "2027-03-01T12:01:00Z"}
+        at = datetime(2027, 3, 1, 12, tzinfo=UTC)
+        event = record_event(desk, ana, EventKind.MACHINE_DOWN, machine, at, told, once)
         return event.event_id
     if kind == "run":
         return ask_plan(desk, ana, seconds=1, note=key, once=once).job_id

@@ -89,7 +89,16 @@ def test_a_site_operator_sees_own_sites_and_records_there(desk: Desk) -> None:
         assert client.post(f"/plates/{builds[0]}/event", data={**form, "at": "soon"}).status_code == 422
         assert client.post(f"/plates/{builds[0]}/event", data=form).status_code == 303
         assert client.post(f"/plates/{builds[0]}/event", data=form).status_code == 409
-        assert "build started" in client.get(f"/plates/{builds[0]}").text
+        page = client.get(f"/plates/{builds[0]}").text
+        assert "build started" in page
+        place = re.search(r'action="(/plates/[^"]+/withdraw)"', page)
+        assert place is not None
+        assert client.post(place[1], data={**form, "why": ""}).status_code == 422
+        assert client.post(place[1], data={**form, "why": "wrong <plate>"}).status_code == 303
+        page = client.get(f"/plates/{builds[0]}").text
+        assert "<s>build started</s>" in page and "wrong &lt;plate&gt;" in page and "/withdraw" not in page
+        assert client.post(place[1], data={**form, "why": "again"}).status_code == 409
+        assert client.post(f"/plates/{builds[0]}/event", data=form).status_code == 303
 
 
 def test_a_form_without_its_token_changes_nothing(pia: TestClient) -> None:

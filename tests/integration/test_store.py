@@ -221,7 +221,7 @@ def test_plans_are_kept_whole_and_one_is_live(store: SqlStore) -> None:
 
 def test_events_trail_people_and_receipts_come_back(store: SqlStore) -> None:
     event = EventRecord(
-        0, EventKind.MACHINE_DOWN, NOON, NOON + timedelta(hours=1), "bo", "lyon", "M1", {"until": "later"}
+        0, EventKind.MACHINE_DOWN, NOON, NOON + timedelta(hours=1), "bo", "lyon", "M1", {"until": "later"}, "b-1"
     )
     person = Person(0, "Ana", Role.SITE_OPERATOR, frozenset({"lyon"}), frozenset({"X1"}))
     with store.begin() as work:
@@ -230,7 +230,11 @@ def test_events_trail_people_and_receipts_come_back(store: SqlStore) -> None:
         ana = work.people.add(person, "hash")
         work.receipts.add(Receipt("k", "ana", "a" * 64, {"n": 1}, NOON))
     with store.look() as work:
-        assert work.events.all() == [kept] and work.events.about("M1") == [kept]
+        assert (
+            work.events.get(kept.event_id) == kept
+            and work.events.all() == [kept]
+            and work.events.of_build("b-1") == [kept]
+        )
         assert work.trail.page(None, 5)[0].details == {"why": "x"}
         assert work.people.named("aNA") == (ana, "hash")
         receipt = work.receipts.get("ana", "k")

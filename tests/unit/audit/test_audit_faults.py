@@ -291,6 +291,8 @@ WHOLE = [
     in_line("left-out-but-buildable", 4, model="bar.stl", as_modelled=True, name="turned off the blade"),
     in_plan("duplicate-id", "pieces-extra", "wrong-total", builds=lambda p: (*p.builds, p.builds[3]),
             name="build twice"),
+    in_plan("duplicate-id", builds=lambda p: tuple(replace(b, lasting_id="one") for b in p.builds),
+            name="one lasting id for all builds"),
     in_plan("duplicate-id", "pieces-extra", "wrong-total", lots=lambda p: (*p.lots, p.lots[0]), name="lot twice"),
     in_shipment("duplicate-id", 1, shipment_id="s1", name="shipment twice"),
     in_plan("duplicate-id", unplanned=lambda p: p.unplanned * 2, name="left out twice"),

@@ -38,6 +38,15 @@ def test_plan_and_result_return_equal() -> None:
     assert json.loads(plan_to_json(PLAN))["format"] == "platewright plan 1"
 
 
+def test_a_plan_of_before_builds_had_lasting_ids_still_opens() -> None:
+    data = json.loads(plan_to_json(PLAN))
+    for build in data["plan"]["builds"]:
+        del build["lasting_id"]
+    assert plan_from_json(json.dumps(data)) == PLAN and not PLAN.builds[0].lasting_id
+    kept = replace(PLAN, builds=tuple(replace(b, lasting_id=f"run-{b.build_id}") for b in PLAN.builds))
+    assert plan_from_json(plan_to_json(kept)) == kept
+
+
 def _broken(change: Any) -> list[tuple[str, str, str, str]]:
     data = json.loads(plan_to_json(PLAN))
     change(data)

@@ -1,0 +1,334 @@
+"""Facts of the floor: builds that stay themselves under other plans, what can follow what, times, and taking back."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from api_client import client_of, small_desk, with_live_plan
+from desk_builder import an_actor, desk_on
+
+from router.domain.plan import Build
+from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
+from router.service.book import get_line
+from router.service.desk import Desk
+from router.service.events import events_of_build, list_events, record_event, withdraw_event
+from router.service.jobs import ask_plan, get_job
+from router.service.moves import keep_move, try_move
+from router.service.plans import accept, full_plan, live_in_full
+from router.service.receipts import Once
+from router.service.records import Actor, EventKind, PlanStanding, Role
+from router.service.snapshot import snapshot
+from router.store import open_store
+from router.worker import Worker
+
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with the small book and a live plan."""
+    folder = tmp_path_factory.mktemp("planned")
+    desk = small_desk(folder)
+    with_live_plan(desk)
+    desk.store.close()  # type: ignore[attr-defined]
+    return folder
+
+
+@pytest.fixture
+def desk(planned: Path, tmp_path: Path) -> Iterator[Desk]:
+    shutil.copy(planned / "book.db", tmp_path / "book.db")
+    store = open_store(f"sqlite:///{tmp_path / 'book.db'}")
+    yield desk_on(store, planned / "cache")
+    store.close()
+
+
+@pytest.fixture
+def boss(desk: Desk) -> Actor:
+    return an_actor(desk, "boss", Role.ADMINISTRATOR)
+
+
+def builds_of(desk: Desk) -> list[Build]:
+    return sorted(live_in_full(desk).result.plan.builds, key=lambda b: (b.load_start, b.build_id))
+
+
+def a_machine_with_two(desk: Desk) -> tuple[Build, Build]:
+    """The first two builds of a machine that has several."""
+    builds = builds_of(desk)
+    for build in builds:
+        queue = [b for b in builds if b.machine_id == build.machine_id]
+        if len(queue) > 1:
+            return queue[0], queue[1]
+    raise AssertionError("the small plan has no machine with two builds")
+
+
+def record(desk: Desk, boss: Actor, kind: EventKind, subject: str, at: datetime, **told: object) -> int:
+    return record_event(desk, boss, kind, subject, at, told).event_id
+
+
+def left_of(desk: Desk, line_id: str) -> int:
+    line = snapshot(desk).scenario.line.get(line_id)
+    return line.quantity if line else 0
+
+
+def a_move(desk: Desk, boss: Actor, plan_id: int) -> tuple[Build, str, str | None]:
+    """A move by hand that the auditor takes and that gives the first build of a machine another name."""
+    first, second = a_machine_with_two(desk)
+    for build, after in ((first, second.build_id), (second, None)):
+        tried = try_move(desk, boss, plan_id, build.build_id, build.machine_id, after)
+        if tried.possible and not tried.findings:
+            return build, build.machine_id, after
+    raise AssertionError("neither of two builds may go to the other's place")
+
+
+def test_a_build_keeps_its_identity_through_moves_and_a_run_gives_new_ones(desk: Desk, boss: Actor) -> None:
+    plan_id = live_in_full(desk).head.plan_id
+    ids = {b.lasting_id: b for b in builds_of(desk)}
+    assert len(ids) == len(builds_of(desk)) and all(ids)
+    build, machine_id, after = a_move(desk, boss, plan_id)
+    moved = full_plan(desk, boss, keep_move(desk, boss, plan_id, build.build_id, machine_id, after).plan_id).result.plan
+    assert {b.lasting_id for b in moved.builds} == set(ids)
+    renamed = [b for b in moved.builds if ids[b.lasting_id].build_id != b.build_id]
+    assert renamed
+    for b in moved.builds:
+        assert b.pieces_by_line() == ids[b.lasting_id].pieces_by_line()
+    job = ask_plan(desk, boss, seconds=1)
+    assert Worker(desk).once()
+    fresh = full_plan(desk, boss, int(get_job(desk, boss, job.job_id).result["plan_id"])).result.plan
+    assert not set(ids) & {b.lasting_id for b in fresh.builds} and all(b.lasting_id for b in fresh.builds)
+
+
+def test_a_started_build_starts_once_and_is_taken_off_once_whatever_its_name(desk: Desk, boss: Actor) -> None:
+    plan_id = live_in_full(desk).head.plan_id
+    build, machine_id, after = a_move(desk, boss, plan_id)
+    moved_id = keep_move(desk, boss, plan_id, build.build_id, machine_id, after).plan_id
+    accept(desk, boss, moved_id, 1)
+    queue = [b for b in builds_of(desk) if b.machine_id == machine_id]
+    first = queue[0]
+    before = {x: left_of(desk, x) for x in first.pieces_by_line()}
+    event = record_event(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+    assert event.lasting_id == first.lasting_id
+    for line_id, n in first.pieces_by_line().items():
+        assert left_of(desk, line_id) == before[line_id] - n
+    # Another move behind it gives other builds other names; the one that runs stays the one that runs.
+    accept_again = keep_move(desk, boss, moved_id, queue[1].build_id, machine_id, first.build_id).plan_id
+    accept(desk, boss, accept_again, 1)
+    same = next(b for b in builds_of(desk) if b.lasting_id == first.lasting_id)
+    for name in (same.build_id, same.lasting_id):
+        with pytest.raises(Conflict, match="cannot follow, it is running since"):
+            record_event(desk, boss, EventKind.BUILD_STARTED, name, first.load_start + HOUR)
+    for line_id, n in first.pieces_by_line().items():
+        assert left_of(desk, line_id) == before[line_id] - n
+    record(desk, boss, EventKind.BUILD_FINISHED, same.build_id, first.unload_end)
+    assert [e.kind for e in events_of_build(desk, boss, first.lasting_id)] == [
+        EventKind.BUILD_STARTED,
+        EventKind.BUILD_FINISHED,
+    ]
+
+
+def test_a_build_under_way_is_not_moved_and_nothing_goes_before_it(desk: Desk, boss: Actor) -> None:
+    plan_id = live_in_full(desk).head.plan_id
+    first, second = a_machine_with_two(desk)
+    record(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+    tried = try_move(desk, boss, plan_id, first.build_id, first.machine_id, second.build_id)
+    assert not tried.possible and "running since" in tried.reasons[0] and "stays where it is" in tried.reasons[0]
+    tried = try_move(desk, boss, plan_id, second.build_id, first.machine_id, None)
+    assert not tried.possible and tried.reasons == (
+        f"build {first.build_id} on {first.machine_id} is running; nothing goes before it",
+    )
+
+
+def test_a_build_that_runs_when_a_new_plan_goes_live_stays_the_same_build(desk: Desk, boss: Actor) -> None:
+    first = a_machine_with_two(desk)[0]
+    record(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+    job = ask_plan(desk, boss, seconds=1)
+    assert Worker(desk).once()
+    new_id = int(get_job(desk, boss, job.job_id).result["plan_id"])
+    accept(desk, boss, new_id, 1)
+    line_id, n = next(iter(first.pieces_by_line().items()))
+    quantity = get_line(desk, boss, line_id).quantity
+    assert left_of(desk, line_id) == quantity - n
+    namesake = next((b for b in builds_of(desk) if b.build_id == first.build_id), None)
+    assert namesake is not None and namesake.lasting_id != first.lasting_id
+    # The machine is taken: the new build of that name waits, and "finished" is said of the one that runs.
+    with pytest.raises(Conflict, match=f"runs build {first.build_id} since .* finished or failed"):
+        record(desk, boss, EventKind.BUILD_STARTED, namesake.build_id, first.load_start + HOUR)
+    done = record_event(desk, boss, EventKind.BUILD_FINISHED, first.build_id, first.unload_end)
+    assert done.lasting_id == first.lasting_id
+    record(desk, boss, EventKind.BUILD_STARTED, namesake.build_id, max(namesake.load_start, first.unload_end))
+    assert left_of(desk, line_id) == quantity - n - namesake.pieces_by_line()[line_id]
+    assert [e.event_id for e in events_of_build(desk, boss, namesake.lasting_id)] == [done.event_id + 1]
+
+
+def test_a_plan_that_builds_started_pieces_again_does_not_go_live(desk: Desk, boss: Actor) -> None:
+    job = ask_plan(desk, boss, seconds=1)
+    assert Worker(desk).once()  # made before the build starts
+    first = a_machine_with_two(desk)[0]
+    started = record(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+    new_id = int(get_job(desk, boss, job.job_id).result["plan_id"])
+    with pytest.raises(Conflict, match=f"{first.build_id}.*again; plan again"):
+        accept(desk, boss, new_id, 1)
+    withdraw_event(desk, boss, started, "the wrong machine")
+    assert accept(desk, boss, new_id, 1).standing is PlanStanding.LIVE
+
+
+def test_only_what_the_table_allows_is_taken(desk: Desk, boss: Actor) -> None:
+    first, second = a_machine_with_two(desk)
+    name, at = first.build_id, first.load_start
+    line_id, n = next(iter(first.pieces_by_line().items()))
+    for kind in (EventKind.BUILD_FINISHED, EventKind.BUILD_FAILED):
+        with pytest.raises(Conflict, match="it is not started; what can: build started"):
+            record(desk, boss, kind, name, at)
+    with pytest.raises(Conflict, match="not started"):
+        record(desk, boss, EventKind.PIECES_SCRAPPED, name, at, pieces={line_id: 1})
+    record(desk, boss, EventKind.BUILD_STARTED, name, at)
+    with pytest.raises(Conflict, match=f"{first.machine_id} runs build {name}"):
+        record(desk, boss, EventKind.BUILD_STARTED, second.build_id, at + HOUR)
+    with pytest.raises(Conflict, match="not started"):  # before it began
+        record(desk, boss, EventKind.BUILD_FINISHED, name, at - HOUR)
+    record(desk, boss, EventKind.BUILD_FINISHED, name, first.unload_end)
+    record(desk, boss, EventKind.PIECES_SCRAPPED, name, first.unload_end, pieces={line_id: n})
+    with pytest.raises(FaultyInput):
+        record(desk, boss, EventKind.PIECES_SCRAPPED, name, first.unload_end, pieces={line_id: 1})
+    with pytest.raises(Conflict, match=r"it is finished since .*; what can: pieces scrapped"):
+        record(desk, boss, EventKind.BUILD_FAILED, name, first.unload_end + HOUR)
+    with pytest.raises(Conflict, match="it is finished"):
+        record(desk, boss, EventKind.BUILD_STARTED, name, first.unload_end + HOUR)
+    assert left_of(desk, line_id) == get_line(desk, boss, line_id).quantity
+    record(desk, boss, EventKind.BUILD_STARTED, second.build_id, max(second.load_start, first.unload_end))
+
+
+def test_machine_events_count_in_the_order_they_occurred(desk: Desk, boss: Actor) -> None:
+    first = builds_of(desk)[0]
+    machine, at = first.machine_id, first.load_start
+    with pytest.raises(Conflict, match=f"machine {machine}: machine up .* it is up then; what can: machine down"):
+        record(desk, boss, EventKind.MACHINE_UP, machine, at)
+    record(desk, boss, EventKind.MACHINE_DOWN, machine, at)
+    with pytest.raises(Conflict, match=r"is down since .* record first that it is up"):
+        record(desk, boss, EventKind.BUILD_STARTED, first.build_id, at + HOUR)
+    record(desk, boss, EventKind.MACHINE_UP, machine, at + 2 * HOUR)
+    # Recorded late: what happened before "up" does not take the machine down now.
+    record(desk, boss, EventKind.MACHINE_DOWN, machine, at + HOUR, until=(at + 40 * HOUR).isoformat())
+    plain = live_in_full(desk).scenario.network.machine[machine]
+    assert snapshot(desk).scenario.network.machine[machine].maintenance == plain.maintenance
+    record(desk, boss, EventKind.BUILD_STARTED, first.build_id, at + 3 * HOUR)
+    # A machine that was down all the while cannot have begun a build.
+    with pytest.raises(Conflict, match="cannot be: event"):
+        record(desk, boss, EventKind.MACHINE_DOWN, machine, at + 2.5 * HOUR)
+
+
+def test_times_out_of_reach_are_refused(desk: Desk, boss: Actor) -> None:
+    first = builds_of(desk)[0]
+    now = snapshot(desk).scenario.network.now
+    for at in (datetime(2099, 1, 1, tzinfo=UTC), datetime(2035, 1, 1, tzinfo=UTC), datetime(1999, 1, 1, tzinfo=UTC)):
+        for kind, subject in (
+            (EventKind.MACHINE_DOWN, first.machine_id),
+            (EventKind.BUILD_STARTED, first.build_id),
+        ):
+            with pytest.raises(FaultyInput, match="a time between"):
+                record(desk, boss, kind, subject, at)
+    with pytest.raises(FaultyInput, match="at most 366 days after"):
+        record(desk, boss, EventKind.MACHINE_DOWN, first.machine_id, now, until="2099-01-01T00:00:00Z")
+    assert list_events(desk, boss) == [] and snapshot(desk).scenario.network.now == now
+
+
+def test_with_a_clock_nothing_lies_ahead_of_it(planned: Path, desk: Desk, boss: Actor) -> None:
+    first = builds_of(desk)[0]
+    ours = Desk(desk.store, planned / "cache", clock=lambda: first.load_start, plans_from_now=True)
+    record(ours, boss, EventKind.MACHINE_DOWN, first.machine_id, first.load_start + timedelta(minutes=9))
+    with pytest.raises(FaultyInput, match="10 minutes after it"):
+        record(ours, boss, EventKind.MACHINE_DOWN, first.machine_id, first.load_start + timedelta(minutes=11))
+    with pytest.raises(FaultyInput, match="90 days before the clock"):
+        record(ours, boss, EventKind.MACHINE_DOWN, first.machine_id, first.load_start - timedelta(days=91))
+
+
+def test_a_shipment_is_one_of_the_plan_leaves_once_and_after_its_builds(desk: Desk, boss: Actor) -> None:
+    plan = live_in_full(desk).result.plan
+    with pytest.raises(NotFound, match="no shipment 'a-name-of-any-kind' in the live plan"):
+        record(desk, boss, EventKind.SHIPMENT_SENT, "a-name-of-any-kind", plan.now)
+    firsts = {b.machine_id: b.build_id for b in reversed(builds_of(desk))}
+    shipment = next(s for s in plan.shipments if set(s.build_ids) <= set(firsts.values()))
+    with pytest.raises(Conflict, match="is not started then; record first that it finished"):
+        record(desk, boss, EventKind.SHIPMENT_SENT, shipment.shipment_id, shipment.ready_at)
+    for build in builds_of(desk):
+        if build.build_id in shipment.build_ids:
+            record(desk, boss, EventKind.BUILD_STARTED, build.build_id, build.load_start)
+            record(desk, boss, EventKind.BUILD_FINISHED, build.build_id, build.unload_end)
+    event = record_event(desk, boss, EventKind.SHIPMENT_SENT, shipment.shipment_id, shipment.ready_at)
+    assert event.site_id == shipment.site_id
+    with pytest.raises(Conflict, match="it is sent already"):
+        record(desk, boss, EventKind.SHIPMENT_SENT, shipment.shipment_id, shipment.ready_at + HOUR)
+    last = events_of_build(desk, boss, event.details["builds"][0])[-1]
+    with pytest.raises(Conflict, match=rf"rest on it: {event.event_id} \(shipment sent\)"):
+        withdraw_event(desk, boss, last.event_id, "another one")
+    withdraw_event(desk, boss, event.event_id, "still in the yard")
+    record(desk, boss, EventKind.SHIPMENT_SENT, shipment.shipment_id, shipment.ready_at + HOUR)
+
+
+def test_an_event_is_withdrawn_by_another_one(desk: Desk, boss: Actor) -> None:
+    first = builds_of(desk)[0]
+    before = snapshot(desk)
+    started = record(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+    finished = record(desk, boss, EventKind.BUILD_FINISHED, first.build_id, first.unload_end)
+    with pytest.raises(Conflict, match=rf"event {started} cannot be withdrawn, .*{finished} \(build finished\)"):
+        withdraw_event(desk, boss, started, "never began")
+    with pytest.raises(FaultyInput, match="the reason"):
+        withdraw_event(desk, boss, finished, "  ")
+    with pytest.raises(NotFound):
+        withdraw_event(desk, boss, 999, "x")
+    viewer = an_actor(desk, "vic", Role.VIEWER)
+    with pytest.raises(Refused, match="role"):
+        withdraw_event(desk, viewer, finished, "x")
+    with pytest.raises(NotFound):
+        withdraw_event(desk, an_actor(desk, "zoe", Role.SITE_OPERATOR, ("elsewhere",)), finished, "x")
+    once = Once.of("k", {"e": finished})
+    taken_back = withdraw_event(desk, boss, finished, "the wrong plate", once)
+    assert withdraw_event(desk, boss, finished, "the wrong plate", once) == taken_back
+    assert taken_back.details["withdraws"] == finished and taken_back.details["why"] == "the wrong plate"
+    assert taken_back.by == "boss" and taken_back.lasting_id == first.lasting_id
+    with pytest.raises(Conflict, match="withdrawn already"):
+        withdraw_event(desk, boss, finished, "x")
+    with pytest.raises(Conflict, match="record the fact anew"):
+        withdraw_event(desk, boss, taken_back.event_id, "x")
+    withdraw_event(desk, boss, started, "never began")
+    after = snapshot(desk)
+    assert after.scenario.lines == before.scenario.lines and after.scenario.network == before.scenario.network
+    assert [e.event_id for e in list_events(desk, boss)] == [1, 2, 3, 4]  # nothing is taken away
+    with pytest.raises(FaultyInput, match="by their number"):
+        record(desk, boss, EventKind.EVENT_WITHDRAWN, first.build_id, first.load_start)
+    record(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+
+
+def test_a_plan_moved_from_one_that_is_no_longer_live_is_not_accepted(desk: Desk, boss: Actor) -> None:
+    plan_id = live_in_full(desk).head.plan_id
+    build, machine_id, after = a_move(desk, boss, plan_id)
+    one = keep_move(desk, boss, plan_id, build.build_id, machine_id, after)
+    two = keep_move(desk, boss, plan_id, build.build_id, machine_id, after)
+    on_one = keep_move(desk, boss, one.plan_id, builds_of(desk)[0].build_id, builds_of(desk)[0].machine_id, None)
+    accept(desk, boss, one.plan_id, 1)
+    with pytest.raises(Conflict, match=rf"plan {one.plan_id} is live now, whose moves would be lost: {one.note}"):
+        accept(desk, boss, two.plan_id, 1)
+    assert live_in_full(desk).head.plan_id == one.plan_id
+    # Moves on moves go on from the live plan; going back to a plan that was live once is said by doing it.
+    accept(desk, boss, on_one.plan_id, 1)
+    accept(desk, boss, plan_id, 3)
+    assert live_in_full(desk).head.plan_id == plan_id
+
+
+def test_the_interface_withdraws_too(desk: Desk) -> None:
+    client = client_of(desk)
+    first = builds_of(desk)[0]
+    body = {"kind": "build started", "subject": first.lasting_id, "occurred_at": first.load_start.isoformat()}
+    event = client.post("/api/v1/events", json=body).json()
+    assert event["lasting_id"] == first.lasting_id and event["subject"] == first.build_id
+    place = f"/api/v1/events/{event['event_id']}/withdraw"
+    assert client.post(place, json={"why": " "}).status_code == 422
+    answer = client.post(place, json={"why": "wrong plate"}, headers={"Idempotency-Key": "w"})
+    assert answer.status_code == 201 and answer.json()["details"]["withdraws"] == event["event_id"]
+    assert client.post(place, json={"why": "wrong plate"}, headers={"Idempotency-Key": "w"}).json() == answer.json()
+    assert client.post(place, json={"why": "wrong plate"}).status_code == 409
+    builds = client.get(f"/api/v1/plans/{live_in_full(desk).head.plan_id}/builds").json()
+    assert {b["lasting_id"] for b in builds} == {b.lasting_id for b in builds_of(desk)}

@@ -1,0 +1,88 @@
+"""Databases of earlier editions are carried over with what is in them."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import command
+
+from router.store import open_store
+from router.store.opening import migration_config
+from router.store.sql_store import make_engine
+
+NOON = datetime(2027, 3, 1, 12, tzinfo=UTC)
+
+
+def a_build(name: str, *lines: str) -> dict[str, Any]:
+    return {"build_id": name, "pieces": [{"line_id": x} for x in lines], "layers": 12}
+
+
+def old_database(url: str, plans: Sequence[tuple[str, int | None, list[dict[str, Any]]]], events: Any) -> None:
+    """A database of the first edition with plans (how, parent, builds) and events (kind, subject, details)."""
+    engine = make_engine(url)
+    with engine.begin() as connection:
+        command.upgrade(migration_config(connection), "0001")
+        tables = sa.MetaData()
+        tables.reflect(connection)
+        for number, (how, parent, builds) in enumerate(plans, start=1):
+            head = {
+                "plan_id": number, "standing": "proposed", "book_revision": 1, "scenario_fingerprint": "f",
+                "made_at": NOON, "made_by": "ana", "how": how, "note": "", "parent": parent, "currency": "EUR",
+                "kpis": {}, "findings": 0, "version": 1,
+            }  # fmt: skip
+            connection.execute(tables.tables["plans"].insert().values(head))
+            text = json.dumps({"format": "platewright result 1", "result": {"plan": {"builds": builds}, "seed": 4}})
+            body = {
+                "plan_id": number,
+                "body": gzip.compress(text.encode()),
+                "scenario": b"",
+                "findings": [],
+                "checks": 1,
+            }
+            connection.execute(tables.tables["plan_bodies"].insert().values(body))
+        for kind, subject, details in events:
+            event = {
+                "kind": kind, "occurred_at": NOON, "recorded_at": NOON, "by": "bo", "site_id": None,
+                "subject": subject, "details": details,
+            }  # fmt: skip
+            connection.execute(tables.tables["events"].insert().values(event))
+    engine.dispose()
+
+
+def test_builds_of_plans_kept_before_get_identities_that_moves_carry_on(database_url: str) -> None:
+    run = [a_build("M1-01", "a", "a"), a_build("M1-02", "b"), a_build("M2-01", "c"), a_build("M2-02", "c")]
+    moved = [a_build("M1-01", "b"), a_build("M1-02", "a", "a"), a_build("M2-01", "c"), a_build("M2-02", "c")]
+    started = {"plan_id": 1, "machine_id": "M1", "alloy_id": "x", "pieces": {"a": 2}, "free_at": NOON.isoformat()}
+    old_database(
+        database_url,
+        [("optimizer", None, run), ("moved by hand", 1, moved), ("optimizer", None, run)],
+        [
+            ("machine down", "M1", {}),
+            ("build started", "M1-01", started),
+            ("build finished", "M1-01", started),
+            ("build started", "M1-02", {**started, "plan_id": 2}),
+            ("build started", "M1-01", {**started, "plan_id": 3}),
+            ("build failed", "M1-02", started),
+            ("build finished", "M9-09", {}),
+        ],
+    )
+    store = open_store(database_url)
+    with store.look() as work:
+        bodies = [work.plans.body(n) for n in (1, 2, 3)]
+        events = work.events.all()
+    store.close()
+    kept = [json.loads(b.result_json)["result"] for b in bodies if b is not None]
+    ids = [{b["build_id"]: b["lasting_id"] for b in k["plan"]["builds"]} for k in kept]
+    assert ids[0] == {n: f"plan1-{n}" for n in ("M1-01", "M1-02", "M2-01", "M2-02")}
+    assert ids[1] == {"M1-01": "plan1-M1-02", "M1-02": "plan1-M1-01", "M2-01": "plan1-M2-01", "M2-02": "plan1-M2-02"}
+    assert ids[2]["M1-01"] == "plan3-M1-01"
+    assert all(k["seed"] == 4 and k["plan"]["builds"][0]["layers"] == 12 for k in kept)
+    # The move renamed the build: its second start is of the same one.
+    assert [e.lasting_id for e in events] == [
+        None, "plan1-M1-01", "plan1-M1-01", "plan1-M1-01", "plan3-M1-01", "plan1-M1-01", None,
+    ]  # fmt: skip
