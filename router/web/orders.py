@@ -14,6 +14,7 @@ from router.service.cursors import cursor, uncursor
 from router.service.imports import preview_files, store_import
 from router.service.jobs import ask_elsewhere
 from router.service.network import current_network
+from router.service.placed import placed_lines
 from router.service.ports import SORTS, LineFilter
 from router.service.records import LineStanding
 from router.service.rights import Operation, decide, require
@@ -64,6 +65,7 @@ def orders(
         reader, "orders.html.j2", title="Orders", here="/orders", lines=found.lines, total=found.total, pages=pages,
         text=text, standing=standing, alloy=alloy, site=site, sort=sort, falling=falling,
         sorts=list(_SORT_WORDS.items()),
+        placed=placed_lines(reader.desk, reader.actor, [x.line_id for x in found.lines]), site_names=dict(sites),
         alloys=alloys, sites=sites, standing_choices=_STANDINGS, marks=_STANDING_MARK,
         may_import=decide(reader.actor, Operation.IMPORT).allowed, plain=not chosen.get("text") and not standing,
     )  # fmt: skip

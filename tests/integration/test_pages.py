@@ -12,7 +12,9 @@ from desk_builder import desk_on
 from fastapi.testclient import TestClient
 from whole_site import PASSWORD, peopled_desk, quick_hash, signed_in, site_of, token_on
 
+from router.report.wording import full_day
 from router.service.desk import Desk
+from router.service.plans import live_in_full
 from router.service.records import Person, Role
 from router.store import open_store
 from router.worker import Worker
@@ -76,6 +78,29 @@ def test_every_line_and_plate_has_a_page_and_hidden_ones_do_not(desk: Desk, pia:
             "restricted" in t and "<svg class" not in t.split("On the plate")[0].split("</header>")[1] for t in told
         )
         assert not any("1005-1" in t for t in told)
+
+
+def test_the_order_list_says_where_the_live_plan_builds_and_when_it_arrives(desk: Desk, pia: TestClient) -> None:
+    plan = live_in_full(desk)
+    names = {s.site_id: s.name for s in plan.scenario.network.sites}
+    arrivals = plan.result.plan.last_arrivals()
+    sites: dict[str, set[str]] = {}
+    for build in plan.result.plan.builds:
+        for line_id in build.pieces_by_line():
+            sites.setdefault(line_id, set()).add(names[plan.scenario.network.machine[build.machine_id].site_id])
+    row_of = r'<tr><th scope="row"><a href="/orders/([^"]+)".*?</tr>'
+    rows = {m[1]: m[0] for m in re.finditer(row_of, pia.get("/orders").text)}
+    assert len(sites) > 5 and set(sites) <= set(rows)
+    for line_id, at in sites.items():
+        row = html.unescape(rows[line_id])
+        assert all(name in row for name in at) and full_day(arrivals[line_id][0]) in row, row
+        assert (f"{arrivals[line_id][1]} day" in row) == (arrivals[line_id][1] > 0)
+    for line_id in set(rows) - set(sites):
+        assert "not in the live plan" in rows[line_id]
+    with signed_in(desk, "oda") as oda:  # at OHIO
+        text = html.unescape(oda.get("/orders").text).split("<tbody>")[1]
+    others = [line_id for line_id, at in sites.items() if names["OHIO"] not in at]
+    assert others and names["RHINE"] not in text and text.count("other sites") >= len(others)
 
 
 def test_a_site_operator_sees_own_sites_and_records_there(desk: Desk) -> None:
