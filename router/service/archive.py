@@ -4,38 +4,42 @@ from __future__ import annotations
 
 import io
 import zipfile
-from collections.abc import Mapping
+import zlib
+from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import PurePosixPath
 
 from router.formats.network_file import NETWORK_FILE
 from router.formats.scenario_folder import MODEL_FOLDER, ORDER_FILES
 from router.kernel.faults import Fault, FaultyInput, TooMuch
+from router.service.contents import Contents, Sent, opened
 from router.service.desk import Limits
 
+_PIECE_BYTES = 1_000_000
 _STAMP = (1980, 1, 1, 0, 0, 0)
 
 
-def read_archive(raw: bytes, name: str, limits: Limits) -> dict[str, bytes]:
+def read_archive(sent: Sent, name: str, limits: Limits) -> Contents:
     """Files of a zipped scenario folder by their place in it: ``network.yaml``, ``orders.csv``, ``models/x.stl``.
 
-    A single folder around them is left out. Raises FaultyInput or TooMuch; files that do not belong are faults.
+    A single folder around them is left out. Everything is unpacked once, to see that it can be, and then again when it
+    is asked for. Raises FaultyInput or TooMuch; files that do not belong are faults.
     """
     try:
-        with zipfile.ZipFile(io.BytesIO(raw)) as archive:
-            return _read(archive, name, limits)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as wrong:
+        return _read(zipfile.ZipFile(opened(sent)), name, limits)
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as wrong:
         raise FaultyInput(
             [Fault(name, "", "", f"no readable zip file ({str(wrong)[:80]})", "a zipped folder")]
         ) from wrong
 
 
-def _read(archive: zipfile.ZipFile, name: str, limits: Limits) -> dict[str, bytes]:
+def _read(archive: zipfile.ZipFile, name: str, limits: Limits) -> Contents:
     entries = [e for e in archive.infolist() if not e.is_dir()]
     if len(entries) > limits.most_archive_entries:
         raise TooMuch(f"{name}: {len(entries)} files; at most {limits.most_archive_entries}")
     if sum(e.file_size for e in entries) > limits.most_unpacked_bytes:
         raise TooMuch(f"{name}: more than {limits.most_unpacked_bytes} bytes unpacked")
-    found: dict[str, bytes] = {}
+    found: dict[str, Callable[[], bytes]] = {}
     faults: list[Fault] = []
     left = limits.most_unpacked_bytes
     places = {e: _place(e.filename) for e in entries}
@@ -49,14 +53,14 @@ def _read(archive: zipfile.ZipFile, name: str, limits: Limits) -> dict[str, byte
             continue
         with archive.open(entry) as stream:
             # The size in the directory is what the sender says; what comes out is counted.
-            content = stream.read(left + 1)
-        left -= len(content)
-        if left < 0:
-            raise TooMuch(f"{name}: more than {limits.most_unpacked_bytes} bytes unpacked")
-        found[place] = content
+            while piece := stream.read(_PIECE_BYTES):
+                left -= len(piece)
+                if left < 0:
+                    raise TooMuch(f"{name}: more than {limits.most_unpacked_bytes} bytes unpacked")
+        found[place] = partial(archive.read, entry)
     if faults:
         raise FaultyInput(faults)
-    return found
+    return Contents(found)
 
 
 def _place(path: str) -> str | None:
@@ -82,7 +86,7 @@ def write_archive(files: Mapping[str, bytes]) -> bytes:
     return out.getvalue()
 
 
-def read_own_archive(raw: bytes) -> dict[str, bytes]:
+def read_own_archive(raw: bytes) -> Contents:
     """Files of a zip that ``write_archive`` made."""
-    with zipfile.ZipFile(io.BytesIO(raw)) as archive:
-        return {e.filename: archive.read(e) for e in archive.infolist()}
+    archive = zipfile.ZipFile(io.BytesIO(raw))
+    return Contents({e.filename: partial(archive.read, e) for e in archive.infolist()})

@@ -15,6 +15,7 @@ from router.kernel.faults import Conflict, Fault, NotFound, TooMuch
 from router.service.archive import read_archive, read_own_archive, write_archive
 from router.service.cells import ORDERS_CSV, Cells, csv_of, read_cells, record_of
 from router.service.changes import book_changed
+from router.service.contents import Contents, Sent, of_bytes, of_paths, of_sent, size_of
 from router.service.desk import Desk
 from router.service.models import digest_of, model_faults
 from router.service.network import IN_THE_BOOK, NO_NETWORK, keep_edition
@@ -77,18 +78,18 @@ class _Load:
 
     network: bytes | None
     cells: tuple[Cells, ...]
-    models: Mapping[str, bytes]
+    models: Contents
 
 
-def preview_files(desk: Desk, actor: Actor, files: Mapping[str, bytes]) -> ImportPreview:
+def preview_files(desk: Desk, actor: Actor, files: Mapping[str, Sent]) -> ImportPreview:
     """Look at uploaded files: one zipped scenario folder, an order book (CSV, XLSX, JSON), model files, a network file.
 
     Several may come together. Raises TooMuch and FaultyInput for what cannot even be looked at.
     """
     require(actor, Operation.IMPORT)
-    if sum(map(len, files.values())) > desk.limits.most_upload_bytes:
+    if sum(map(size_of, files.values())) > desk.limits.most_upload_bytes:
         raise TooMuch(f"at most {desk.limits.most_upload_bytes} bytes at a time")
-    sorted_out: dict[str, bytes] = {}
+    sorted_out = Contents()
     faults: list[Fault] = []
     for name, content in files.items():
         base = name.replace("\\", "/").rsplit("/", 1)[-1]
@@ -96,33 +97,31 @@ def preview_files(desk: Desk, actor: Actor, files: Mapping[str, bytes]) -> Impor
         if ending == ".zip":
             inside = read_archive(content, base, desk.limits)
         elif ending in (".yaml", ".yml"):
-            inside = {NETWORK_FILE: content}
+            inside = of_sent(NETWORK_FILE, content)
         elif ending in (".csv", ".xlsx", ".json"):
-            inside = {base: content}
+            inside = of_sent(base, content)
         else:
-            inside = {f"{MODEL_FOLDER}/{base}": content}
-        for place, value in inside.items():
-            if place in sorted_out:
-                faults.append(Fault(base, place, "", "sent a second time", "every file once"))
-            sorted_out[place] = value
+            inside = of_sent(f"{MODEL_FOLDER}/{base}", content)
+        faults += [Fault(base, p, "", "sent a second time", "every file once") for p in inside if p in sorted_out]
+        sorted_out |= inside
     return _preview(desk, actor, ", ".join(files)[:200] or "nothing", sorted_out, faults)
 
 
 def preview_folder(desk: Desk, actor: Actor, folder: Path) -> ImportPreview:
     """Look at a scenario folder on this machine (for the command line and the demonstration)."""
     require(actor, Operation.IMPORT)
-    files = {n: (folder / n).read_bytes() for n in (NETWORK_FILE, *ORDER_FILES) if (folder / n).is_file()}
+    files = {n: folder / n for n in (NETWORK_FILE, *ORDER_FILES) if (folder / n).is_file()}
     models = folder / MODEL_FOLDER
     if models.is_dir():
-        files |= {f"{MODEL_FOLDER}/{p.name}": p.read_bytes() for p in sorted(models.iterdir()) if p.is_file()}
+        files |= {f"{MODEL_FOLDER}/{p.name}": p for p in sorted(models.iterdir()) if p.is_file()}
     if not files:
         raise NotFound(
             f"nothing to import at {folder}; expected {NETWORK_FILE}, {' or '.join(ORDER_FILES)}, {MODEL_FOLDER}/"
         )
-    return _preview(desk, actor, folder.name, files, [])
+    return _preview(desk, actor, folder.name, of_paths(files), [])
 
 
-def _preview(desk: Desk, actor: Actor, name: str, files: Mapping[str, bytes], faults: list[Fault]) -> ImportPreview:
+def _preview(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fault]) -> ImportPreview:
     with desk.store.look() as work:
         kept_network = work.networks.latest()
         kept_models = {m.name: m for m in work.models.all()}
@@ -132,8 +131,8 @@ def _preview(desk: Desk, actor: Actor, name: str, files: Mapping[str, bytes], fa
     reading = inspect_network(raw) if raw is not None else NetworkReading(None, 0, {}, None, ())
     if sent_network is not None:
         faults += reading.faults
-    models = {p.split("/", 1)[1]: c for p, c in files.items() if p.startswith(f"{MODEL_FOLDER}/")}
-    models = {n: c for n, c in models.items() if _named_well(n, faults)}
+    models = files.under(MODEL_FOLDER)
+    models = models.only(n for n in models if _named_well(n, faults))
     tables = [n for n in files if n.lower().endswith((".csv", ".xlsx", ".json"))]
     if len(tables) > 1:
         faults.append(Fault(" and ".join(tables), "", "", f"{len(tables)} order books", "one at a time"))
@@ -159,7 +158,7 @@ def _preview(desk: Desk, actor: Actor, name: str, files: Mapping[str, bytes], fa
     if sent_network is not None and reading.network is not None and kept_lines:
         faults += _breaks(kept_lines, rows, reading, [*kept_models, *models])
     overhang_deg = reading.network.overhang_deg if reading.network else STANDARD_OVERHANG_DEG
-    fresh = {n: c for n, c in models.items() if n not in kept_models or kept_models[n].sha256 != digest_of(c)}
+    fresh = models.only(n for n in models if n not in kept_models or kept_models[n].sha256 != digest_of(models[n]))
     faults += model_faults(desk, fresh, units, overhang_deg)
     if not files:
         faults.append(
@@ -222,15 +221,15 @@ def _sorted_lines(
 
 
 def _remember(desk: Desk, actor: Actor, preview: ImportPreview, load: _Load, network_version: int) -> None:
-    files = {f"{MODEL_FOLDER}/{n}": c for n, c in load.models.items()}
-    files[_CELLS] = json.dumps([dict(row) for row in load.cells]).encode()
-    files[_MANIFEST] = json.dumps({"name": preview.name, "network_version": network_version}).encode()
+    small = {_CELLS: json.dumps([dict(row) for row in load.cells]).encode()}
+    small[_MANIFEST] = json.dumps({"name": preview.name, "network_version": network_version}).encode()
     if load.network is not None:
-        files[NETWORK_FILE] = load.network
+        small[NETWORK_FILE] = load.network
+    payload = write_archive(load.models.into(MODEL_FOLDER) | of_bytes(small))
     now = desk.clock()
     with desk.store.begin() as work:
         work.previews.forget_before(now - desk.limits.preview_age)
-        work.previews.put(preview.import_id, actor.name, now, write_archive(files))
+        work.previews.put(preview.import_id, actor.name, now, payload)
 
 
 def store_import(desk: Desk, actor: Actor, import_id: str, once: Once | None = None) -> Stored:
@@ -249,7 +248,7 @@ def store_import(desk: Desk, actor: Actor, import_id: str, once: Once | None = N
     files = read_own_archive(found[2])
     manifest = json.loads(files[_MANIFEST])
     rows: list[Cells] = json.loads(files[_CELLS])
-    models = {p.split("/", 1)[1]: c for p, c in files.items() if p.startswith(f"{MODEL_FOLDER}/")}
+    models = files.under(MODEL_FOLDER)
     with desk.store.look() as work:
         network = work.networks.latest()
         names = [*(m.name for m in work.models.all()), *models]
@@ -268,7 +267,8 @@ def store_import(desk: Desk, actor: Actor, import_id: str, once: Once | None = N
             version = keep_edition(
                 work, desk, actor, files[NETWORK_FILE], version, f"imported: {manifest['name']}"
             ).version
-        for model_name, content in sorted(models.items()):
+        for model_name in sorted(models):
+            content = models[model_name]
             work.models.put(ModelRecord(digest_of(content), model_name, len(content), desk.clock()), content)
         added, changed, same = _store_lines(work, [record_of(line, cells) for line, cells in lines])
         work.previews.drop(import_id)

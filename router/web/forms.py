@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, BinaryIO
 
 from fastapi import Depends, Request
 from starlette.datastructures import UploadFile
@@ -19,10 +19,11 @@ MOST_FILES, MOST_FIELDS, LONGEST_FIELD_BYTES = 500, 400, 2_000_000
 
 @dataclass(frozen=True, slots=True)
 class Upload:
-    """A file as it was sent."""
+    """A file as it was sent; a large one lies in a temporary file, which is gone when nobody refers to it any more."""
 
     name: str
-    content: bytes
+    content: BinaryIO
+    size_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ class Form:
 
     def chosen_files(self, name: str) -> tuple[Upload, ...]:
         """Files of a field that were really chosen (browsers send an empty one for none)."""
-        return tuple(f for f in self.files.get(name, ()) if f.name or f.content)
+        return tuple(f for f in self.files.get(name, ()) if f.name or f.size_bytes)
 
 
 async def read_form(request: Request) -> Form:
@@ -61,14 +62,12 @@ async def read_form(request: Request) -> Form:
     fields: dict[str, list[str]] = {}
     files: dict[str, list[Upload]] = {}
     try:
-        async with request.form(
-            max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=LONGEST_FIELD_BYTES
-        ) as sent:
-            for name, value in sent.multi_items():
-                if isinstance(value, UploadFile):
-                    files.setdefault(name, []).append(Upload(value.filename or "", await value.read()))
-                else:
-                    fields.setdefault(name, []).append(value)
+        sent = await request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=LONGEST_FIELD_BYTES)
+        for name, value in sent.multi_items():
+            if isinstance(value, UploadFile):
+                files.setdefault(name, []).append(Upload(value.filename or "", value.file, value.size or 0))
+            else:
+                fields.setdefault(name, []).append(value)
     except (MultiPartException, ValueError) as broken:
         raise FaultyInput([Fault("form", "", "", str(broken), "a form as the page sends it")]) from broken
     return Form({k: tuple(v) for k, v in fields.items()}, {k: tuple(v) for k, v in files.items()})

@@ -104,7 +104,7 @@ def test_hold_release_withdraw_and_pin(desk: Desk, ana: Actor) -> None:
     site = current_network(desk, ana).network.sites[0].site_id
     pinned = pin(desk, ana, line.line_id, site, released.version)
     assert snapshot(desk).scenario.line[line.line_id].approved_sites == (site,)
-    with pytest.raises(FaultyInput, match="a site of the network"):
+    with pytest.raises(FaultyInput, match="one of OHIO, RHINE"):
         pin(desk, ana, line.line_id, "nowhere", pinned.version)
     withdraw(desk, ana, line.line_id, "customer cancelled", pinned.version)
     assert line.line_id not in snapshot(desk).scenario.line
