@@ -28,6 +28,8 @@ from router.service.demo import demo_folder
 from router.service.explain import explain_line
 from router.service.plan_folder import Planned, plan_folder
 from router.service.plate_files import write_plate_files
+from router.service.site_choice import site_choice
+from router.service.site_choice_answer import sentences
 
 app = typer.Typer(
     add_completion=False,
@@ -181,6 +183,23 @@ def plates(
     for files in written:
         out.print(f"{files.build_id}: {files.pieces} pieces, {files.threemf.name}", markup=False, highlight=False)
     out.print(f"{len(written)} plates in {out_folder.resolve()}", soft_wrap=True, highlight=False)
+
+
+@app.command()
+def site(
+    folder: FolderArgument,
+    candidates: Annotated[Path, typer.Option("--candidates", help="File of places and packages (CANDIDATES.md).")],
+    most: Annotated[int, typer.Option("--k", min=1, max=20, help="At most so many new sites.")] = 1,
+    out_folder: OutOption = Path("results/site"),
+    seconds: Annotated[float, typer.Option("--seconds", "-s", min=1.0, help="At most, for each programme.")] = 60.0,
+    seed: SeedOption = 0,
+) -> None:
+    """Choose where new sites should stand, with which machines, for the demand of a scenario folder."""
+    with ProgressListener(err) as listener:
+        found = site_choice(folder, candidates, out_folder, most, listener, seconds, seed, cache_dir())
+    for text in sentences(found):
+        _say_plainly(out, text)
+    _say_plainly(out, f"Tables and page: {out_folder.resolve()}")
 
 
 def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None, workers: int = 1) -> None:

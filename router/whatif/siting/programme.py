@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import highspy
+import highspy._core as highspy_core
 import numpy as np
 from numpy.typing import NDArray
 from ortools.graph.python import min_cost_flow
@@ -51,7 +52,8 @@ def solve_rows(
     ``rows``: (starts, columns, values) of A by rows. ``whole``: which x are whole numbers. ``cutoff``: solutions of at
     least this value are of no use; with none below it the bound is the cutoff.
     """
-    model: Any = highspy.Highs()  # type: ignore[no-untyped-call]
+    # The plain class: the one with callbacks prints a banner when it is made.
+    model: Any = highspy_core._Highs()
     for option, setting in (("output_flag", False), ("random_seed", seed % 2**31), ("threads", 1)):
         model.setOptionValue(option, setting)
     if seconds is not None:

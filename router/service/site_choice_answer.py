@@ -1,0 +1,122 @@
+"""The answer to where the next site should stand, and what it says in sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from router.domain.siting import SitingQuestion
+from router.kernel.money import round_cents
+from router.report.wording import count, listed, money, number, percent
+from router.whatif.siting.network_choice import NetworkChoice
+from router.whatif.siting.offers import Offers
+from router.whatif.siting.sensitivity import MapCell, TornadoBar
+
+
+@dataclass(frozen=True, slots=True)
+class SiteChoice:
+    """The answer: the best choice, the network as it is, each place alone, and how the choice hangs on the inputs."""
+
+    question: SitingQuestion
+    offers: Offers
+    most_sites: int
+    best: NetworkChoice
+    as_is: NetworkChoice
+    alone: tuple[tuple[str, NetworkChoice], ...]
+    """By candidate, the cheapest choice with a site there and nowhere else, or nowhere; cheapest first."""
+    bars: tuple[TornadoBar, ...]
+    cells: tuple[MapCell, ...]
+    seed: int
+    currency: str
+
+    @property
+    def saving_cents(self) -> float:
+        """A year, investments included."""
+        return self.as_is.total_cents - self.best.total_cents
+
+    @property
+    def payback_years(self) -> float | None:
+        """Investment over the yearly saving before capital; None when nothing is invested or nothing saved."""
+        running = self.saving_cents + self.best.parts["capital"]
+        if self.best.investment_cents <= 0 or running <= 0:
+            return None
+        return self.best.investment_cents / running
+
+
+def sentences(found: SiteChoice) -> list[str]:
+    """The answer in words: what to do, why, against what, how sure, what was assumed."""
+    best, as_is, currency = found.best, found.as_is, found.currency
+    said = []
+    if not best.opened:
+        said.append(
+            f"No new site pays under these terms: meeting a year's demand costs {_cash(best.total_cents, currency)}, "
+            "and every place considered would cost more."
+        )
+    else:
+        where = listed(o.label() for o in best.opened)
+        said.append(
+            f"Open {where}. A year's demand then costs {_cash(best.total_cents, currency)} instead of "
+            f"{_cash(as_is.total_cents, currency)}: {_cash(found.saving_cents, currency)} less, the investment of "
+            f"{_cash(best.investment_cents, currency)} paid off over its life included."
+        )
+        moved = sorted(best.parts, key=lambda p: abs(best.parts[p] - as_is.parts[p]), reverse=True)[:3]
+        said.append(
+            "What changes most: "
+            + listed(f"{p} {_cash(as_is.parts[p], currency)} to {_cash(best.parts[p], currency)}" for p in moved)
+            + " a year."
+        )
+        if found.payback_years is not None:
+            said.append(
+                f"The investment comes back in {number(found.payback_years, 1)} years of saving before capital."
+            )
+    gap = (best.total_cents - best.bound_cents) / best.total_cents if best.total_cents > 0 else 0.0
+    if best.status.value == "optimal":
+        said.append("Within the model no other choice is cheaper: this one is proven.")
+    else:
+        said.append(f"The time ended the search: no choice is cheaper by more than {percent(gap, 2)}.")
+    rivals = [(c, n) for c, n in found.alone if n.opened and n.label() != best.label()]
+    if rivals and best.opened:
+        _, second = rivals[0]
+        extra = _cash(second.total_cents - best.total_cents, currency)
+        said.append(f"The next best single place is {second.label()}, dearer by {extra} a year.")
+    said += _turning(found)
+    if found.offers.without:
+        lines = count(len(found.offers.without), "line")
+        said.append(f"{lines} of the history can be built nowhere and are left out (assignment.csv says why).")
+    said.append(
+        f"The demand is the order book's {count(len(found.offers.problem.lines), 'line')}, taken as "
+        f"{number(found.question.terms.history_days.value)} days; lines may be shared between sites in a year. "
+        "Hours of machines there are cost only the share of their rate that is saved when they stand; due dates, the "
+        "filling of single plates and waiting are not in this model: check the choice by simulation."
+    )
+    if found.question.assumptions:
+        said.append(f"{count(len(found.question.assumptions), 'figure')} of the file without a source are assumptions.")
+    return said
+
+
+def shown_name(field: str) -> str:
+    """An input as the file names it."""
+    return "bought_per_h" if field == "bought_cents_per_h" else field
+
+
+def shown_value(field: str, value: float) -> float:
+    """Its value in the units of the file."""
+    return value / 100 if field == "bought_cents_per_h" else value
+
+
+def _turning(found: SiteChoice) -> list[str]:
+    """Inputs whose low or high value changes the choice."""
+    label = found.best.label()
+    turns = []
+    for bar in found.bars:
+        for value, answer in ((bar.low, bar.at_low), (bar.high, bar.at_high)):
+            if answer.label != label:
+                turns.append(f"{shown_name(bar.name)} at {shown_value(bar.name, value):g}: {answer.label}")
+    if not found.bars:
+        return []
+    if not turns:
+        return ["No input varied alone changes the choice."]
+    return ["The choice turns with " + "; ".join(turns) + "."]
+
+
+def _cash(cents: float, currency: str) -> str:
+    return money(round_cents(cents), currency)

@@ -1,0 +1,72 @@
+"""The file of candidates: what is read, and every fault at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from router.domain.network import Network
+from router.formats.network_file import read_network
+from router.formats.siting_file import read_siting
+from router.kernel.faults import FaultyInput
+
+ROOT = Path(__file__).resolve().parents[3]
+TEXT = (ROOT / "scenarios" / "where_next" / "candidates.yaml").read_text()
+
+
+@pytest.fixture(scope="module")
+def network() -> Network:
+    return read_network((ROOT / "scenarios" / "small" / "network.yaml").read_bytes())
+
+
+def test_sample_is_read_with_places_and_assumptions(network: Network) -> None:
+    question = read_siting(TEXT.encode(), network)
+    assert question.invented
+    assert [c.candidate_id for c in question.candidates] == ["DETROIT", "LYON", "Berlin", "Hamburg"]
+    lyon = question.candidates[1]
+    assert lyon.place.country == "FR" and 45 < lyon.place.latitude_deg < 46.5
+    assert lyon.fixed_cents_per_year.value == 14_000_000
+    assert question.terms.history_days.source is not None
+    assert not any("history_days" in a for a in question.assumptions)
+    assert "terms, growth" in question.assumptions
+    assert "packages nickel, capex" in question.assumptions
+    assert dict(question.swings)["bought_cents_per_h"].low == 16_000
+
+
+def test_every_fault_of_shape_is_named_at_once(network: Network) -> None:
+    bad = TEXT.replace("plate_fill: 0.55", "plate_fill: 1.4").replace("capex: 620000.00", "capex: much")
+    bad = bad.replace("growth: {low: -0.20, high: 0.50}", "growth: {low: 0.5, high: 0.2}")
+    bad = bad.replace("  life_years: 8\n", "  life_yaers: 8\n")
+    bad = bad.replace('{value: 2, source: "the', '{worth: 2, source: "the')
+    with pytest.raises(FaultyInput) as refused:
+        read_siting(bad.encode(), network)
+    said = str(refused.value)
+    for part in (
+        "plate_fill",
+        "greater than 0 and at most 1",
+        "capex",
+        "'life_years'",
+        "below the high one",
+        "history",
+    ):
+        assert part in said, said
+    assert len(refused.value.faults) >= 5
+
+
+def test_every_fault_of_reference_is_named_at_once(network: Network) -> None:
+    bad = TEXT.replace("works_like: OHIO", "works_like: OHOI", 1).replace("machine_like: M01", "machine_like: M9")
+    bad = bad.replace("alloys: [316l]", "alloys: [316l, ti64]").replace("- id: LYON", "- id: RHINE")
+    bad = bad.replace("city: Lyon", "city: Lyonesse")
+    with pytest.raises(FaultyInput) as refused:
+        read_siting(bad.encode(), network)
+    said = str(refused.value)
+    for part in ("did you mean 'OHIO'", "M9", "ti64", "a name no other site has", "Lyonesse"):
+        assert part in said, said
+    assert len(refused.value.faults) == 5
+
+
+@pytest.mark.parametrize("text", ["", "- a\n- b\n", "format: platewright candidates 1\nname: x\nname: y\n"])
+def test_other_files_are_refused(text: str, network: Network) -> None:
+    with pytest.raises(FaultyInput):
+        read_siting(text.encode(), network)
