@@ -20,6 +20,7 @@ from router.cli.people import people_app, token_app
 from router.cli.progress import ProgressListener
 from router.cli.serving import run_server, run_worker
 from router.cli.tables import faults_list, findings_list, kpis_table, option_tables
+from router.cli.what_if import what_if
 from router.kernel.faults import FaultyInput, NotFound, PlatewrightError
 from router.planning import RunParams
 from router.service.audit_plan import audit_plan_file
@@ -39,6 +40,7 @@ app = typer.Typer(
 )
 app.add_typer(people_app, name="people")
 app.add_typer(token_app, name="token")
+app.add_typer(what_if, name="whatif")
 out = Console()
 err = Console(stderr=True)
 

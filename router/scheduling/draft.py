@@ -456,9 +456,10 @@ class Draft:
         """Go back to a snapshot: the latest one taken."""
         self.commit()
         before = [self.queue(k) for k in range(len(queues))]
-        for k in range(len(queues)):
-            # Empty first: a line may not stand on the same machine's old and new plates at once.
-            set_queue(self.shop, self.book, k, np.zeros(0, dtype=np.int64), 0)
+        for k, queue in enumerate(queues):
+            # Empty first: a line may not stand on the same machine's old and new plates at once. The firm front is the
+            # same in both, and keeps its moments.
+            set_queue(self.shop, self.book, k, queue, int(self.firm[k]))
         for k, queue in enumerate(queues):
             if not set_queue(self.shop, self.book, k, queue, len(queue)):
                 raise ValueError("a snapshot could not be restored")

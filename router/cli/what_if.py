@@ -1,0 +1,116 @@
+"""Commands of what-ifs: compare, explain, difference."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from pathlib import Path
+from types import FrameType
+from typing import Annotated
+
+import platformdirs
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from router.kernel.faults import Fault, FaultyInput
+from router.service.what_if_folder import Compared, compare_what_ifs
+from router.whatif.changes import difference, read_what_if
+from router.whatif.comparison.compare import Settings
+from router.whatif.comparison.tables import findings, rows
+from router.whatif.sweep.ledger import Entry
+from router.whatif.sweep.run import Quiet
+
+what_if = typer.Typer(no_args_is_help=True, help="What would change if: files of changes beside a scenario folder.")
+_out = Console()
+_err = Console(stderr=True)
+
+WhatIfFile = Annotated[Path, typer.Argument(help="What-if file (YAML).")]
+
+
+@what_if.command()
+def explain(file: WhatIfFile) -> None:
+    """Say in words what a what-if file changes."""
+    for sentence in read_what_if(file).explained():
+        _plain(_out, sentence)
+
+
+@what_if.command("diff")
+def diff(one: WhatIfFile, other: WhatIfFile) -> None:
+    """Say what only one of two what-if files changes."""
+    first, second = read_what_if(one), read_what_if(other)
+    only_first, only_second = difference(first, second)
+    for name, sentences in ((first.name, only_first), (second.name, only_second)):
+        _plain(_out, f"Only in {name}:" if sentences else f"Only in {name}: nothing.")
+        for sentence in sentences:
+            _plain(_out, f"  {sentence}")
+
+
+@what_if.command()
+def compare(
+    folder: Annotated[Path, typer.Argument(help="Scenario folder: the base.")],
+    files: Annotated[list[Path], typer.Argument(help="What-if files to set beside the base.")],
+    out_folder: Annotated[Path, typer.Option("--out", "-o", help="Where results are written.")] = Path(
+        "results/whatif"
+    ),
+    months: Annotated[float, typer.Option(help="Months of orders that count.")] = 12.0,
+    replications: Annotated[int, typer.Option(help="Times each scenario lives through them.")] = 20,
+    seed: Annotated[int, typer.Option(help="Seed of the streams.")] = 1,
+    near_km: Annotated[float, typer.Option(help="Road distance that counts as near.")] = 500.0,
+    executor: Annotated[
+        str, typer.Option(help="here, processes:N, or dask:tcp://host:port of a cluster.")
+    ] = "processes:2",
+) -> None:
+    """Live through months of orders with and without the changes, and say what differs beyond noise."""
+    try:
+        settings = Settings(months, replications, seed, near_km, executor)
+    except ValueError as wrong:
+        raise FaultyInput([Fault("options", "", "", str(wrong), "other options")]) from wrong
+    cancel = threading.Event()
+
+    def interrupted(number: int, frame: FrameType | None) -> None:
+        if cancel.is_set():
+            raise KeyboardInterrupt
+        cancel.set()
+        _err.print(
+            "stopping; what is done is kept, and the same command goes on from there (interrupt again to give up)"
+        )
+
+    before = signal.signal(signal.SIGINT, interrupted)
+    try:
+        cache = Path(platformdirs.user_cache_dir("platewright"))
+        compared = compare_what_ifs(folder, files, out_folder, settings, cache, _Told(), cancel)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    _say(compared)
+
+
+class _Told(Quiet):
+    """Tells on standard error how far a comparison is."""
+
+    def began(self, total: int, already: int) -> None:
+        if already:
+            _err.print(f"{already} of {total} lives are kept from before")
+
+    def kept(self, entry: Entry, done: int, total: int) -> None:
+        if done == total or done * 10 // total > (done - 1) * 10 // total:
+            _err.print(f"{done} of {total} lives done")
+
+
+def _say(compared: Compared) -> None:
+    comparison, currency = compared.comparison, compared.scenario.network.currency
+    for lived in comparison.lived[1:]:
+        table = Table(title=lived.what_if.name, title_justify="left")
+        for heading, side in (("Figure", "left"), ("Base", "right"), ("Here", "right"), ("Difference", "right")):
+            table.add_column(heading, justify="left" if side == "left" else "right")
+        table.add_column("Which is")
+        for row in rows(comparison, lived, currency):
+            table.add_row(row.what, row.base, row.here, row.difference, row.word)
+        _out.print(table)
+        for sentence in findings(comparison, lived, currency):
+            _plain(_out, sentence)
+    _plain(_out, f"{comparison.replications} replications, {comparison.seconds:.0f} s. Page: {compared.page.resolve()}")
+
+
+def _plain(console: Console, text: str) -> None:
+    console.print(text, markup=False, highlight=False, soft_wrap=True)

@@ -1,0 +1,87 @@
+"""What-if files compared with a scenario folder, and a folder of what came of it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from router.domain.network import Scenario
+from router.formats import read_scenario
+from router.kernel.faults import Fault, FaultyInput
+from router.whatif.changes import WhatIf, read_what_if
+from router.whatif.comparison.compare import Comparison, Settings, compare
+from router.whatif.comparison.page import comparison_page
+from router.whatif.comparison.tables import as_json, replications_csv
+from router.whatif.sweep.run import SweepListener
+
+LEDGER, PAGE = "replications.jsonl", "comparison.html"
+_OURS = {LEDGER, PAGE, "comparison.json", "replications.csv"}
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What a comparison leaves behind."""
+
+    scenario: Scenario
+    comparison: Comparison
+    folder: Path
+
+    @property
+    def page(self) -> Path:
+        """The page to read."""
+        return self.folder / PAGE
+
+
+def compare_what_ifs(
+    folder: Path,
+    files: Sequence[Path],
+    out: Path,
+    settings: Settings,
+    cache_dir: Path | None = None,
+    listener: SweepListener | None = None,
+    cancel: threading.Event | None = None,
+) -> Compared:
+    """Simulate and write ``comparison.html``, ``comparison.json``, ``replications.csv``.
+
+    Results of replications are kept in the folder as they come, so that a broken-off comparison goes on where it was.
+    Raises FaultyInput with every fault of every file, before anything is simulated or written.
+    """
+    what_ifs, faults = _read_all(files)
+    taken = sorted(x.name for x in out.iterdir() if x.name not in _OURS) if out.is_dir() else []
+    if taken or (out.exists() and not out.is_dir()):
+        held = f"{taken[0]} in it" if taken else "a file"
+        faults.append(Fault(str(out), "", "", held, "a new folder, or one of an earlier comparison"))
+    if faults:
+        raise FaultyInput(faults)
+    scenario = read_scenario(folder, cache_dir)
+    checked = [
+        Fault(path.name, f.where, f.field, f.found, f.expected)
+        for path, what_if in what_ifs
+        for f in what_if.check(scenario.network)
+    ]
+    if checked:
+        raise FaultyInput(checked)
+    out.mkdir(parents=True, exist_ok=True)
+    found = compare(folder, scenario, what_ifs, settings, out / LEDGER, cache_dir, listener, cancel)
+    currency = scenario.network.currency
+    (out / "comparison.json").write_text(as_json(found, currency), encoding="utf-8")
+    (out / "replications.csv").write_text(replications_csv(found), encoding="utf-8")
+    (out / PAGE).write_text(comparison_page(scenario.network, found), encoding="utf-8")
+    return Compared(scenario, found, out)
+
+
+def _read_all(files: Sequence[Path]) -> tuple[list[tuple[Path, WhatIf]], list[Fault]]:
+    read: list[tuple[Path, WhatIf]] = []
+    faults: list[Fault] = []
+    for path in files:
+        try:
+            read.append((path, read_what_if(path)))
+        except FaultyInput as wrong:
+            faults += wrong.faults
+    names = [what_if.name for _, what_if in read]
+    for path, what_if in read:
+        if names.count(what_if.name) > 1 or what_if.name == "base":
+            faults.append(Fault(path.name, "", "name", what_if.name, "a name of its own, other than 'base'"))
+    return read, faults

@@ -1,0 +1,292 @@
+"""What each kind of change does to a network. The network given is never altered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import datetime
+from functools import singledispatch
+from zoneinfo import available_timezones
+
+from router.domain.carriers import Carrier
+from router.domain.machines import Machine
+from router.domain.network import Network
+from router.domain.orders import OrderLine
+from router.domain.places import Place
+from router.domain.sites import Pause, Shift, Site
+from router.formats.gazetteer import PlaceNotResolved
+from router.formats.places import resolve_place
+from router.formats.wording import found, one_of
+from router.kernel.faults import PlatewrightError
+from router.whatif.changes.records import (
+    AddMachine,
+    AddSite,
+    CarbonPrice,
+    Change,
+    ChangeCarrier,
+    ChangeRate,
+    ChangeShift,
+    CloseSite,
+    Demand,
+    MoveSite,
+    QualifyAlloy,
+    RetireMachine,
+)
+
+
+class Misfit(PlatewrightError):
+    """A change that the network it is applied to does not allow."""
+
+    def __init__(self, field: str, found_text: str, expected: str) -> None:
+        self.field, self.found, self.expected = field, found_text, expected
+        super().__init__(f"{field}: found {found_text}; expected {expected}")
+
+
+@singledispatch
+def apply(change: Change, network: Network) -> Network:
+    """The network with the change made. Raises Misfit where the network does not allow it."""
+    raise TypeError(f"no effect is known for {type(change).__name__}")
+
+
+def _known(field: str, name: str, known: Iterable[str], what: str) -> str:
+    names = list(known)
+    if name not in names:
+        raise Misfit(field, found(name), one_of(name, names, what))
+    return name
+
+
+def _new(field: str, name: str, taken: Iterable[str]) -> None:
+    if name in set(taken):
+        raise Misfit(field, found(name), "a name that nothing in the network has yet")
+
+
+def _place(change: AddSite | MoveSite) -> Place:
+    if (change.latitude is None) != (change.longitude is None):
+        raise Misfit("latitude", "one coordinate", "latitude and longitude together, or neither")
+    try:
+        return resolve_place(change.country, change.city, None, change.latitude, change.longitude)
+    except PlaceNotResolved as unknown:
+        raise Misfit("city", found(change.city), str(unknown)) from unknown
+
+
+def _zone(name: str | None, otherwise: str) -> str:
+    if name is None:
+        return otherwise
+    if name not in available_timezones():
+        raise Misfit("time_zone", found(name), "an IANA time zone, e.g. Europe/Paris")
+    return name
+
+
+def _copy_of(machine: Machine, machine_id: str, site_id: str, now: datetime) -> Machine:
+    """A new machine is free at once, has nothing loaded and no stops planned."""
+    return replace(
+        machine, machine_id=machine_id, site_id=site_id, loaded_alloy_id=None, available_from=now, maintenance=()
+    )
+
+
+@apply.register
+def _(change: AddSite, network: Network) -> Network:
+    _new("id", change.id, network.site)
+    like = network.site[_known("like", change.like, network.site, "site")]
+    place = _place(change)
+    made = Site(
+        site_id=change.id,
+        name=change.name or f"{place.name}",
+        place=place,
+        time_zone=_zone(change.time_zone, like.time_zone),
+        holiday_country=place.country,
+        holiday_subdivision=like.holiday_subdivision if place.country == like.holiday_country else None,
+        closures=(),
+        shifts=like.shifts,
+        labour_cents_per_h=like.labour_cents_per_h if change.labour_per_h is None else change.labour_per_h,
+        energy_cents_per_kwh=like.energy_cents_per_kwh if change.energy_per_kwh is None else change.energy_per_kwh,
+        grid_kg_co2e_per_kwh=(
+            like.grid_kg_co2e_per_kwh if change.grid_kg_co2e_per_kwh is None else change.grid_kg_co2e_per_kwh
+        ),
+        credentials=like.credentials if change.same_credentials else (),
+    )
+    machines = list(network.machines)
+    for n, wanted in enumerate(change.machines):
+        _new(f"machines[{n}] id", wanted.id, (m.machine_id for m in machines))
+        copied = network.machine[_known(f"machines[{n}] like", wanted.like, network.machine, "machine")]
+        machines.append(_copy_of(copied, wanted.id, change.id, network.now))
+    return replace(
+        network,
+        sites=(*network.sites, made),
+        machines=tuple(machines),
+        work_centres=(
+            *network.work_centres,
+            *(replace(w, site_id=change.id) for w in network.work_centres if w.site_id == like.site_id),
+        ),
+        outside_services=tuple(
+            replace(o, site_ids=(*o.site_ids, change.id)) if like.site_id in o.site_ids else o
+            for o in network.outside_services
+        ),
+    )
+
+
+@apply.register
+def _(change: CloseSite, network: Network) -> Network:
+    site = _known("site", change.site, network.site, "site")
+    if len(network.sites) == 1:
+        raise Misfit("site", found(site), "another site that stays: a network has one at least")
+    services = []
+    for service in network.outside_services:
+        left = tuple(s for s in service.site_ids if s != site)
+        # No site named means all of them: a service for this site alone goes with it.
+        if left or not service.site_ids:
+            services.append(replace(service, site_ids=left))
+    return replace(
+        network,
+        sites=tuple(s for s in network.sites if s.site_id != site),
+        machines=_without(network, lambda m: m.site_id == site),
+        work_centres=tuple(w for w in network.work_centres if w.site_id != site),
+        outside_services=tuple(services),
+    )
+
+
+def _without(network: Network, gone: Callable[[Machine], bool]) -> tuple[Machine, ...]:
+    left = tuple(m for m in network.machines if not gone(m))
+    if not left:
+        raise Misfit("", "no machine left", "one machine at least that stays")
+    return left
+
+
+@apply.register
+def _(change: MoveSite, network: Network) -> Network:
+    site = network.site[_known("site", change.site, network.site, "site")]
+    place = _place(change)
+    same_country = place.country == site.holiday_country
+    moved = replace(
+        site,
+        place=place,
+        time_zone=_zone(change.time_zone, site.time_zone),
+        holiday_country=place.country,
+        holiday_subdivision=site.holiday_subdivision if same_country else None,
+    )
+    return _with_site(network, moved)
+
+
+def _with_site(network: Network, site: Site) -> Network:
+    return replace(network, sites=tuple(site if s.site_id == site.site_id else s for s in network.sites))
+
+
+@apply.register
+def _(change: AddMachine, network: Network) -> Network:
+    _new("id", change.id, network.machine)
+    site = _known("site", change.site, network.site, "site")
+    like = network.machine[_known("like", change.like, network.machine, "machine")]
+    return replace(network, machines=(*network.machines, _copy_of(like, change.id, site, network.now)))
+
+
+@apply.register
+def _(change: RetireMachine, network: Network) -> Network:
+    machine = _known("machine", change.machine, network.machine, "machine")
+    return replace(network, machines=_without(network, lambda m: m.machine_id == machine))
+
+
+@apply.register
+def _(change: QualifyAlloy, network: Network) -> Network:
+    machine = network.machine[_known("machine", change.machine, network.machine, "machine")]
+    alloy = _known("alloy", change.alloy, network.alloy, "alloy")
+    if alloy in machine.alloys:
+        raise Misfit("alloy", found(alloy), f"an alloy that {machine.machine_id} is not qualified for yet")
+    qualified = replace(machine, alloys=(*machine.alloys, alloy))
+    return replace(
+        network, machines=tuple(qualified if m.machine_id == machine.machine_id else m for m in network.machines)
+    )
+
+
+@apply.register
+def _(change: ChangeShift, network: Network) -> Network:
+    site = network.site[_known("site", change.site, network.site, "site")]
+    shifts = tuple(Shift(s.days, s.start, s.end, tuple(Pause(p.start, p.end) for p in s.pauses)) for s in change.shifts)
+    return _with_site(network, replace(site, shifts=shifts))
+
+
+@apply.register
+def _(change: ChangeRate, network: Network) -> Network:
+    if change.site is not None:
+        _known("site", change.site, network.site, "site")
+    if change.of != "machine":
+        if change.machine is not None:
+            raise Misfit("machine", found(change.machine), f"no machine: {change.of} is paid by site")
+        field = "labour_cents_per_h" if change.of == "labour" else "energy_cents_per_kwh"
+        return replace(
+            network,
+            sites=tuple(
+                replace(s, **{field: round(getattr(s, field) * change.factor)})
+                if change.site in (None, s.site_id)
+                else s
+                for s in network.sites
+            ),
+        )
+    if change.machine is not None:
+        _known("machine", change.machine, network.machine, "machine")
+        if change.site is not None:
+            raise Misfit("site", found(change.site), "a site or a machine, not both")
+    return replace(
+        network,
+        machines=tuple(
+            replace(m, rate_cents_per_h=round(m.rate_cents_per_h * change.factor))
+            if change.machine in (None, m.machine_id) and change.site in (None, m.site_id)
+            else m
+            for m in network.machines
+        ),
+    )
+
+
+@apply.register
+def _(change: ChangeCarrier, network: Network) -> Network:
+    if change.carrier is not None:
+        _known("carrier", change.carrier, network.carrier, "carrier")
+
+    def changed(carrier: Carrier) -> Carrier:
+        return replace(
+            carrier,
+            zones=tuple(
+                replace(
+                    z,
+                    base_cents=round(z.base_cents * change.price_factor),
+                    cents_per_kg=round(z.cents_per_kg * change.price_factor),
+                    transit_working_days=max(0, z.transit_working_days + change.transit_days_added),
+                )
+                for z in carrier.zones
+            ),
+        )
+
+    return replace(
+        network,
+        carriers=tuple(changed(c) if change.carrier in (None, c.carrier_id) else c for c in network.carriers),
+    )
+
+
+@apply.register
+def _(change: CarbonPrice, network: Network) -> Network:
+    return replace(network, carbon_cents_per_kg=change.per_tonne / 1000)
+
+
+@apply.register
+def _(change: Demand, network: Network) -> Network:
+    """Demand leaves the network as it is; see ``demand_factor``. What it names must be there."""
+    for n, alloy in enumerate(change.alloys):
+        _known(f"alloys[{n}]", alloy, network.alloy, "alloy")
+    if change.season and len(change.season) != 12:
+        raise Misfit("season", f"{len(change.season)} factors", "twelve factors, January to December")
+    if change.most_pieces is not None and change.most_pieces < change.least_pieces:
+        raise Misfit("most_pieces", found(change.most_pieces), f"at least least_pieces, {change.least_pieces}")
+    return network
+
+
+def demand_factor(change: Demand, line: OrderLine, years: float, month: int) -> float:
+    """The change's factor for such a line, ``years`` after the start and in a calendar month (1 to 12)."""
+    if change.countries and line.ship_to.country not in change.countries:
+        return 1.0
+    if change.alloys and line.alloy_id not in change.alloys:
+        return 1.0
+    if line.quantity < change.least_pieces:
+        return 1.0
+    if change.most_pieces is not None and line.quantity > change.most_pieces:
+        return 1.0
+    season = change.season[month - 1] if change.season else 1.0
+    return float(change.factor * (1.0 + change.growth_per_year) ** years * season)

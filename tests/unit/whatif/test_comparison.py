@@ -1,0 +1,110 @@
+"""What-ifs compared from files: pairs, resumption, faults before anything is simulated, the page."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+
+from router.kernel.faults import FaultyInput
+from router.service.what_if_folder import compare_what_ifs
+from router.whatif.comparison.compare import Settings
+from router.whatif.sweep.run import Quiet
+
+SMALL = Path(__file__).parents[3] / "scenarios" / "small"
+HEAD = "format: platewright what-if 1\nname: {}\ninvented: true\nchanges:\n"
+SETTINGS = Settings(months=0.5, replications=2, seed=4, executor="here")
+
+
+def file_of(folder: Path, name: str, *changes: str) -> Path:
+    path = folder / f"{name}.yaml"
+    path.write_text(HEAD.format(name) + ("".join(f"  - {c}\n" for c in changes) or "  []\n"), encoding="utf-8")
+    return path
+
+
+class _Count(Quiet):
+    def __init__(self) -> None:
+        self.done = 0
+
+    def kept(self, entry: object, done: int, total: int) -> None:
+        self.done += 1
+
+
+@pytest.fixture(scope="module")
+def compared(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, object]]:
+    folder = tmp_path_factory.mktemp("whatif")
+    nothing = file_of(folder, "nothing")
+    dearer = file_of(folder, "dearer <b>", "{change: change_carrier, price_factor: 3, investment: {capex: 1000.00}}")
+    out = folder / "out"
+    compare_what_ifs(SMALL, [nothing, dearer], out, SETTINGS)
+    return out, json.loads((out / "comparison.json").read_text())
+
+
+def test_no_change_is_no_difference_and_dearer_freight_is_dearer(compared: tuple[Path, dict[str, object]]) -> None:
+    _, made = compared
+    base, nothing, dearer = made["scenarios"]  # type: ignore[misc]
+    assert nothing["means"] == base["means"]  # type: ignore[index]
+    assert {d["verdict"] for d in nothing["differences"].values()} == {"the same in every replication"}  # type: ignore[index]
+    assert dearer["differences"]["after_cents"]["mean"] > 0  # type: ignore[index]
+
+
+def test_net_present_value_is_that_of_the_saving_a_month(compared: tuple[Path, dict[str, object]]) -> None:
+    """Annuity by hand: 8 % a year over 7 years, what the half month saves each month, 1,000.00 paid at the start."""
+    out, made = compared
+    with (out / "replications.csv").open(encoding="utf-8", newline="") as text:
+        cents = {(r["scenario"], r["replication"]): float(r["landed_cents"]) for r in csv.DictReader(text)}
+    rate = 1.08 ** (1 / 12) - 1
+    factor = (1 - (1 + rate) ** -84) / rate
+    for n, npv in enumerate(made["scenarios"][2]["npv_cents"]):  # type: ignore[index]
+        saving = round((cents["base", str(n)] - cents["dearer <b>", str(n)]) / 0.5)
+        assert npv == pytest.approx(-100_000 + saving * factor, abs=100)
+
+
+def test_kept_replications_are_not_done_again_and_others_are(
+    compared: tuple[Path, dict[str, object]], tmp_path: Path
+) -> None:
+    out, _ = compared
+    files = [out.parent / "nothing.yaml", out.parent / "dearer <b>.yaml"]
+    count = _Count()
+    compare_what_ifs(SMALL, files, out, SETTINGS, listener=count)
+    assert count.done == 0
+    compare_what_ifs(SMALL, files, out, Settings(0.5, 3, 4, executor="here"), listener=count)
+    assert count.done == 3
+    changed = file_of(out.parent, "nothing", "{change: carbon_price, per_tonne: 500}")
+    compare_what_ifs(SMALL, [changed], out, SETTINGS, listener=count)
+    assert count.done == 5
+
+
+def test_tables_and_page_hold_what_was_found(compared: tuple[Path, dict[str, object]]) -> None:
+    out, _ = compared
+    page = (out / "comparison.html").read_text(encoding="utf-8")
+    assert "dearer &lt;b&gt;" in page or "nothing" in page
+    assert "<b>" not in page.split("<main>")[1].split("<style>")[0].replace("<b>Invented", "")
+    with (out / "replications.csv").open(encoding="utf-8", newline="") as text:
+        rows = list(csv.DictReader(text))
+    assert {row["scenario"] for row in rows} >= {"base", "nothing"}
+
+
+def test_faults_are_told_before_anything_is_simulated_or_written(tmp_path: Path) -> None:
+    bad = file_of(tmp_path, "bad", "{change: close_site, site: nowhere}")
+    worse = file_of(tmp_path, "worse", "{change: fly}")
+    for files, many in (([bad], 1), ([worse, tmp_path / "none.yaml"], 2)):
+        with pytest.raises(FaultyInput) as caught:
+            compare_what_ifs(SMALL, files, tmp_path / "out", SETTINGS)
+        assert len(caught.value.faults) == many
+    assert not (tmp_path / "out").exists()
+    foreign = tmp_path / "foreign"
+    foreign.mkdir()
+    (foreign / "thesis.txt").write_text("mine")
+    with pytest.raises(FaultyInput, match="earlier comparison"):
+        compare_what_ifs(SMALL, [file_of(tmp_path, "good")], foreign, SETTINGS)
+
+
+@pytest.mark.parametrize(
+    "given", [{"months": 40}, {"replications": 1}, {"near_km": 0}, {"executor": "everywhere"}], ids=str
+)
+def test_settings_say_what_would_be_right(given: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="found"):
+        Settings(**given)  # type: ignore[arg-type]
