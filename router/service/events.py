@@ -58,6 +58,7 @@ def record_event(
         answer = earlier(work, actor, once)
         if answer is not None:
             return _kept(work, answer)
+        work.revision.hold()  # what is checked against must not change before the event is kept
         events = work.events.all()
         before = played(events)
         network = _network(work, desk)
@@ -92,6 +93,7 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
         answer = earlier(work, actor, once)
         if answer is not None:
             return _kept(work, answer)
+        work.revision.hold()
         wrong = work.events.get(event_id)
         if wrong is None or not shown(wrong):
             raise NotFound(f"no event {event_id}")

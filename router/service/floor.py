@@ -195,7 +195,7 @@ def _build(floor: Floor, event: EventRecord) -> str:
         left.subtract(_pieces(event))
         if min(left.values(), default=0) < 0:
             return f"build {event.subject}: more pieces scrapped at {_at(event)} than are on it; at most what is left"
-        floor.builds[key] = replace(known, pieces=+left)
+        floor.builds[key] = replace(known, state=after, pieces=+left)
     else:
         floor.builds[key] = replace(known, state=after, since=event.occurred_at, free_at=event.occurred_at)
     machine = floor.machines[known.machine_id]

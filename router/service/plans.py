@@ -183,6 +183,7 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
     require(actor, Operation.ACCEPT_PLAN)
     plan = plan_in_full(desk, plan_id).result.plan
     with desk.store.begin() as work:
+        work.revision.hold()  # nothing starts on the floor between the look at it and the plan going live
         head = _proposed(work, plan_id, (PlanStanding.PROPOSED, PlanStanding.SUPERSEDED))
         if head.findings:
             raise Conflict(f"plan {plan_id} breaks {head.findings} rules by the auditor's word; it cannot go live")

@@ -113,6 +113,10 @@ class Trail(Protocol):
 
 
 class Revision(Protocol):
+    def hold(self) -> None:
+        """Have everybody else who holds or raises it wait until this transaction ends, then see what it kept."""
+        ...
+
     def now(self) -> int: ...
     def raise_it(self) -> int: ...
 

@@ -35,6 +35,11 @@ class TrailRows(Rows):
 class RevisionRows(Rows):
     """See service.ports.Revision."""
 
+    def hold(self) -> None:
+        # An update of a row to what it is: PostgreSQL locks it; SQLite has one writer at a time anyway.
+        same = counters.update().where(counters.c.name == _BOOK).values(value=counters.c.value)
+        self._connection.execute(same)
+
     def now(self) -> int:
         row = self._one(sa.select(counters.c.value).where(counters.c.name == _BOOK))
         return int(row["value"]) if row else 0

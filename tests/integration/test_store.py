@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -217,6 +218,31 @@ def test_plans_are_kept_whole_and_one_is_live(store: SqlStore) -> None:
         assert [h.plan_id for h in work.plans.heads(9)] == [second.plan_id, first.plan_id]
     with pytest.raises(Conflict), store.begin() as work:
         work.plans.stand(second.plan_id, PlanStanding.LIVE, 1)
+
+
+def test_who_holds_the_revision_sees_what_the_one_before_kept(store: SqlStore) -> None:
+    inside = threading.Event()
+    event = EventRecord(0, EventKind.MACHINE_DOWN, NOON, NOON, "bo", "lyon", "M1")
+    with store.begin() as work:
+        work.revision.raise_it()
+
+    def first() -> None:
+        with store.begin() as work:
+            work.revision.hold()
+            inside.set()
+            time.sleep(0.4)
+            work.events.add(event)
+
+    def second() -> int:
+        inside.wait()
+        with store.begin() as work:
+            work.revision.hold()
+            return len(work.events.all())
+
+    with ThreadPoolExecutor(2) as pool:
+        one, two = pool.submit(first), pool.submit(second)
+        one.result()
+        assert two.result() == 1
 
 
 def test_events_trail_people_and_receipts_come_back(store: SqlStore) -> None:
