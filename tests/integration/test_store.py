@@ -320,5 +320,5 @@ def test_points_come_in_order_after_a_number(store: SqlStore) -> None:
 def test_a_database_that_is_none_is_said_plainly() -> None:
     with pytest.raises(StoreOut, match="expected sqlite"):
         open_store("mysql://x/y")
-    with pytest.raises(StoreOut, match="cannot be opened"):
+    with pytest.raises(StoreOut, match="is not there"):
         open_store("sqlite:////no/such/folder/book.db")
