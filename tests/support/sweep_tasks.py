@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import random
 import signal
 import time
 from pathlib import Path
@@ -48,3 +49,17 @@ def busy(seconds: float) -> int:
     while time.process_time() < until:
         n += 1
     return n > 0
+
+
+def shop_day(scenario: tuple[float, float], seed: int) -> dict[str, float]:
+    """A day of an imagined shop: demand by chance, cost by the scenario's (rate, extra)."""
+    rate, extra = scenario
+    demand = random.Random(seed).gauss(100.0, 20.0)
+    if rate < 0 and seed % 2:
+        raise ValueError("this scenario breaks down on odd days")
+    return {"cost": abs(rate) * demand + extra, "demand": demand}
+
+
+def uneven(scenario: str, seed: int) -> dict[str, float]:
+    """Figures that depend on who is asked."""
+    return {"cost": 1.0, scenario: 2.0}
