@@ -14,10 +14,11 @@ from router.whatif.changes import WhatIf, read_what_if
 from router.whatif.comparison.compare import Comparison, Settings, compare
 from router.whatif.comparison.page import comparison_page
 from router.whatif.comparison.tables import as_json, replications_csv
+from router.whatif.study import RESULTS_FILE
 from router.whatif.sweep.run import SweepListener
 
-LEDGER, PAGE = "replications.jsonl", "comparison.html"
-_OURS = {LEDGER, PAGE, "comparison.json", "replications.csv"}
+PAGE = "comparison.html"
+_OURS = {RESULTS_FILE, PAGE, "comparison.json", "replications.csv"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,15 +57,7 @@ def compare_what_ifs(
     if faults:
         raise FaultyInput(faults)
     scenario = read_scenario(folder, cache_dir)
-    checked = [
-        Fault(path.name, f.where, f.field, f.found, f.expected)
-        for path, what_if in what_ifs
-        for f in what_if.check(scenario.network)
-    ]
-    if checked:
-        raise FaultyInput(checked)
-    out.mkdir(parents=True, exist_ok=True)
-    found = compare(folder, scenario, what_ifs, settings, out / LEDGER, cache_dir, listener, cancel)
+    found = compare(folder, scenario, what_ifs, settings, out, cache_dir, listener, cancel)
     currency = scenario.network.currency
     (out / "comparison.json").write_text(as_json(found, currency), encoding="utf-8")
     (out / "replications.csv").write_text(replications_csv(found), encoding="utf-8")

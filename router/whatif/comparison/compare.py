@@ -13,12 +13,12 @@ from router.kernel.faults import Fault, FaultyInput, PlatewrightError
 from router.kernel.money import round_cents
 from router.whatif.changes.combine import BASE, WhatIf
 from router.whatif.changes.records import Demand
-from router.whatif.comparison.replication import run_replication
+from router.whatif.comparison.replication import Asked, run_replication
 from router.whatif.investment import Appraisal, Investment, appraise
-from router.whatif.rolling.figures import FIGURES, Figures
-from router.whatif.statistics import Difference, Interval, compare_paired, t_interval
-from router.whatif.sweep.run import SweepEnd, SweepListener, sweep
-from router.whatif.sweep.task import Task
+from router.whatif.rolling.figures import Figures
+from router.whatif.statistics import Difference, Interval
+from router.whatif.study import Finding, Study, run_study
+from router.whatif.sweep.run import SweepEnd, SweepListener
 
 _VERSION = "rolling 1"
 """Raised whenever a replication comes to other figures for the same files: kept results are then done again."""
@@ -81,72 +81,65 @@ def compare(
     scenario: Scenario,
     what_ifs: Sequence[tuple[Path, WhatIf]],
     settings: Settings,
-    ledger: Path,
+    out: Path,
     cache_dir: Path | None = None,
     listener: SweepListener | None = None,
     cancel: threading.Event | None = None,
 ) -> Comparison:
     """Live through every what-if and the base with the same streams, and set them side by side.
 
-    Results are kept in ``ledger`` one by one; taken up again, only what is missing is simulated. Raises FaultyInput
-    with every change that does not fit the base, before anything is simulated; PlatewrightError when a replication
-    failed, or when a cancelled sweep has fewer than two replications of every scenario.
+    Results are kept in the folder ``out`` one by one; taken up again, only what is missing is simulated. Raises
+    FaultyInput with every change that does not fit the base, before anything is simulated or made; PlatewrightError
+    when a replication failed, or when a cancelled sweep has fewer than two replications of every scenario.
     """
     faults: list[Fault] = []
     for path, what_if in what_ifs:
         faults += [Fault(path.name, f.where, f.field, f.found, f.expected) for f in what_if.check(scenario.network)]
     if faults:
         raise FaultyInput(faults)
-    asked = [("", BASE), *((str(path.resolve()), what_if) for path, what_if in what_ifs)]
-    tasks = [
-        Task(
-            f"{name or 'base'} {replication}",
-            run_replication,
-            (str(folder.resolve()), name, str(cache_dir or ""), replication, settings.seed, settings.months,
-             settings.near_km),
-            version=f"{_VERSION} {scenario.fingerprint} {what_if.fingerprint}",
-        )
-        for replication in range(settings.replications)
-        for name, what_if in asked
-    ]  # fmt: skip
-    outcome = sweep(tasks, ledger, settings.executor, listener=listener, cancel=cancel)
-    if outcome.failed:
-        first = outcome.failed[0]
-        raise PlatewrightError(f"{len(outcome.failed)} replications failed; {first.name}: {first.failed}")
-    rows = [outcome.entries[n * len(asked) : (n + 1) * len(asked)] for n in range(settings.replications)]
-    whole = [row for row in rows if all(entry is not None for entry in row)]
-    if len(whole) < 2:
-        raise PlatewrightError(
-            f"{len(whole)} replications of every scenario are done, 2 are needed to compare; what is done is kept"
-        )
-    columns: list[tuple[Figures, ...]] = [
-        tuple(entry.value for row in whole if (entry := row[n]) is not None) for n in range(len(asked))
-    ]
-    cpu_s = sum(entry.cpu_s for row in whole for entry in row if entry is not None)
-    return Comparison(
-        settings,
-        len(whole),
-        tuple(
-            _lived(what_if, columns[n], columns[0] if n else None, settings.months)
-            for n, (_, what_if) in enumerate(asked)
-        ),
-        outcome.end,
-        outcome.seconds,
-        cpu_s,
+    out.mkdir(parents=True, exist_ok=True)
+
+    def asked(file: str, what_if: WhatIf) -> Asked:
+        content = f"{scenario.fingerprint} {what_if.fingerprint}"
+        return Asked(str(folder.resolve()), file, content, str(cache_dir or ""), settings.months, settings.near_km)
+
+    named = {what_if.name: what_if for what_if in (BASE, *(w for _, w in what_ifs))}
+    study = Study(
+        {BASE.name: asked("", BASE), **{w.name: asked(str(path.resolve()), w) for path, w in what_ifs}},
+        BASE.name,
+        run_replication,
+        settings.replications,
+        settings.seed,
+        _VERSION,
     )
+    outcome = run_study(study, out, settings.executor, listener=listener, cancel=cancel)
+    done = outcome.sweep
+    if done.failed:
+        first = done.failed[0]
+        raise PlatewrightError(f"{len(done.failed)} replications failed; {first.name}: {first.failed}")
+    pairs = min((f.replications for f in outcome.findings), default=0)
+    if pairs < 2 or len(outcome.findings) < len(named):
+        raise PlatewrightError(
+            f"{pairs} replications of every scenario are done, 2 are needed to compare; what is done is kept"
+        )
+    width = len(study.scenarios)
+    base = done.entries[::width]
+    lived = []
+    for found in outcome.findings:
+        own = done.entries[list(study.scenarios).index(found.scenario) :: width]
+        both = [(e.value, b.value) for e, b in zip(own, base, strict=True) if e is not None and b is not None]
+        lived.append(_lived(named[found.scenario], found, both, settings.months))
+    cpu_s = sum(e.cpu_s for e in done.entries if e is not None)
+    return Comparison(settings, pairs, tuple(lived), done.end, done.seconds, cpu_s)
 
 
-def _lived(what_if: WhatIf, figures: tuple[Figures, ...], base: tuple[Figures, ...] | None, months: float) -> Lived:
-    means = {name: t_interval([f[name] for f in figures]) for name in FIGURES}
-    if base is None:
-        return Lived(what_if, figures, means, {}, None)
-    differences = {name: compare_paired([f[name] for f in figures], [f[name] for f in base]) for name in FIGURES}
-    return Lived(what_if, figures, means, differences, _appraisal(what_if, figures, base, months))
+def _lived(what_if: WhatIf, found: Finding, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Lived:
+    """``pairs``: this scenario's figures and the base's, by replication."""
+    appraisal = None if what_if is BASE else _appraisal(what_if, pairs, months)
+    return Lived(what_if, tuple(own for own, _ in pairs), dict(found.means), dict(found.differences), appraisal)
 
 
-def _appraisal(
-    what_if: WhatIf, figures: tuple[Figures, ...], base: tuple[Figures, ...], months: float
-) -> Appraisal | None:
+def _appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Appraisal | None:
     """Savings of landed cost against what is paid. With another demand, landed costs do not compare."""
     paid = what_if.investments
     if not paid or any(isinstance(change, Demand) for change in what_if.changes):
@@ -160,7 +153,5 @@ def _appraisal(
         staff_cents_per_month=sum(x.staff_per_month for x in paid),
         fixed_cents_per_month=sum(x.fixed_per_month for x in paid),
     )
-    savings = [
-        (round_cents((b["landed_cents"] - f["landed_cents"]) / months),) for f, b in zip(figures, base, strict=True)
-    ]
+    savings = [(round_cents((base["landed_cents"] - own["landed_cents"]) / months),) for own, base in pairs]
     return appraise(investment, savings)

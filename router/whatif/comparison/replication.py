@@ -1,7 +1,8 @@
-"""The task a sweep does: one replication of one what-if, from files alone."""
+"""The task a study does: one replication of one what-if, from files alone."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
@@ -12,23 +13,38 @@ from router.whatif.rolling.figures import Figures
 from router.whatif.rolling.replicate import Stretch, replicate
 
 
-def run_replication(
-    folder: str, what_if: str, cache_dir: str, replication: int, seed: int, months: float, near_km: float
-) -> Figures:
-    """Figures of one replication. ``what_if``: path of its file, empty for the base; ``cache_dir``: where measured
-    models are kept. Raises FaultyInput for faulty files and Misfit for a change that does not fit."""
-    base = _scenario(folder, cache_dir)
-    asked = _what_if(what_if)
-    return replicate(
-        base, asked.network(base.network), replication, seed, Stretch(months=months, near_km=near_km), asked.demand
-    )
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One scenario of a study by its files; results are kept under all of this."""
+
+    folder: str
+    what_if: str
+    """Path of the what-if file, empty for the base."""
+    content: str
+    """Fingerprints of both: other content is another scenario."""
+    cache_dir: str
+    """Where measured models are kept; empty for nowhere."""
+    months: float
+    near_km: float
 
 
-@lru_cache(maxsize=2)
-def _scenario(folder: str, cache_dir: str) -> Scenario:
+def run_replication(asked: Asked, seed: int) -> Figures:
+    """Figures of one scenario under the stream of one seed.
+
+    Raises FaultyInput for faulty files and Misfit for a change that does not fit.
+    """
+    base = _scenario(asked.folder, asked.cache_dir, asked.content)
+    what_if = _what_if(asked.what_if, asked.content)
+    stretch = Stretch(months=asked.months, near_km=asked.near_km)
+    return replicate(base, what_if.network(base.network), seed, stretch, what_if.demand)
+
+
+# The content is part of the key: a process that lives on must not take an old file for a changed one.
+@lru_cache(maxsize=4)
+def _scenario(folder: str, cache_dir: str, content: str) -> Scenario:
     return read_scenario(Path(folder), Path(cache_dir) if cache_dir else None)
 
 
 @lru_cache(maxsize=32)
-def _what_if(file: str) -> WhatIf:
+def _what_if(file: str, content: str) -> WhatIf:
     return read_what_if(Path(file)) if file else BASE

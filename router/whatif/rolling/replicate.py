@@ -40,21 +40,20 @@ class Stretch:
 def replicate(
     history: Scenario,
     network: Network,
-    replication: int,
     seed: int,
     stretch: Stretch | None = None,
     demand: DemandFactor | None = None,
     habits: Habits | None = None,
 ) -> Figures:
-    """Figures of one life of ``network`` under the ``replication``-th stream drawn from ``history``'s book.
+    """Figures of one life of ``network`` under the stream that a seed draws from ``history``'s book.
 
-    Equal ``seed`` and ``replication`` give the same candidates of orders in every scenario. Credentials that hold at
+    Equal seeds give the same candidates of orders in every scenario. Credentials that hold at
     the start are taken to be renewed. Planned stops end with the network's own list.
     """
     stretch = stretch or Stretch()
-    lines = draw_stream(history_of(history), network.now, stretch.days, child_seed(seed, "stream", replication), demand)
+    lines = draw_stream(history_of(history), network.now, stretch.days, child_seed(seed, "stream"), demand)
     scenario = Scenario(renewed(network), lines, history.parts, history.fingerprint)
-    life = live(scenario, stretch.days, child_seed(seed, "planner", replication), habits)
+    life = live(scenario, stretch.days, child_seed(seed, "planner"), habits)
     first = to_minute(network.now + timedelta(days=stretch.warm_up_days))
     last = to_minute(network.now + timedelta(days=stretch.warm_up_days + stretch.counted_days))
     return figures_of(life, first, last, stretch.near_km)
