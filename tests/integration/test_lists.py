@@ -20,6 +20,7 @@ from router.service.book import get_line, hold
 from router.service.desk import Desk
 from router.service.events import list_events
 from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
+from router.service.plans import live_in_full
 from router.service.receipts import Once
 from router.service.records import EventKind, EventRecord, JobStanding, Person, Role
 from router.service.trail import list_trail
@@ -84,7 +85,11 @@ def test_the_page_of_a_plate_shows_its_own_events_however_many_others_there_are(
             for n in range(520):
                 work.events.add(a_fact(n, "another", build["site_id"]))
             own = a_fact(600, build["build_id"], build["site_id"])
-            work.events.add(replace(own, kind=EventKind.BUILD_FAILED, by="nina of the night shift"))
+            lasting_id = next(
+                b.lasting_id for b in live_in_full(planned).result.plan.builds if b.build_id == build["build_id"]
+            )
+            by = "nina of the night shift"
+            work.events.add(replace(own, kind=EventKind.BUILD_FAILED, by=by, lasting_id=lasting_id))
         assert "nina of the night shift" in pia.get(f"/plates/{build['build_id']}").text
 
 
