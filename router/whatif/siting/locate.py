@@ -32,12 +32,14 @@ _LEAST_GAP = 1e-7
 """Relative gap within which a value counts as proven (costs with fractions; whole costs are proven to the unit)."""
 _TABLE = 20_000
 """Largest capacity for which whole customers are packed by a table."""
-_TRY_S = 10.0
-"""Seconds the programme gets for a branch that could still be split."""
+_TRY_S = 3.0
+"""Seconds the programme gets for a branch at first; then the branch is split, or waits for its next turn."""
+_LEAF_SERVES, _ROOT_SERVES = 400, 800
+"""Rounds of the search for whole customers where all sites are decided, and for the best sites of the root."""
 _LOOK_SHARE = 0.15
 _LOOKS = 300
 """Sets of sites tried around the best one at the root."""
-_CORE_PAIRS = 4_000
+_CORE_PAIRS = 150
 """A branch of whole customers with at most this many pairs left goes to the programme."""
 
 
@@ -76,6 +78,8 @@ class _Branch:
     state: Marks
     prices: Floats
     depth: int
+    tries: int = 0
+    """Programmes of what is left that the clock has stopped so far; each one more gets twice the time."""
 
 
 def locate(problem: LocationProblem, params: LocateParams | None = None, listener: Listener | None = None) -> Located:
@@ -257,9 +261,13 @@ class _Run:
         )  # fmt: skip
         if pairs > _CORE_PAIRS and maybe:
             return None
+        if branch.tries == 0:
+            opened = np.flatnonzero(state == OPEN)
+            if not maybe:
+                self.offer(self.server.serve(opened, _LEAF_SERVES, again=True))
         seconds = self.left_s()
-        if maybe:
-            seconds = min(_TRY_S, seconds) if seconds is not None else None
+        if seconds is not None:
+            seconds = min(_TRY_S * 2**branch.tries, seconds)
         cutoff = self.cut() if np.isfinite(self.value) else None
         seed = child_seed(self.params.seed, "core", self.branches)
         location, core_bound, ended = solve_core(self.problem, state, usable, cutoff=cutoff, seconds=seconds, seed=seed)
@@ -269,7 +277,7 @@ class _Run:
             return []
         if maybe and not self.stopped():
             return None
-        return [_Branch(max(bound, min(core_bound, self.cut())), branch.state, prices, branch.depth)]
+        return [_Branch(max(bound, min(core_bound, self.cut())), state, prices, branch.depth, branch.tries + 1)]
 
     def left_s(self) -> float | None:
         if self.params.seconds is None:
@@ -297,6 +305,8 @@ class _Run:
         among = [int(i) for i in np.flatnonzero(state == MAYBE)]
         for served in self.server.around(self.best.open.tolist(), among, wish, self.value, over, _LOOKS):
             self.offer(served)
+        if self.problem.whole:
+            self.offer(self.server.serve(self.best.open, _ROOT_SERVES, again=True))
 
     def result(self, left: list[float]) -> Located:
         live = [b for b in left if b < self.cut()]

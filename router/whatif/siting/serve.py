@@ -29,14 +29,14 @@ class Server:
     def known(self, sites: Iterable[int]) -> bool:
         return tuple(sorted(sites)) in self._value
 
-    def serve(self, sites: Iterable[int], rounds: int = _ROUNDS) -> tuple[float, Location] | None:
+    def serve(self, sites: Iterable[int], rounds: int = _ROUNDS, again: bool = False) -> tuple[float, Location] | None:
         """Value and choice with these sites open; None when they were asked before or no way to serve all was found."""
         key = tuple(sorted({int(s) for s in sites}))
-        if key in self._value or not key:
+        if (key in self._value and not again) or not key:
             return None
         problem = self.problem
         ids = np.array(key, dtype=np.int64)
-        self._value[key] = np.inf
+        self._value.setdefault(key, np.inf)
         if problem.count is not None and len(key) != problem.count:
             return None
         location: Location | None
@@ -46,7 +46,7 @@ class Server:
             if problem.capacity[ids].sum() < self.needed:
                 return None
             at = np.full(problem.customers, -1, dtype=np.int64)
-            seed = child_seed(self.seed, *key) % 2**31
+            seed = child_seed(self.seed, rounds, *key) % 2**31
             least = serve_whole(self.cost, problem.demand, problem.capacity, ids, seed, rounds, at)
             location = _placed(ids, at) if np.isfinite(least) else None
         else:
@@ -60,7 +60,7 @@ class Server:
             if not keep.all() and keep.any():
                 location = Location(ids[keep], location.share[:, keep])
         value = location_value(problem, location)
-        self._value[key] = value
+        self._value[key] = min(value, self._value[key])
         return value, location
 
     def add_rule(self) -> list[int]:
