@@ -164,7 +164,8 @@ class _Sweep:
         return SweepEnd.DONE, "every task is done"
 
     def _hand_out(self, crew: Crew) -> None:
-        while self.waiting and crew.room() > 0:
+        # Asked also when nothing waits: a crew that is gone may never say so of what it has under way.
+        while crew.room() > 0 and self.waiting:
             self._send(crew, self.waiting.popleft())
         if self.suspects and not self.under_way:
             self._send(crew, self.suspects.popleft())

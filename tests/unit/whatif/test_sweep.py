@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from collections import Counter
+from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import Enum
@@ -19,7 +20,9 @@ from sweep_tasks import failing, killing, killing_once, not_json, noted_square, 
 
 from router.kernel.faults import Conflict
 from router.whatif.sweep import Entry, Ledger, Quiet, SweepEnd, Task, open_crew, read_entries, sweep
+from router.whatif.sweep.crew import CrewGone
 from router.whatif.sweep.fingerprint import fingerprint
+from router.whatif.sweep.task import Reply
 
 
 class _Ear(Quiet):
@@ -180,6 +183,36 @@ def test_a_task_that_kills_every_worker_is_given_up(tmp_path: Path) -> None:
 
 def _kept(path: Path, n: int) -> None:
     sweep(_squares(n), path, "here")
+
+
+def test_a_crew_that_falls_silent_ends_the_sweep(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Everything is handed out and no future ever ends: that nobody is there any more shows in asking for room."""
+
+    class Silent:
+        knows_who = False
+        asked = 0
+
+        def room(self) -> int:
+            self.asked += 1
+            if self.asked > 5:
+                raise CrewGone("the scheduler does not answer")
+            return 1
+
+        def submit(self, packed: bytes) -> Future[Reply]:
+            return Future()
+
+        def settled(self, future: Future[Reply]) -> None: ...
+
+        def close(self, at_once: bool) -> None: ...
+
+    monkeypatch.setattr("router.whatif.sweep.run.open_crew", lambda _: Silent())
+    too_long = threading.Event()
+    alarm = threading.Timer(20.0, too_long.set)
+    alarm.start()
+    found = sweep(_squares(2), tmp_path / "r.jsonl", "anything", cancel=too_long)
+    alarm.cancel()
+    assert found.end is SweepEnd.CREW_GONE
+    assert "does not answer" in found.reason
 
 
 @pytest.mark.parametrize("tail", [b'{"digest": "ab', b"\x00\x00\x00", b'{"digest": "ab"}\n', b"{}"])
