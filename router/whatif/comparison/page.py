@@ -23,7 +23,7 @@ def comparison_page(network: Network, comparison: Comparison) -> str:
     return templates_of("router.whatif").get_template("comparison.html.j2").render(
         title=f"What if: {names}",
         lead=(
-            f"{network.name}: {number(settings.months, 1)} months of orders drawn from the book's own history, lived"
+            f"{network.name}: {settings.months:g} months of orders drawn from the book's own history, lived"
             f" through {comparison.replications} times by every scenario, each time with the same orders for all."
         ),
         invented=network.invented or any(x.what_if.invented for x in comparison.lived),
