@@ -151,26 +151,56 @@ class Draft:
 
     # --- changing --------------------------------------------------------------------------------------------
 
-    def insert(self, line: int, blink: float = 0.0, credit: float = 0.0) -> bool:
+    def insert(self, line: int, blink: float = 0.0, credit: float = 0.0, most: int = 0) -> bool:
         """Place every missing piece of a line; False (the caller rolls back) when some find no place.
 
-        ``credit``: share of a new plate's free room that lines still to come are taken to pay for.
+        ``credit``: share of a new plate's free room that lines still to come are taken to pay for; ``most``: pieces
+        placed at a time, 0 for as many as find room.
         """
         while (missing := self.quantity[line] - self.placed(line)) > 0:
-            only = -1
-            if not self.may_split[line]:
-                plates = self.plates_of(line)
-                if plates:
-                    only = self.site[int(self.book.plates[plates[0]]["machine"])]
-            if not self._insert_some(line, missing, only, blink, credit):
+            if not self._insert_some(line, min(missing, most) if most else missing, blink, credit):
                 return False
         return True
 
-    def _insert_some(self, line: int, missing: int, site: int, blink: float, credit: float) -> bool:
+    def insert_at(self, line: int, machines: Iterable[int], pieces: int = 0) -> bool:
+        """Place one lot of a line's missing pieces, at most ``pieces`` (0: no limit), on one of some machines."""
+        was = self.open
+        self.open = np.zeros_like(was)
+        chosen = list(machines)
+        self.open[chosen] = was[chosen]
+        missing = self.quantity[line] - self.placed(line)
+        done = missing > 0 and self._insert_some(line, min(missing, pieces) if pieces else missing, 0.0, 0.0)
+        self.open = was
+        return done
+
+    def wished(self, line: int) -> list[tuple[int, float]]:
+        """Plates a line's missing pieces would cost least on if what stands there made room, and the area they lack."""
+        self._put(line, self.quantity[line] - self.placed(line), 0.0, 0.0)
+        self._ask[0]["over"] = 1
+        n, _ = rank_places(
+            self.shop, self.book, self.open, self.firm, self._ask, self._scratch, self._found, self._fresh
+        )
+        found: dict[int, float] = {}
+        for place in self._found[:n]:
+            plate, variant = int(place["plate"]), self.shop.variants[int(place["variant"])]
+            room = float(self.shop.machines[int(place["machine"])]["area_mm2"]) * self.care.cover
+            lacks = int(place["pieces"]) * float(variant["area_mm2"]) + float(self.book.plates[plate]["area_mm2"])
+            found.setdefault(plate, lacks - room)
+        return list(found.items())
+
+    def _put(self, line: int, missing: int, blink: float, credit: float) -> None:
+        """Write a request into ``_ask``."""
+        site = -1
+        if not self.may_split[line] and (plates := self.plates_of(line)):
+            site = self.site[int(self.book.plates[plates[0]]["machine"])]
         ask = self._ask[0]
         ask["line"], ask["missing"], ask["cover"], ask["blink"] = line, missing, self.care.cover, blink
-        ask["depth"] = self.care.depth
+        ask["depth"], ask["over"] = self.care.depth, 0
         ask["positions"], ask["only_site"], ask["credit"] = self.care.positions, site, credit
+
+    def _insert_some(self, line: int, missing: int, blink: float, credit: float) -> bool:
+        self._put(line, missing, blink, credit)
+        ask = self._ask[0]
         if self._place_best(line, missing, self._found[: self.care.joins], self._fresh[: self.care.fresh]):
             return True
         # All of the few best failed: a long list.
@@ -282,45 +312,61 @@ class Draft:
         self._made.append(now)
         return now
 
-    def move(self, plate: int, limit: int = 40) -> bool:
-        """Move a whole plate to the best place found on any machine with the same plate. True when it moved."""
-        home = int(self.book.plates[plate]["machine"])
-        queue = self.queue(home)
+    def move(self, block: Sequence[int], limit: int = 40) -> bool:
+        """Move plates that follow one another to the best place found on any machine with the same plate, in their
+        order. True when they moved."""
+        home = int(self.book.plates[block[0]]["machine"])
         mark = len(self.journal)
-        if not self._apply(home, np.array([p for p in queue if p != plate], dtype=np.int64)):
+        if not self._apply(home, np.array([p for p in self.queue(home) if p not in block], dtype=np.int64)):
             self.roll_back(mark)
             return False
-        best: tuple[int, int, int, int] | None = None
+        best: tuple[int, int, list[int]] | None = None
+        standing: list[int] = []
         tried = 0
         for k in np.flatnonzero((self.shop.machines["plate"] == self.plate_class[home]) & self.open).tolist():
-            there = plate if k == home else self._elsewhere(plate, k)
-            if there < 0:
+            queue = self.queue(k)
+            if len(queue) + len(block) > self.sizes.longest_queue:
                 continue
-            length = int(self.book.lengths[k])
+            there = list(block) if k == home else self._all_elsewhere(block, k)
+            if not there:
+                continue
             wins = False
-            for position in range(length, int(self.firm[k]) - 1, -1):
-                if tried >= limit or length >= self.sizes.longest_queue:
+            for position in range(len(queue), int(self.firm[k]) - 1, -1):
+                if tried >= limit:
                     break
                 tried += 1
-                n = queue_with(self.book, k, position, -1, there, self._queue)
-                rise = price_queue(self.shop, self.book, k, self._queue, n, self._old)
+                trial = np.array([*queue[:position], *there, *queue[position:]], dtype=np.int64)
+                rise = price_queue(self.shop, self.book, k, trial, len(trial), self._old)
                 if rise < NEVER and (best is None or rise < best[0]):
-                    if best is not None and best[3] not in (there, plate):
-                        free_plate(self.book, best[3])
-                    best = (rise, k, position, there)
+                    best = (rise, k, trial.tolist())
                     wins = True
-            if not wins and there != plate:
-                free_plate(self.book, there)
+            gone = standing if wins else there
+            if wins:
+                standing = there
+            for plate in gone:
+                if plate not in block:
+                    free_plate(self.book, plate)
         if best is None:
             self.roll_back(mark)
             return False
-        _, k, position, there = best
-        if there != plate:
-            self._made.append(there)
-            self.held[there] = self.held[plate]
-            self.refused[there] = self.refused[plate]
-        n = queue_with(self.book, k, position, -1, there, self._queue)
-        return self._apply(k, self._queue[:n])
+        for plate, was in zip(standing, block, strict=True):
+            if plate != was:
+                self._made.append(plate)
+                self.held[plate] = self.held[was]
+                self.refused[plate] = self.refused[was]
+        return self._apply(best[1], np.array(best[2], dtype=np.int64))
+
+    def _all_elsewhere(self, block: Sequence[int], k: int) -> list[int]:
+        """Copies of some plates on another machine; none when one of them may not go there."""
+        made: list[int] = []
+        for plate in block:
+            copy = self._elsewhere(plate, k)
+            if copy < 0:
+                for other in made:
+                    free_plate(self.book, other)
+                return []
+            made.append(copy)
+        return made
 
     def _elsewhere(self, plate: int, k: int) -> int:
         """The plate's pieces on another machine; -1 when a line may not go there."""

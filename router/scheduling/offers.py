@@ -53,12 +53,14 @@ ASK = np.dtype(
         ("positions", np.int64),
         ("depth", np.int64),
         ("only_site", np.int64),
+        ("over", np.int64),
     ],
     align=True,
 )
 """``cover``: share of a plate's area that estimates count on; ``blink``: chance of overlooking a place; ``credit``:
 share of a new plate's free room that others are taken to pay for; ``positions``: places of a queue looked at for a new
-plate (its first two besides), ``depth``: plates of a queue asked, both from its end; ``only_site`` -1: any."""
+plate (its first two besides), ``depth``: plates of a queue asked, both from its end; ``only_site`` -1: any; ``over`` 1:
+plates are priced as though what stands on them made room."""
 
 
 @nb.njit(cache=True, inline="never")
@@ -340,7 +342,11 @@ def _join_place(
         if book.items[plate, m, 0] == line:
             fixed_variant = book.items[plate, m, 1]
     coupons = max(0, wanted.coupons - row.coupons)
-    free = made.area_mm2 - row.area_mm2 - coupons * shop.common[0].coupon_area_mm2
+    free = made.area_mm2 - coupons * shop.common[0].coupon_area_mm2
+    refused_mm2 = math.inf
+    if ask[0].over == 0:
+        free -= row.area_mm2
+        refused_mm2 = row.refused_mm2
     room = free - (1.0 - ask[0].cover) * made.area_mm2
     span = shop.kinds[wanted.kind, made.model]
     gate = shop.gates[line, site]
@@ -349,7 +355,7 @@ def _join_place(
         if fixed_variant >= 0 and v != fixed_variant:
             continue
         variant = shop.variants[v]
-        if variant.full == 0 or variant.area_mm2 > free or variant.area_mm2 > _LARGER * row.refused_mm2:
+        if variant.full == 0 or variant.area_mm2 > free or variant.area_mm2 > _LARGER * refused_mm2:
             continue
         pieces = missing
         if variant.area_mm2 > 0.0:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import random
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -33,6 +33,8 @@ _SECOND_PLAN_SIZE = 2_000
 """Lines x machines up to which a second first plan is worth its time; a count, so that equal seeds give equal plans."""
 _RISE_PACE = 0.02
 """How fast the typical rise follows the latest ones."""
+_CAMPAIGN = 6
+"""Most plates that are moved together."""
 _TIDY_LOTS = 6
 """Lines on more plates than this are not moved as a whole at the end."""
 
@@ -168,7 +170,11 @@ class Search:
             ("machine stretch", 1.0, self._machine_stretch),
             ("move a plate", 2.0, self._move_plate),
             ("thin plate", 2.0, self._thin_plate),
+            ("make room", 2.0, self._make_room),
+            ("move a campaign", 0.5, self._move_campaign),
         ]
+        if (self.quantity[self.candidates] > 1).any():
+            self.moves.append(("part a line", 0.5, self._part_a_line))
 
     def _bulk(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """Plate area a whole line takes in its first variant anywhere."""
@@ -353,20 +359,86 @@ class Search:
         """A line that is on no plate goes in first; what stands in its way is put back after it."""
         draft = self.draft
         line = int(self.rng.choice(self._lost().tolist()))
+        if self.rng.random() < 0.5:
+            return self._room_made_for(line, set())
         queue = draft.loose(self._busy_machine())
         start = self.rng.randrange(len(queue))
         pairs = self._whole_plates(queue[start : start + 1 + self.rng.randrange(3)])
         if not draft.remove(pairs) or not draft.insert(line):
             return False
-        # What finds no place any more is missing in its stead; the count decides.
-        for other in dict.fromkeys(i for i, _ in pairs):
-            mark = len(draft.journal)
-            if not draft.insert(other):
-                draft.roll_back(mark)
+        self._put_back(dict.fromkeys(i for i, _ in pairs))
         return True
 
     def _move_plate(self) -> bool:
-        return self.draft.move(self._random_plate())
+        return self.draft.move([self._random_plate()])
+
+    def _move_campaign(self) -> bool:
+        """A few plates of one alloy that follow one another go elsewhere together."""
+        draft = self.draft
+        queue = draft.loose(self._busy_machine())
+        alloys = draft.shop.alloy_of[draft.book.plates["powder"][queue]]
+        at = self.rng.randrange(len(queue))
+        first = last = at
+        while first > 0 and alloys[first - 1] == alloys[at] and at - first < _CAMPAIGN:
+            first -= 1
+        while last + 1 < len(queue) and alloys[last + 1] == alloys[at] and last - first + 1 < _CAMPAIGN:
+            last += 1
+        return draft.move(queue[first : last + 1])
+
+    def _make_room(self) -> bool:
+        """A line goes onto a plate that would suit it and is too full; what has to leave there is put back after it."""
+        line = int(self.rng.choice(self.candidates))
+        pairs = self._whole_lines([line])
+        return bool(pairs) and self.draft.remove(pairs) and self._room_made_for(line, {plate for _, plate in pairs})
+
+    def _room_made_for(self, line: int, was: set[int]) -> bool:
+        """Place missing pieces of a line where others have to leave; not on the plates they were on."""
+        draft = self.draft
+        wished = [(plate, lacks) for plate, lacks in draft.wished(line) if plate not in was]
+        if not wished:
+            return False
+        plate, lacks = wished[int(len(wished) * self.rng.random() ** 2)]
+        on = [(other, many) for other, _, many in draft.lines_on(plate) if draft.mine[other] and other != line]
+        self.rng.shuffle(on)
+        leaving: list[tuple[int, int]] = []
+        area = {other: self.bulk[other] * many / max(1, int(self.quantity[other])) for other, many in on}
+        for other, _ in sorted(on, key=lambda x: area[x[0]] < lacks)[: self.knobs.largest_removal]:
+            if lacks <= 0 and leaving:
+                break
+            leaving.append((other, plate))
+            lacks -= area[other]
+        machine = int(draft.book.plates[plate]["machine"])
+        if not leaving or not draft.remove(leaving) or not draft.insert_at(line, [machine]):
+            return False
+        if not draft.insert(line):
+            return False
+        self._put_back(other for other, _ in leaving)
+        return True
+
+    def _put_back(self, lines: Iterable[int]) -> None:
+        """Insert lines; what finds no place any more is missing, and the count of the missing decides."""
+        for line in lines:
+            mark = len(self.draft.journal)
+            if not self.draft.insert(line, self.knobs.blink):
+                self.draft.roll_back(mark)
+
+    def _part_a_line(self) -> bool:
+        """A line of several pieces in smaller lots than would find room, so that more machines build it at once."""
+        draft = self.draft
+        line = int(self.rng.choice(self.candidates))
+        pieces = int(self.quantity[line])
+        pairs = [(line, plate) for plate in draft.plates_of(line)]
+        if pieces < 2 or not pairs or len(pairs) > _TIDY_LOTS or not draft.remove(pairs):
+            return False
+        lots = 2 + self.rng.randrange(2)
+        most = max(1, -(-pieces // lots))
+        if self.rng.random() < 0.5:
+            return draft.insert(line, self.knobs.blink, most=most)
+        # The second lot elsewhere than the first: at the first's plate it would often seem cheaper still.
+        if not draft.insert_at(line, range(len(draft.site)), most):
+            return False
+        taken = {int(draft.book.plates[p]["machine"]) for p in draft.plates_of(line)}
+        return draft.insert_at(line, [k for k in range(len(draft.site)) if k not in taken], most) and draft.insert(line)
 
     def _busy_machine(self) -> int:
         return int(self.rng.choice(np.flatnonzero(self.draft.loose_counts() > 0).tolist()))

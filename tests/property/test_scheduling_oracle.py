@@ -26,11 +26,6 @@ SINGLE = [range(first, first + 15) for first in range(0, 150, 15)]
 """Seeds of shops of 3 to 8 lines of one piece each."""
 SEVERAL = [range(first, first + 10) for first in range(1000, 1050, 10)]
 """Seeds of shops of 3 to 5 lines, some of two or three pieces, which may be parted over plates."""
-UNREACHED = {
-    1013: "three pieces go one by one on a cheap small machine; insertion takes the plate that holds two",
-    1031: "two pieces go to two machines at once, so that both are in time; either machine's plate would hold both",
-}
-"""Optima the search does not find: it parts a line only where a plate is full, never by choice."""
 
 
 def _run(case: Case, seed: int, work: int, bound: float | None = None) -> Outcome:
@@ -53,17 +48,14 @@ def _check(seed: int, case: Case) -> None:
     assert (counted.missing, counted.cents) == (0, best.cents), f"shop {seed}: the exact model miscounts"
     assert simple_bound(case.shop) <= best.cents, f"shop {seed}: the bound is above the optimum"
     found = math.inf
-    for attempt in range(1, 2 if seed in UNREACHED else _SEEDS + 1):
-        ended = _run(case, attempt, 1000 if seed in UNREACHED else _ROUNDS, best.cents)
+    for attempt in range(1, _SEEDS + 1):
+        ended = _run(case, attempt, _ROUNDS, best.cents)
         assert ended.draft.missing == 0, f"shop {seed}: pieces are left over"
         found = min(found, ended.draft.cents)
         assert found >= best.cents, f"shop {seed}: {found} is below the optimum of {best.cents}"
         if found == best.cents:
             break
-    if seed in UNREACHED:
-        assert found > best.cents, f"shop {seed} is solved now: take it off the list"
-    else:
-        assert found == best.cents, f"shop {seed}: {found} found, {best.cents} is the optimum"
+    assert found == best.cents, f"shop {seed}: {found} found, {best.cents} is the optimum"
 
 
 @pytest.mark.parametrize("seeds", SINGLE, ids=lambda s: f"{s[0]}-{s[-1]}")

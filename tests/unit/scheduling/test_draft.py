@@ -50,7 +50,7 @@ def _afresh(case: Case, draft: Draft) -> Draft:
 
 
 def _change(draft: Draft, rng: random.Random) -> bool:
-    """One random step: lines out, a plate out, a plate moved, or a line in."""
+    """One random step: lines out, a plate out, plates moved, or a line in: whole, in small lots, on some machines."""
     plates = [p for k in range(len(draft.site)) for p in draft.queue(k)]
     way = rng.randrange(4)
     if way == 0 and plates:
@@ -61,9 +61,15 @@ def _change(draft: Draft, rng: random.Random) -> bool:
         plate = rng.choice(plates)
         return draft.remove([(line, plate) for line, _, _ in draft.lines_on(plate)])
     if way == 2 and plates:
-        return draft.move(rng.choice(plates))
+        queue = draft.queue(int(draft.book.plates[rng.choice(plates)]["machine"]))
+        first = rng.randrange(len(queue))
+        return draft.move(queue[first : first + rng.randint(1, 3)])
     line = rng.randrange(len(draft.quantity))
-    return not draft.buildable[line] or draft.insert(line, blink=0.3)
+    if not draft.buildable[line]:
+        return True
+    if rng.random() < 0.3:
+        return draft.insert_at(line, rng.sample(range(len(draft.site)), 1), pieces=rng.randint(0, 2))
+    return draft.insert(line, blink=0.3, most=rng.randint(0, 2))
 
 
 def _check_free(draft: Draft) -> None:
@@ -194,3 +200,59 @@ def test_own_plate_and_coupons_hold() -> None:
                 assert int(draft.book.plates[plate]["coupons"]) == wanted
                 coupons += wanted
     assert alone and coupons
+
+
+def test_small_lots_and_chosen_machines_are_kept_to() -> None:
+    parted = placed = wished = 0
+    for seed in range(1000, 1040):
+        case = _case(seed)
+        draft = _draft(case, seed)
+        first_plan(draft)
+        for line, quantity in enumerate(draft.quantity):
+            if not draft.buildable[line] or draft.placed(line) < quantity:
+                continue
+            draft.remove([(line, plate) for plate in draft.plates_of(line)])
+            draft.commit()
+            before = _figures(draft)
+            lacking = draft.wished(line)
+            assert _figures(draft) == before
+            assert len(dict(lacking)) == len(lacking)
+            for plate, lacks in lacking:
+                assert draft.book.plates[plate]["position"] >= 0
+                wished += lacks > 0
+            for k in range(len(draft.site)):
+                if draft.insert_at(line, [k], pieces=1):
+                    placed += 1
+                    assert draft.placed(line) == 1
+                    (plate,) = draft.plates_of(line)
+                    assert draft.book.plates[plate]["machine"] == k
+                    if quantity > 1:
+                        others = [m for m in range(len(draft.site)) if m != k]
+                        if draft.insert_at(line, others, pieces=1):
+                            parted += 1
+                            assert len(draft.plates_of(line)) == 2
+                draft.roll_back()
+                assert _figures(draft) == before
+            break
+    assert parted > 5 and placed > 20 and wished > 5, (parted, placed, wished)
+
+
+def test_a_row_of_plates_moves_together_and_in_order() -> None:
+    moved = 0
+    for seed in range(60):
+        case = _case(seed)
+        draft = _draft(case, seed)
+        first_plan(draft)
+        for k in range(len(draft.site)):
+            queue = draft.queue(k)
+            if len(queue) < 2:
+                continue
+            held = [draft.lines_on(p) for p in queue[:2]]
+            if draft.move(queue[:2]):
+                rows = [[draft.lines_on(p) for p in draft.queue(m)] for m in range(len(draft.site))]
+                lines = [[[(line, n) for line, _, n in on] for on in row] for row in rows]
+                block = [[(line, n) for line, _, n in on] for on in held]
+                assert any(row[p : p + 2] == block for row in lines for p in range(len(row)))
+                moved += 1
+            draft.roll_back()
+    assert moved > 10, moved
