@@ -14,12 +14,16 @@ from router.api.book import FINE, LineId
 from router.api.problems import CHANGES, READS, WRITES
 from router.api.words import Asked
 from router.domain.result import LineOptions
+from router.planning.disturbance import Disturbance
+from router.planning.moves import DateChange
 from router.planning.room_now import WouldFit
 from router.service import plans as use
 from router.service.builds import BuildView, list_builds, plate_file
 from router.service.compare import BuildDifference, Comparison, LineDifference, compare_plans
-from router.service.moves import TriedMove, keep_move, try_move
+from router.service.moves import TriedLineMove, TriedMove, keep_line_move, keep_move, try_line_move, try_move
 from router.service.options import where_to_build, where_would_it_go, would_fit
+from router.service.pins import pinned_builds, set_pin
+from router.service.quantities import QuantityCost, cost_by_quantity
 from router.service.records import PlanHead
 
 router = APIRouter(tags=["Plans"])
@@ -144,6 +148,57 @@ def keep_a_move(
     return plan_view(keep_move(desk, actor, plan_id, body.build_id, body.machine_id, body.after_build_id, once))
 
 
+class LineMove(Asked):
+    """A line's pieces of one build, and the build they go onto."""
+
+    line_id: Name
+    build_id: Name
+    onto_build_id: Name
+
+
+@router.post("/plans/{plan_id}/line-moves/try", responses=WRITES)
+def try_a_line_move(plan_id: PlanId, body: LineMove, desk: AtDesk, actor: Asks) -> TriedLineMove:
+    """What moving a line to another plate would change, with the auditor's word. Nothing is kept."""
+    return try_line_move(desk, actor, plan_id, body.line_id, body.build_id, body.onto_build_id)
+
+
+@router.post("/plans/{plan_id}/line-moves", responses=WRITES, status_code=201)
+def keep_a_line_move(
+    plan_id: PlanId, body: LineMove, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None
+) -> PlanView:
+    """Keep the plan with the line moved as a proposed one; its parent is the plan before."""
+    once = once_of(idempotency_key, "line move", plan_id=plan_id, **body.model_dump())
+    return plan_view(keep_line_move(desk, actor, plan_id, body.line_id, body.build_id, body.onto_build_id, once))
+
+
+class PinView(BaseModel):
+    """A build that stays as it is."""
+
+    build_id: str
+    pinned_by: str
+
+
+@router.get("/plans/{plan_id}/pins", responses=READS)
+def pins(plan_id: PlanId, desk: AtDesk, actor: Asks) -> list[PinView]:
+    """Builds of the plan that are pinned."""
+    found = pinned_builds(desk, actor, plan_id)
+    return [PinView(build_id=b, pinned_by=by) for b, by in sorted(found.items())]
+
+
+@router.put("/plans/{plan_id}/pins/{build_id}", responses=WRITES)
+def pin(plan_id: PlanId, build_id: BuildId, desk: AtDesk, actor: Asks) -> list[PinView]:
+    """Pin a build: moves, and runs that go on from the plan, leave it as it is. Answers what is pinned then."""
+    set_pin(desk, actor, plan_id, build_id, True)
+    return pins(plan_id, desk, actor)
+
+
+@router.delete("/plans/{plan_id}/pins/{build_id}", responses=WRITES)
+def unpin(plan_id: PlanId, build_id: BuildId, desk: AtDesk, actor: Asks) -> list[PinView]:
+    """Release a build. Answers what is pinned then."""
+    set_pin(desk, actor, plan_id, build_id, False)
+    return pins(plan_id, desk, actor)
+
+
 class ComparisonView(BaseModel):
     """Two plans side by side."""
 
@@ -154,6 +209,8 @@ class ComparisonView(BaseModel):
     lines_alike: int
     builds: list[BuildDifference]
     builds_alike: int
+    disturbed: Disturbance
+    later: list[DateChange]
 
 
 def _comparison(found: Comparison) -> ComparisonView:
@@ -165,6 +222,8 @@ def _comparison(found: Comparison) -> ComparisonView:
         lines_alike=found.lines_alike,
         builds=list(found.builds),
         builds_alike=found.builds_alike,
+        disturbed=found.disturbed,
+        later=list(found.later),
     )
 
 
@@ -178,6 +237,12 @@ def compare(plan_id: PlanId, other_id: PlanId, desk: AtDesk, actor: Asks) -> Com
 def where(line_id: LineId, desk: AtDesk, actor: Asks) -> LineOptions:
     """Every site for a line of the book, against the live plan."""
     return where_to_build(desk, actor, line_id)
+
+
+@router.get("/lines/{line_id}/quantities", responses=READS)
+def quantities(line_id: LineId, desk: AtDesk, actor: Asks) -> list[QuantityCost]:
+    """The line in other quantities, each at its cheapest able site against the live plan."""
+    return list(cost_by_quantity(desk, actor, line_id))
 
 
 class NewLine(Asked):

@@ -71,13 +71,27 @@ class PlanRun(Asked):
     seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
     workers: Annotated[int, Field(ge=1, le=16)] = 1
     note: Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")] = ""
+    from_nothing: Annotated[bool, Field(description="Do not go on from the live plan; pins are not kept either.")] = (
+        False
+    )
+    keep_h: Annotated[
+        float,
+        Field(ge=0, le=use.MOST_KEEP_H, description="Builds of the live plan that begin within so many hours stay."),
+    ] = use.KEEP_H
 
 
 @router.post("/runs", responses=WRITES, status_code=202)
 def start(body: PlanRun, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> JobView:
-    """Plan the whole book."""
+    """Plan the whole book, going on from the live plan where there is one.
+
+    The result of the run names that plan (``from_plan``) and tells what of it was disturbed.
+    """
     once = once_of(idempotency_key, "run", **body.model_dump())
-    return job_view(use.ask_plan(desk, actor, body.seconds, body.seed, body.workers, body.note, once))
+    return job_view(
+        use.ask_plan(
+            desk, actor, body.seconds, body.seed, body.workers, body.note, once, body.from_nothing, body.keep_h
+        )
+    )
 
 
 class ElsewhereRun(Asked):

@@ -107,3 +107,5 @@ class Result:
     trace: tuple[TracePoint, ...]
     options: tuple[LineOptions, ...]
     versions: tuple[tuple[str, str], ...]
+    left_out: tuple[str, ...] = ()
+    """What of the plan it began with could not be taken up or kept, for people."""

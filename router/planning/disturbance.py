@@ -30,9 +30,9 @@ class Disturbance:
 
 def disturbance(before: Plan, after: Plan) -> Disturbance:
     """Compare two plans of one network."""
-    old, new = Counter(map(_same_run, before.builds)), Counter(map(_same_run, after.builds))
+    old, new = Counter(map(same_run, before.builds)), Counter(map(same_run, after.builds))
     as_before = (old & new).total()
-    old_plates, new_plates = Counter(map(_same_plate, before.builds)), Counter(map(_same_plate, after.builds))
+    old_plates, new_plates = Counter(map(same_plate, before.builds)), Counter(map(same_plate, after.builds))
     at, now_at = _machines(before), _machines(after)
     both = sorted(at.keys() & now_at.keys())
     sites, now_sites = _sites(before), _sites(after)
@@ -50,13 +50,15 @@ def disturbance(before: Plan, after: Plan) -> Disturbance:
     )
 
 
-def _same_plate(build: Build) -> tuple[object, ...]:
+def same_plate(build: Build) -> tuple[object, ...]:
+    """What two builds of two plans share when they are the same: machine and pieces, by orientation."""
     pieces = Counter((p.line_id, p.orientation) for p in build.pieces if p.line_id is not None)
     return build.machine_id, tuple(sorted(pieces.items()))
 
 
-def _same_run(build: Build) -> tuple[object, ...]:
-    return (*_same_plate(build), build.run_start)
+def same_run(build: Build) -> tuple[object, ...]:
+    """The same with the start."""
+    return (*same_plate(build), build.run_start)
 
 
 def _machines(plan: Plan) -> dict[str, Counter[str]]:

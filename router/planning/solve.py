@@ -76,6 +76,7 @@ def plan_scenario(
     executor: Executor | None = None,
     start: Plan | None = None,
     keep: Collection[str] = (),
+    keep_if_able: Collection[str] = (),
 ) -> Result:
     """Plan a scenario. Lines nobody can build come back unplanned with reasons; that is a result, not an error.
 
@@ -85,9 +86,9 @@ def plan_scenario(
     ``start``: a plan to begin with, of this scenario or an earlier state of it; what no longer stands is left out, and
     the search stays near the rest (``disturbance`` counts what moved). ``keep``: builds of it that stay as they are,
     with what runs before them on their machines. Raises NotFound for one that is not there, Conflict for one that
-    cannot stay.
+    cannot stay. ``keep_if_able``: builds that stay likewise if they can; the result tells of those that cannot.
     """
-    if keep and start is None:
+    if (keep or keep_if_able) and start is None:
         raise ValueError("builds to keep are those of a plan to start from, and none was given")
     params = params or RunParams()
     listener = listener or Silent()
@@ -95,14 +96,15 @@ def plan_scenario(
     listener.phase("who may build what", None)
     problem = Problem(scenario)
     firm: tuple[int, ...] | None = None
+    left_out: tuple[str, ...] = ()
     if start is None:
         arrays = compiled(problem)
         listener.phase("first plan", len(problem.lines))
         draft = _first_draft(arrays, params.seed, listener)
     else:
         listener.phase("plan to start from", None)
-        begun = warm_start(problem, start, keep, params.seed)
-        arrays, draft, firm = begun.arrays, begun.draft, begun.firm
+        begun = warm_start(problem, start, keep, params.seed, keep_if_able)
+        arrays, draft, firm, left_out = begun.arrays, begun.draft, begun.firm, begun.left_out
     first_s = time.monotonic() - started
     # From here on there is a plan to fall back on, whatever comes.
     draft_cents = draft.cents
@@ -150,6 +152,7 @@ def plan_scenario(
         trace=tuple(log.trace),
         options=options,
         versions=_versions(),
+        left_out=left_out,
     )
 
 

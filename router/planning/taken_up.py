@@ -15,6 +15,15 @@ from router.planning.problem import Problem
 from router.planning.state import State
 
 
+class CannotStay(Conflict):
+    """A build that was to be kept cannot stay as it is."""
+
+    def __init__(self, build_id: str, why: str) -> None:
+        self.build_id = build_id
+        self.why = why
+        super().__init__(f"build {build_id}: {why}; plan again")
+
+
 @dataclass(frozen=True, slots=True)
 class TakenUp:
     """The state, and what of the plan is not in it any more."""
@@ -31,7 +40,7 @@ def take_up(problem: Problem, plan: Plan, keep: Collection[str] = ()) -> TakenUp
     Pieces nobody wants any more (a line gone or smaller: those planned first are taken to be built), or that may not
     be built there any more, are left out, and so are builds that cannot be run. Not so of the builds named in ``keep``:
     they stay, with all that runs before them on their machines, for their times hang on it. Raises NotFound for a name
-    that is no build of the plan and Conflict when a build to be kept cannot stay as it is.
+    that is no build of the plan and CannotStay, a Conflict, when a build to be kept cannot stay as it is.
     """
     return _Taker(problem, plan, keep).run()
 
@@ -84,7 +93,7 @@ class _Taker:
 
     def _refuse(self, build: Build, why: str, kept: bool) -> None:
         if kept:
-            raise Conflict(f"build {build.build_id}: {why}; plan again")
+            raise CannotStay(build.build_id, why)
         self.left_out.append(f"build {build.build_id}: {why}")
 
     def _plate(self, machine: int, build: Build, kept: bool) -> PlateState | None:

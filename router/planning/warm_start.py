@@ -11,7 +11,7 @@ from router.kernel.seeds import child_seed
 from router.planning.compiled import Compiled, compiled
 from router.planning.draft_plan import as_draft_plan, offer_orientations
 from router.planning.problem import Problem
-from router.planning.taken_up import take_up
+from router.planning.taken_up import CannotStay, TakenUp, take_up
 from router.scheduling.draft import Draft
 from router.scheduling.draft import Plan as DraftPlan
 from router.scheduling.search import Knobs, fill_gaps
@@ -31,12 +31,17 @@ class WarmStart:
     firm: tuple[int, ...]
     """By machine: so many builds at the front of its queue are kept."""
     left_out: tuple[str, ...]
-    """What of the plan could not be taken up, for people."""
+    """What of the plan could not be taken up or kept, for people."""
 
 
-def warm_start(problem: Problem, plan: Plan, keep: Collection[str], seed: int) -> WarmStart:
-    """Take a plan up, with the builds in ``keep`` as they are. Raises Conflict and NotFound as ``take_up`` does."""
-    taken = take_up(problem, plan, keep)
+def warm_start(
+    problem: Problem, plan: Plan, keep: Collection[str], seed: int, keep_if_able: Collection[str] = ()
+) -> WarmStart:
+    """Take a plan up, with the builds in ``keep`` as they are. Raises Conflict and NotFound as ``take_up`` does.
+
+    Builds in ``keep_if_able`` are kept too, but for those that cannot stay and what runs behind them on their machine.
+    """
+    taken, let_go = _taken(problem, plan, keep, keep_if_able)
     offer_orientations(taken.state)
     arrays = compiled(problem)
     start = as_draft_plan(arrays, taken.state)
@@ -44,10 +49,36 @@ def warm_start(problem: Problem, plan: Plan, keep: Collection[str], seed: int) -
     draft = Draft(arrays.shop, arrays.rooms, sizes_for(arrays.shop, start=start), child_seed(seed, "draft") % (1 << 31))
     gone = _load(draft, start, firm)
     names = problem.machines
-    left_out = taken.left_out + tuple(f"the queue of {names[k].machine_id} cannot be searched from" for k in gone)
+    left_out = (
+        let_go + taken.left_out + tuple(f"the queue of {names[k].machine_id} cannot be searched from" for k in gone)
+    )
     draft.hold(firm)
     fill_gaps(draft)
     return WarmStart(arrays, draft, firm, left_out)
+
+
+def _taken(
+    problem: Problem, plan: Plan, keep: Collection[str], keep_if_able: Collection[str]
+) -> tuple[TakenUp, tuple[str, ...]]:
+    """The plan with as many builds kept as can stay, and what was said of those that cannot."""
+    wanted = set(keep_if_able) - set(keep)
+    builds = {b.build_id: b for b in plan.builds}
+    let_go: list[str] = []
+    while True:
+        try:
+            return take_up(problem, plan, (*sorted(keep), *sorted(wanted))), tuple(let_go)
+        except CannotStay as stuck:
+            first = builds[stuck.build_id]
+            behind = {
+                name
+                for name in wanted
+                if builds[name].machine_id == first.machine_id and builds[name].load_start >= first.load_start
+            }
+            if not behind:
+                want = "release it, or plan from nothing"
+                raise Conflict(f"build {stuck.build_id} was to stay as it is, but {stuck.why}; {want}") from stuck
+            wanted -= behind
+            let_go.append(f"build {stuck.build_id} and what is behind it were not kept: {stuck.why}")
 
 
 def _load(draft: Draft, start: DraftPlan, firm: tuple[int, ...]) -> list[int]:

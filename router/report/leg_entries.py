@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from router.domain.network import Scenario
 from router.domain.plan import Plan, Shipment
 from router.report.legs_map import Leg, MapSite
+from router.report.measures import METRIC, Measures
 from router.report.wording import number
 
 
@@ -34,8 +35,10 @@ def map_sites(scenario: Scenario, site_key: Mapping[str, int]) -> tuple[MapSite,
     )
 
 
-def legs(scenario: Scenario, plan: Plan, site_key: Mapping[str, int]) -> tuple[tuple[Leg, ...], tuple[LegRow, ...]]:
-    """Legs for the map, and the same legs as rows, by site and falling mass."""
+def legs(
+    scenario: Scenario, plan: Plan, site_key: Mapping[str, int], measures: Measures = METRIC
+) -> tuple[tuple[Leg, ...], tuple[LegRow, ...]]:
+    """Legs for the map, and the same legs as rows, by site and falling mass. Tonne-km and CO2e stay metric."""
     sites = {s.site_id: m for s, m in zip(scenario.network.sites, map_sites(scenario, site_key), strict=True)}
     grouped: dict[tuple[str, str, float, float], list[Shipment]] = {}
     for shipment in plan.shipments:
@@ -55,8 +58,8 @@ def legs(scenario: Scenario, plan: Plan, site_key: Mapping[str, int]) -> tuple[t
                 to_name,
                 ", ".join(names),
                 number(len(own)),
-                number(mass, 1),
-                number(max(s.distance_km for s in own)),
+                measures.bare_mass(mass),
+                measures.bare_distance(max(s.distance_km for s in own)),
                 number(sum(s.mass_kg * s.distance_km for s in own) / 1000, 1),
                 number(sum(s.co2e_kg for s in own), 1),
                 number(sum(s.freight_cents for s in own) / 100),

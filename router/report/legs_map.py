@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 
+from router.report.measures import METRIC, Measures
 from router.report.svg import esc, frame, px
-from router.report.wording import number
 
 WIDTH_PX = 1000.0
 _LEAST_SPAN_DEG, _MARGIN_SHARE = 6.0, 0.09
@@ -36,7 +36,7 @@ class MapSite:
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """All shipments from one site to one place, added up."""
+    """All shipments from one site to one place, added up; or, with ``shipments`` 0, what could go that way."""
 
     site: MapSite
     to: str
@@ -86,19 +86,20 @@ def window(points: Sequence[Point]) -> Window:
     return Window(middle_x - wide / 2, middle_x + wide / 2, middle_y - high / 2, middle_y + high / 2, squeeze)
 
 
-def legs_map(element: str, sites: Sequence[MapSite], legs: Sequence[Leg]) -> str:
-    """The map as SVG text: land, legs (heaviest below), destinations, sites with their names."""
+def legs_map(element: str, sites: Sequence[MapSite], legs: Sequence[Leg], measures: Measures = METRIC) -> str:
+    """The map as SVG text: land, legs (heaviest below, those only possible broken), destinations, sites with names."""
     points = [(s.longitude_deg, s.latitude_deg) for s in sites] + [(g.longitude_deg, g.latitude_deg) for g in legs]
     shown = window(points)
     heaviest = max((leg.mass_kg for leg in legs), default=0.0)
     ordered = sorted(legs, key=lambda g: (-g.mass_kg, g.site.name, g.to))
     places = {(g.to, g.latitude_deg, g.longitude_deg): 0.0 for g in ordered}
-    for leg in ordered:
+    planned = [leg for leg in ordered if leg.shipments]
+    for leg in planned:
         places[leg.to, leg.latitude_deg, leg.longitude_deg] += leg.mass_kg
     boxes: list[tuple[float, float, float, float]] = []
     site_marks = "".join(_site(site, shown, boxes) for site in sites)
     dots = "".join(
-        f'<circle class="dest" cx="{px(x)}" cy="{px(y)}" r="2.6"><title>{esc(to)}: {number(kg, 1)} kg</title></circle>'
+        f'<circle class="dest" cx="{px(x)}" cy="{px(y)}" r="2.6"><title>{esc(to)}: {measures.mass(kg)}</title></circle>'
         for (to, lat, lon), kg in places.items()
         for x, y in (shown.at(lon, lat),)
     )
@@ -109,11 +110,13 @@ def legs_map(element: str, sites: Sequence[MapSite], legs: Sequence[Leg]) -> str
     body = (
         f'<rect class="sea" width="{px(WIDTH_PX)}" height="{px(shown.height_px)}"/>'
         f'<path class="land" d="{_land(shown)}"/>'
-        f"{''.join(_leg(leg, heaviest, shown) for leg in ordered)}{dots}{names}{site_marks}{_key(heaviest, shown)}"
+        f"{''.join(_leg(leg, heaviest, shown, measures) for leg in ordered)}{dots}{names}{site_marks}"
+        f"{_key(heaviest, shown, measures)}"
     )
     described = (
-        f"{len(sites)} sites, {len(places)} destinations, {len(legs)} legs carrying "
-        f"{number(sum(g.mass_kg for g in legs), 1)} kg in {sum(g.shipments for g in legs)} shipments. "
+        f"{len(sites)} sites, {len(places)} destinations, {len(planned)} legs carrying "
+        f"{measures.mass(sum(g.mass_kg for g in planned))} in {sum(g.shipments for g in planned)} shipments"
+        f"{f', {len(legs) - len(planned)} other ways that are possible' if len(planned) < len(legs) else ''}. "
         "The table below gives the same figures."
     )
     return frame(element, WIDTH_PX, shown.height_px, "Map of the legs from sites to destinations", described, body)
@@ -124,14 +127,18 @@ def leg_width_px(mass_kg: float, heaviest_kg: float) -> float:
     return max(_THINNEST_PX, _WIDEST_PX * mass_kg / heaviest_kg) if heaviest_kg > 0 else _THINNEST_PX
 
 
-def _leg(leg: Leg, heaviest_kg: float, shown: Window) -> str:
+def _leg(leg: Leg, heaviest_kg: float, shown: Window, measures: Measures) -> str:
     """A gently bent line: legs there and back, or over a common stretch, do not hide each other."""
     x0, y0 = shown.at(leg.site.longitude_deg, leg.site.latitude_deg)
     x1, y1 = shown.at(leg.longitude_deg, leg.latitude_deg)
     bend_x, bend_y = (x0 + x1) / 2 + (y1 - y0) * 0.12, (y0 + y1) / 2 - (x1 - x0) * 0.12
-    label = f"{leg.site.name} to {leg.to}: {number(leg.mass_kg, 1)} kg in {leg.shipments} shipment(s)"
+    carried = "possible, not planned"
+    if leg.shipments:
+        carried = f"{measures.mass(leg.mass_kg)} in {leg.shipments} shipment(s)"
+    label = f"{leg.site.name} to {leg.to}: {carried}"
+    kind = f"leg s{leg.site.key}" if leg.shipments else f"leg s{leg.site.key} maybe"
     return (
-        f'<path class="leg s{leg.site.key}" stroke-width="{px(leg_width_px(leg.mass_kg, heaviest_kg), 2)}" '
+        f'<path class="{kind}" stroke-width="{px(leg_width_px(leg.mass_kg, heaviest_kg), 2)}" '
         f'd="M{px(x0)} {px(y0)}Q{px(bend_x)} {px(bend_y)} {px(x1)} {px(y1)}"><title>{esc(label)}</title></path>'
     )
 
@@ -162,7 +169,7 @@ def _name(to: str, x: float, y: float, boxes: list[tuple[float, float, float, fl
     return ""
 
 
-def _key(heaviest_kg: float, shown: Window) -> str:
+def _key(heaviest_kg: float, shown: Window, measures: Measures) -> str:
     """Sample widths at the lower left."""
     if heaviest_kg <= 0:
         return ""
@@ -171,7 +178,7 @@ def _key(heaviest_kg: float, shown: Window) -> str:
         y = shown.height_px - 16 - 18 * row
         rows.append(
             f'<path class="leg keyleg" stroke-width="{px(leg_width_px(mass, heaviest_kg), 2)}" d="M14 {px(y)}h34"/>'
-            f'<text class="destname" x="56" y="{px(y + 3.5)}">{number(mass, 1)} kg</text>'
+            f'<text class="destname" x="56" y="{px(y + 3.5)}">{measures.mass(mass)}</text>'
         )
     return "".join(rows)
 

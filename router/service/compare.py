@@ -9,7 +9,10 @@ from typing import Literal
 
 from router.domain.plan import Build, Plan
 from router.domain.result import Kpis
+from router.planning.disturbance import Disturbance, disturbance
+from router.planning.moves import DateChange, date_changes
 from router.service.desk import Desk
+from router.service.going_on import not_started
 from router.service.plans import full_plan
 from router.service.records import Actor, PlanHead
 from router.service.visible import hidden_lines
@@ -65,6 +68,10 @@ class Comparison:
     lines_alike: int
     builds: tuple[BuildDifference, ...]
     builds_alike: int
+    disturbed: Disturbance
+    """What ``after`` changes of what ``before`` has not started yet."""
+    later: tuple[DateChange, ...]
+    """Lines that arrive on a later day than in ``before``, those latest against their due date first."""
 
 
 def compare_plans(desk: Desk, actor: Actor, before_id: int, after_id: int) -> Comparison:
@@ -74,6 +81,8 @@ def compare_plans(desk: Desk, actor: Actor, before_id: int, after_id: int) -> Co
     first, second = line_places(one.result.plan), line_places(other.result.plan)
     ids = sorted({*first, *second} - hidden)
     lines = [LineDifference(i, first.get(i), second.get(i)) for i in ids if first.get(i) != second.get(i)]
+    changes = date_changes(one.result.plan, other.result.plan)
+    later = [d for d in changes if d.after > d.before and d.line_id not in hidden]
     builds, alike = build_differences(one.result.plan, other.result.plan)
     return Comparison(
         one.head,
@@ -85,6 +94,8 @@ def compare_plans(desk: Desk, actor: Actor, before_id: int, after_id: int) -> Co
         len(ids) - len(lines),
         tuple(builds),
         alike,
+        disturbance(not_started(desk, one), other.result.plan),
+        tuple(sorted(later, key=lambda d: (-d.late_days_after, d.line_id))),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -18,9 +19,12 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
-from router.service.visible import hidden_lines
+from router.service.visible import hidden_lines, told
 
 _MOST_WORKERS = 16
+KEEP_H = 24.0
+"""Builds that begin within so many hours stay unless somebody says otherwise (common practice, no source)."""
+MOST_KEEP_H = 8_760.0
 
 
 def ask_plan(
@@ -31,8 +35,14 @@ def ask_plan(
     workers: int = 1,
     note: str = "",
     once: Once | None = None,
+    from_nothing: bool = False,
+    keep_h: float = KEEP_H,
 ) -> JobRecord:
-    """Ask for a plan of the whole book. Raises FaultyInput for parameters that cannot be, NotFound without a book."""
+    """Ask for a plan of the whole book. Raises FaultyInput for parameters that cannot be, NotFound without a book.
+
+    The run goes on from the plan that is live when it begins, where there is one, and keeps its pinned builds and, as
+    far as they can stay, those that begin within ``keep_h`` hours; ``from_nothing`` keeps nothing, not even pins.
+    """
     require(actor, Operation.ASK_RUN)
     faults = []
     if not 1 <= seconds <= desk.limits.most_run_seconds:
@@ -42,9 +52,12 @@ def ask_plan(
         faults.append(Fault("", "run", "workers", str(workers), f"1 to {_MOST_WORKERS}"))
     if not 0 <= seed < 2**31:
         faults.append(Fault("", "run", "seed", str(seed), "0 to 2147483647"))
+    if not 0 <= keep_h <= MOST_KEEP_H:
+        faults.append(Fault("", "run", "keep_h", f"{keep_h:g}", f"0 to {MOST_KEEP_H:g}"))
     if faults:
         raise FaultyInput(faults)
-    params = {"seconds": seconds, "seed": seed, "workers": workers, "note": note[:500]}
+    params = {"seconds": seconds, "seed": seed, "workers": workers, "note": note[:500], "from_nothing": from_nothing}
+    params["keep_h"] = None if from_nothing else keep_h
     return _ask(desk, actor, JobKind.PLAN, params, once)
 
 
@@ -129,7 +142,14 @@ def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
     job = work.jobs.get(job_id)
     if job is None or job.params.get("line_id") in hidden:
         raise NotFound(f"no run {job_id[:40]}")
-    return job
+    return _as_seen(job, hidden)
+
+
+def _as_seen(job: JobRecord, hidden: Collection[str]) -> JobRecord:
+    """What became of the plan it went on from names lines; those the actor may not see are not named."""
+    if not job.result.get("left_out"):
+        return job
+    return replace(job, result={**job.result, "left_out": [told(str(why), hidden) for why in job.result["left_out"]]})
 
 
 def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
@@ -137,13 +157,14 @@ def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None
     require(actor, Operation.SEE_PLANS)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        return filled(
+        found = filled(
             work.jobs.page,
             before,
             lambda job: job.asked_at,
             lambda job: job.params.get("line_id") not in hidden,
             desk.limits.page(limit),
         )
+    return [_as_seen(j, hidden) for j in found]
 
 
 def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:

@@ -1,20 +1,23 @@
-"""Moving a build by hand: tried first, with the auditor's word and what it changes; kept as a new plan."""
+"""Moving by hand, a build or a line: tried first, with the auditor's word and what it changes; kept as a new plan."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 from router.audit import audit, audit_change
 from router.domain.result import Result
-from router.kernel.faults import Conflict
+from router.kernel.faults import Conflict, NotFound
 from router.planning.key_figures import key_figures
 from router.planning.live import LivePlan
-from router.planning.moves import BY_HAND, DateChange, Moved, move_build
+from router.planning.moves import BY_HAND, DateChange, Moved, move_build, move_line
 from router.service.builds import seen_build
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.floor import played
+from router.service.floor import FloorBuild, played
 from router.service.options import open_plan
+from router.service.pins import carry_pins, pins_of, shifted
 from router.service.plans import NewPlan, PlanInFull, keep_plan, plan_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
@@ -23,14 +26,11 @@ from router.service.rights import Operation, require
 from router.service.visible import hidden_lines, told
 
 
-@dataclass(frozen=True, slots=True)
-class TriedMove:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tried:
     """What a move would do. ``reasons`` tell why it cannot be; with findings it cannot be accepted later."""
 
     plan_id: int
-    build_id: str
-    machine_id: str
-    after_build_id: str | None
     possible: bool
     reasons: tuple[str, ...]
     difference_cents: int
@@ -39,13 +39,31 @@ class TriedMove:
     checks: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TriedMove(Tried):
+    """A build behind another one (None: first) on a machine."""
+
+    build_id: str
+    machine_id: str
+    after_build_id: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TriedLineMove(Tried):
+    """The pieces a line has on one build, onto another."""
+
+    line_id: str
+    build_id: str
+    onto_build_id: str
+
+
 def try_move(
     desk: Desk, actor: Actor, plan_id: int, build_id: str, machine_id: str, after_build_id: str | None
 ) -> TriedMove:
     """What the plan would become with the build behind another one (None: first) on a machine. Nothing is kept."""
     require(actor, Operation.MOVE_BUILD)
-    full, moved, _ = _moved(desk, actor, plan_id, build_id, machine_id, after_build_id)
-    return _told(desk, actor, full, moved, build_id, machine_id, after_build_id)[0]
+    tried = _try(desk, actor, plan_id, build_id, _build_goes(build_id, machine_id, after_build_id)).shown
+    return TriedMove(**_fields(tried), build_id=build_id, machine_id=machine_id, after_build_id=after_build_id)
 
 
 def keep_move(
@@ -62,34 +80,151 @@ def keep_move(
     Raises Conflict with the reasons when the move cannot be.
     """
     require(actor, Operation.MOVE_BUILD)
+    note = f"{build_id} to {machine_id}, {'first' if after_build_id is None else f'after {after_build_id}'}"
+    goes = _build_goes(build_id, machine_id, after_build_id)
+    return _keep(desk, actor, lambda: _try(desk, actor, plan_id, build_id, goes), "move build", note, once)
+
+
+def try_line_move(
+    desk: Desk, actor: Actor, plan_id: int, line_id: str, build_id: str, onto_build_id: str
+) -> TriedLineMove:
+    """What the plan would become with a line's pieces of one build standing on another. Nothing is kept."""
+    tried = _line_trial(desk, actor, plan_id, line_id, build_id, onto_build_id).shown
+    return TriedLineMove(**_fields(tried), line_id=line_id, build_id=build_id, onto_build_id=onto_build_id)
+
+
+def keep_line_move(
+    desk: Desk,
+    actor: Actor,
+    plan_id: int,
+    line_id: str,
+    build_id: str,
+    onto_build_id: str,
+    once: Once | None = None,
+) -> PlanHead:
+    """Keep it as a proposed plan, as ``keep_move`` does."""
+    require(actor, Operation.MOVE_BUILD)
+    note = f"{line_id} from {build_id} to {onto_build_id}"
+    return _keep(
+        desk,
+        actor,
+        lambda: _line_trial(desk, actor, plan_id, line_id, build_id, onto_build_id),
+        "move line",
+        note,
+        once,
+        line_id,
+    )
+
+
+def _line_trial(desk: Desk, actor: Actor, plan_id: int, line_id: str, build_id: str, onto_build_id: str) -> _Trial:
+    require(actor, Operation.MOVE_BUILD)
+    if line_id in hidden_lines(desk, actor):
+        raise NotFound(f"no line {line_id[:80]!r} on build {build_id[:80]}")
+    seen_build(desk, actor, plan_id, onto_build_id)
+    return _try(desk, actor, plan_id, build_id, lambda _, __, live: move_line(live, line_id, build_id, onto_build_id))
+
+
+def _build_goes(build_id: str, machine_id: str, after_build_id: str | None) -> _Move:
+    def move(full: PlanInFull, begun: Mapping[str, FloorBuild], live: LivePlan) -> Moved:
+        why = _in_the_way(full, begun, build_id, machine_id, after_build_id)
+        return Moved(None, why, 0, ()) if why else move_build(live, build_id, machine_id, after_build_id)
+
+    return move
+
+
+_Move = Callable[[PlanInFull, Mapping[str, FloorBuild], LivePlan], Moved]
+"""A move of a plan, given what of it has started."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """A move tried: what the actor is told, and what would be kept."""
+
+    full: PlanInFull
+    moved: Moved
+    live: LivePlan
+    shown: Tried
+    findings: tuple[str, ...]
+
+
+def _try(desk: Desk, actor: Actor, plan_id: int, build_id: str, move: _Move) -> _Trial:
+    seen_build(desk, actor, plan_id, build_id)
+    full = plan_in_full(desk, plan_id)
+    opened = open_plan(desk, full)
+    begun = _begun(desk, full)
+    with opened.lock:
+        moved = move(full, begun, opened.live)
+    before = full.result.plan
+    if moved.plan is not None:
+        why = tuple(_stays(b, begun[b]) for b in shifted(before, moved.plan, begun)) or tuple(
+            f"build {b} is pinned and would not stay as it is; release it first"
+            for b in shifted(before, moved.plan, pins_of(desk, plan_id))
+        )
+        if why:
+            moved = Moved(None, why, 0, ())
+    hidden = hidden_lines(desk, actor)
+    findings: tuple[str, ...] = ()
+    checks = 0
+    if moved.plan is not None:
+        # What a clean plan does not change need not be looked at again.
+        clean = not full.findings
+        report = audit_change(full.scenario, before, moved.plan) if clean else audit(full.scenario, moved.plan)
+        findings, checks = tuple(f.sentence() for f in report.findings), sum(n for _, n in report.checked)
+    shown = Tried(
+        plan_id=plan_id,
+        possible=moved.plan is not None,
+        reasons=tuple(told(r, hidden) for r in moved.reasons),
+        difference_cents=moved.difference_cents,
+        dates=tuple(d for d in moved.dates if d.line_id not in hidden),
+        findings=tuple(told(f, hidden) for f in findings),
+        checks=checks,
+    )
+    return _Trial(full, moved, opened.live, shown, findings)
+
+
+def _fields(tried: Tried) -> dict[str, Any]:
+    return {f.name: getattr(tried, f.name) for f in fields(Tried)}
+
+
+def _keep(
+    desk: Desk,
+    actor: Actor,
+    tried: Callable[[], _Trial],
+    operation: str,
+    note: str,
+    once: Once | None,
+    line_id: str | None = None,
+) -> PlanHead:
     with desk.store.look() as work:
         kept = _kept_before(work, actor, once)
     if kept is not None:
         return kept
-    full, moved, live = _moved(desk, actor, plan_id, build_id, machine_id, after_build_id)
-    tried, findings = _told(desk, actor, full, moved, build_id, machine_id, after_build_id)
+    trial = tried()
+    full, moved = trial.full, trial.moved
     if moved.plan is None:
-        raise Conflict("; ".join(tried.reasons))
-    result = _result(full, moved, live)
+        raise Conflict("; ".join(trial.shown.reasons))
+    plan_id = full.head.plan_id
     new = NewPlan(
-        result=result,
+        result=_result(full, moved, trial.live),
         scenario=full.scenario,
         models=full.models,
-        findings=findings,
-        checks=tried.checks,
+        findings=trial.findings,
+        checks=trial.shown.checks,
         book_revision=full.head.book_revision,
         currency=full.head.currency,
         how=BY_HAND,
         made_by=actor.name,
-        note=f"{build_id} to {machine_id}, {'first' if after_build_id is None else f'after {after_build_id}'}",
+        note=note,
         parent=plan_id,
     )
+    details = {"from": plan_id, "note": note} | ({"line_id": line_id} if line_id else {})
     with desk.store.begin() as work:
         kept = _kept_before(work, actor, once)
         if kept is not None:
             return kept
         head = keep_plan(work, desk.clock(), new)
-        noted(work, desk, actor, "move build", f"plan {head.plan_id}", {"from": plan_id, "note": new.note})
+        carry_pins(work, desk.clock(), plan_id, full.result.plan, head.plan_id, moved.plan)
+        noted(work, desk, actor, operation, f"plan {head.plan_id}", details)
         keep(work, desk, actor, once, {"plan_id": head.plan_id})
         return head
 
@@ -99,30 +234,21 @@ def _kept_before(work: Work, actor: Actor, once: Once | None) -> PlanHead | None
     return None if answer is None else work.plans.head(int(answer["plan_id"]))
 
 
-def _moved(
-    desk: Desk, actor: Actor, plan_id: int, build_id: str, machine_id: str, after_build_id: str | None
-) -> tuple[PlanInFull, Moved, LivePlan]:
-    seen_build(desk, actor, plan_id, build_id)
-    full = plan_in_full(desk, plan_id)
-    opened = open_plan(desk, full)
-    begun = _begun_in_the_way(desk, full, build_id, machine_id, after_build_id)
-    if begun:
-        return full, Moved(None, begun, 0, ()), opened.live
-    with opened.lock:
-        return full, move_build(opened.live, build_id, machine_id, after_build_id), opened.live
-
-
-def _begun_in_the_way(
-    desk: Desk, full: PlanInFull, build_id: str, machine_id: str, after_build_id: str | None
-) -> tuple[str, ...]:
-    """What has started stays where it is, and nothing goes before it."""
+def _begun(desk: Desk, full: PlanInFull) -> dict[str, FloorBuild]:
+    """Builds of the plan that have started and stand, by name."""
     with desk.store.look() as work:
         floor = played(work.events.all())
+    known = {b.build_id: floor.builds[b.lasting_id] for b in full.result.plan.builds if b.lasting_id in floor.builds}
+    return {name: build for name, build in known.items() if build.holds}
+
+
+def _in_the_way(
+    full: PlanInFull, begun: Mapping[str, FloorBuild], build_id: str, machine_id: str, after_build_id: str | None
+) -> tuple[str, ...]:
+    """What has started stays where it is, and nothing goes before it."""
+    if build_id in begun:
+        return (_stays(build_id, begun[build_id]),)
     builds = sorted(full.result.plan.builds, key=lambda b: b.load_start)
-    begun = {b.build_id: floor.builds[b.lasting_id] for b in builds if b.lasting_id in floor.builds}
-    if build_id in begun and begun[build_id].holds:
-        known = begun[build_id]
-        return (f"build {build_id} is {known.state.value} since {known.since:%Y-%m-%d %H:%M %Z}; it stays where it is",)
     queue = [b.build_id for b in builds if b.machine_id == machine_id and b.build_id != build_id]
     behind = queue[queue.index(after_build_id) + 1 :] if after_build_id in queue else queue
     if after_build_id is not None and after_build_id not in queue:
@@ -130,44 +256,12 @@ def _begun_in_the_way(
     return tuple(
         f"build {name} on {machine_id} is {begun[name].state.value}; nothing goes before it"
         for name in behind
-        if name in begun and begun[name].holds
+        if name in begun
     )
 
 
-def _told(
-    desk: Desk,
-    actor: Actor,
-    full: PlanInFull,
-    moved: Moved,
-    build_id: str,
-    machine_id: str,
-    after_build_id: str | None,
-) -> tuple[TriedMove, tuple[str, ...]]:
-    hidden = hidden_lines(desk, actor)
-    findings: tuple[str, ...] = ()
-    checks = 0
-    if moved.plan is not None:
-        # What a clean plan does not change need not be looked at again.
-        clean = not full.findings
-        report = (
-            audit_change(full.scenario, full.result.plan, moved.plan) if clean else audit(full.scenario, moved.plan)
-        )
-        findings, checks = tuple(f.sentence() for f in report.findings), sum(n for _, n in report.checked)
-    reasons = tuple(told(r, hidden) for r in moved.reasons)
-    dates = tuple(d for d in moved.dates if d.line_id not in hidden)
-    tried = TriedMove(
-        full.head.plan_id,
-        build_id,
-        machine_id,
-        after_build_id,
-        moved.plan is not None,
-        reasons,
-        moved.difference_cents,
-        dates,
-        tuple(told(f, hidden) for f in findings),
-        checks,
-    )
-    return tried, findings
+def _stays(name: str, build: FloorBuild) -> str:
+    return f"build {name} is {build.state.value} since {build.since:%Y-%m-%d %H:%M %Z}; it stays where it is"
 
 
 def _result(full: PlanInFull, moved: Moved, live: LivePlan) -> Result:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -48,14 +48,18 @@ def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = N
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
         found = work.plans.heads(desk.limits.page(limit), before)
-    return [replace(h, how=told(h.how, hidden)) for h in found]
+    return [_as_seen(h, hidden) for h in found]
 
 
 def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
     """One plan without its body."""
     require(actor, Operation.SEE_PLANS)
     head = _head(desk, plan_id)
-    return replace(head, how=told(head.how, hidden_lines(desk, actor)))
+    return _as_seen(head, hidden_lines(desk, actor))
+
+
+def _as_seen(head: PlanHead, hidden: Collection[str]) -> PlanHead:
+    return replace(head, how=told(head.how, hidden), note=told(head.note, hidden))
 
 
 def _head(desk: Desk, plan_id: int) -> PlanHead:

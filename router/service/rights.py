@@ -21,7 +21,7 @@ class Operation(StrEnum):
     SEE_PLANS = "see plans"
     ASK_RUN = "start or stop a run"
     ACCEPT_PLAN = "accept or set aside a plan"
-    MOVE_BUILD = "move a build"
+    MOVE_BUILD = "move or pin a build"
     SEE_FLOOR = "see builds and events of a site"
     RECORD_EVENT = "record an event at a site"
     SEE_TRAIL = "see who did what"

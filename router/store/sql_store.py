@@ -14,6 +14,7 @@ from router.kernel.faults import Conflict, PlatewrightError
 from router.store.book_rows import EventRows, LineRows, ModelRows, NetworkRows, PreviewRows, ReceiptRows
 from router.store.job_rows import JobRows
 from router.store.people_rows import PeopleRows
+from router.store.pin_rows import PinRows
 from router.store.plan_rows import PlanRows
 from router.store.trail_rows import RevisionRows, TrailRows
 
@@ -46,6 +47,10 @@ class SqlWork:
     @cached_property
     def plans(self) -> PlanRows:
         return PlanRows(self._connection)
+
+    @cached_property
+    def pins(self) -> PinRows:
+        return PinRows(self._connection)
 
     @cached_property
     def events(self) -> EventRows:

@@ -137,6 +137,15 @@ plan_bodies = sa.Table(
     sa.Column("checks", sa.BigInteger, nullable=False),
 )
 
+build_pins = sa.Table(
+    "build_pins",
+    metadata,
+    sa.Column("plan_id", sa.BigInteger, sa.ForeignKey("plans.plan_id"), primary_key=True, autoincrement=False),
+    sa.Column("build_id", sa.String(200), primary_key=True),
+    sa.Column("by", sa.String(100), nullable=False),
+    sa.Column("at", Moment, nullable=False),
+)
+
 events = sa.Table(
     "events",
     metadata,

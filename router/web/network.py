@@ -11,6 +11,7 @@ from router.domain.network import Network
 from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.report.leg_entries import legs, map_sites
 from router.report.legs_map import MapSite, legs_map
+from router.report.measures import Measures
 from router.report.theme import numbered
 from router.report.wording import number
 from router.service import network as use
@@ -57,7 +58,7 @@ def network(reader: SignedIn) -> Response:
         return page(reader, "network.html.j2", title="Network", here="/network", net=None, why=str(nothing))
     full = chosen_plan(reader, None)
     key = numbered(s.site_id for s in now.network.sites)
-    picture, rows = _map(now.network, full, key)
+    picture, rows = _map(now.network, full, key, reader.choices.measures)
     machines = [
         (m, now.network.site[m.site_id].name, [a.alloy_id in m.alloys for a in now.network.alloys])
         for m in now.network.machines
@@ -70,10 +71,12 @@ def network(reader: SignedIn) -> Response:
     )  # fmt: skip
 
 
-def _map(net: Network, full: PlanInFull | None, key: dict[str, int]) -> tuple[str, tuple[object, ...]]:
+def _map(
+    net: Network, full: PlanInFull | None, key: dict[str, int], measures: Measures
+) -> tuple[str, tuple[object, ...]]:
     if full is not None and {s.site_id for s in full.scenario.network.sites} == {s.site_id for s in net.sites}:
-        found, rows = legs(full.scenario, full.result.plan, key)
-        return legs_map("network-map", map_sites(full.scenario, key), found), rows
+        found, rows = legs(full.scenario, full.result.plan, key, measures)
+        return legs_map("network-map", map_sites(full.scenario, key), found, measures), rows
     marks = [MapSite(s.name, s.place.latitude_deg, s.place.longitude_deg, key[s.site_id]) for s in net.sites]
     return legs_map("network-map", marks, ()), ()
 

@@ -8,16 +8,15 @@ from router.domain.result import LineOptions, SiteOption
 from router.kernel.faults import Conflict, NotFound
 from router.report.leg_entries import map_sites
 from router.report.legs_map import Leg, legs_map
+from router.report.measures import METRIC, Measures
 from router.report.theme import numbered
 from router.report.wording import day, full_day, money, number, percent
 from router.service.book import get_line
 from router.service.desk import Desk
-from router.service.options import where_to_build, where_would_it_go
+from router.service.options import where_to_build
 from router.service.plans import PlanInFull, full_plan, live_plan
 from router.service.records import Actor, LineRecord, LineStanding, TrailRecord
 from router.service.trail import line_history
-
-_STEPS = (1, 5, 25)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,15 +62,15 @@ class LineView:
     why_no_table: str
     costs: tuple[CostPart, ...]
     total: str
-    by_quantity: tuple[tuple[int, str, str, str], ...]
-    """Quantity, the cheapest able site, landed cost and cost a piece."""
+    other_quantities: bool
+    """Whether the live plan can be asked for other quantities."""
     map: str
     history: tuple[TrailRecord, ...]
     build_ids: tuple[str, ...]
     plan_id: int | None
 
 
-def line_view(desk: Desk, actor: Actor, line_id: str) -> LineView:
+def line_view(desk: Desk, actor: Actor, line_id: str, measures: Measures = METRIC) -> LineView:
     """The page of a line; the tables are asked of the live plan, where there is one."""
     line = get_line(desk, actor, line_id)
     head = live_plan(desk, actor)
@@ -85,26 +84,26 @@ def line_view(desk: Desk, actor: Actor, line_id: str) -> LineView:
             why = str(trouble)
     elif plan is not None:
         why = f"The line is {line.standing.value}; open lines are planned."
-    rows = _rows(plan, options) if plan and options else ()
+    rows = _rows(plan, options, measures) if plan and options else ()
     costs, total = _costs(plan, line_id) if plan else ((), "")
     shipped = [s for s in plan.result.plan.shipments if s.line_id == line_id] if plan else []
     return LineView(
         line=line,
-        facts=_facts(line),
+        facts=_facts(line, plan, measures),
         sentence=options.sentence if options else "",
         rows=rows,
         why_no_table=why,
         costs=costs,
         total=total,
-        by_quantity=_by_quantity(desk, actor, plan, line) if options and plan else (),
-        map=_map(plan, line_id, options) if plan and options else "",
+        other_quantities=options is not None,
+        map=_map(plan, line_id, options, measures) if plan and options else "",
         history=tuple(line_history(desk, actor, line_id)),
         build_ids=tuple(dict.fromkeys(b for s in shipped for b in s.build_ids)),
         plan_id=plan.head.plan_id if plan else None,
     )
 
 
-def _facts(line: LineRecord) -> tuple[tuple[str, str], ...]:
+def _facts(line: LineRecord, plan: PlanInFull | None, measures: Measures) -> tuple[tuple[str, str], ...]:
     cells = line.cells
     facts = [
         ("Order", line.order_id),
@@ -124,19 +123,25 @@ def _facts(line: LineRecord) -> tuple[tuple[str, str], ...]:
         ("May be split over sites", cells.get("may_split_sites", "no")),
         ("Pinned to", line.pinned_site or "no site"),
     ]
+    part = plan.scenario.parts.get(line.model) if plan and line.line_id in plan.scenario.line else None
+    if part is not None:
+        facts.insert(3, ("Size as modelled", measures.size(*part.bbox_mm)))
+    sent = [s for s in plan.result.plan.shipments if s.line_id == line.line_id] if plan else []
+    if sent:
+        facts.append(("Mass shipped", measures.mass(sum(s.mass_kg for s in sent))))
     return tuple(facts)
 
 
-def _rows(plan: PlanInFull, options: LineOptions) -> tuple[SiteRow, ...]:
-    network = plan.scenario.network
+def _rows(plan: PlanInFull, options: LineOptions, measures: Measures) -> tuple[SiteRow, ...]:
     possible = [o for o in options.sites if o.possible and o.fair_cents is not None]
     dearest = max((o.fair_cents or 0 for o in possible), default=0)
     best = min((o.marginal_cents for o in possible if o.marginal_cents is not None), default=None)
     ordered = sorted(options.sites, key=lambda o: (not o.chosen, not o.possible, o.fair_cents or 0))
-    return tuple(_row(plan, o, dearest, best, network.currency) for o in ordered)
+    return tuple(_row(plan, o, dearest, best, measures) for o in ordered)
 
 
-def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, currency: str) -> SiteRow:
+def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, measures: Measures) -> SiteRow:
+    currency = plan.scenario.network.currency
     fill = "" if o.fill_after is None else percent(o.fill_after, 0)
     if o.fill_before is not None and fill:
         fill = f"{percent(o.fill_before, 0)} to {fill}"
@@ -151,7 +156,7 @@ def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, curren
         arrives="" if o.arrive_date is None else day(o.arrive_date),
         late=o.late_days or 0,
         co2e="" if o.co2e_kg is None else f"{number(o.co2e_kg, 1)} kg",
-        distance="" if o.distance_km is None else f"{number(o.distance_km)} km",
+        distance="" if o.distance_km is None else measures.distance(o.distance_km),
         machine=o.machine_id or "",
         plate=o.joins_build_id or ("a plate of its own" if o.possible else ""),
         fill=fill,
@@ -179,22 +184,7 @@ def _costs(plan: PlanInFull, line_id: str) -> tuple[tuple[CostPart, ...], str]:
     return made, money(total, currency, 2)
 
 
-def _by_quantity(desk: Desk, actor: Actor, plan: PlanInFull, line: LineRecord) -> tuple[tuple[int, str, str, str], ...]:
-    currency = plan.scenario.network.currency
-    quantities = sorted({*_STEPS, line.quantity})
-    rows = []
-    cells = {k: v for k, v in line.cells.items() if k != "line"}
-    for quantity, table in zip(quantities, where_would_it_go(desk, actor, cells, quantities), strict=True):
-        able = [s for s in table.sites if s.possible and s.fair_cents is not None]
-        if able:
-            best = min(able, key=lambda s: s.fair_cents or 0)
-            cents = best.fair_cents or 0
-            name = plan.scenario.network.site[best.site_id].name
-            rows.append((quantity, name, money(cents, currency), money(round(cents / quantity), currency, 2)))
-    return tuple(rows)
-
-
-def _map(plan: PlanInFull, line_id: str, options: LineOptions) -> str:
+def _map(plan: PlanInFull, line_id: str, options: LineOptions, measures: Measures) -> str:
     scenario = plan.scenario
     if line_id not in scenario.line:
         return ""
@@ -204,4 +194,8 @@ def _map(plan: PlanInFull, line_id: str, options: LineOptions) -> str:
     sent = [s for s in plan.result.plan.shipments if s.line_id == line_id]
     legs = [Leg(marks[s.site_id], to.label(), to.latitude_deg, to.longitude_deg, s.mass_kg, 1) for s in sent]
     able = {o.site_id for o in options.sites if o.possible}
-    return legs_map("line-map", [m for s, m in marks.items() if s in able or not able], legs)
+    used = {s.site_id for s in sent}
+    # Where else it could be built: the way from there, drawn as what is possible only.
+    legs += [Leg(marks[s], to.label(), to.latitude_deg, to.longitude_deg, 0.0, 0) for s in sorted(able - used)]
+    shown = [m for s, m in marks.items() if s in able | used or not able]
+    return legs_map("line-map", shown, legs, measures)

@@ -20,6 +20,7 @@ from router.service.records import LineStanding
 from router.service.rights import Operation, decide, require
 from router.web.forms import Posted
 from router.web.order_line import line_view
+from router.web.order_quantities import quantity_view
 from router.web.part_picture import part_picture
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
@@ -114,13 +115,21 @@ def import_store(request: Request, reader: SignedIn, form: Posted) -> Response:
 @routes.get("/orders/{line_id}")
 def order(reader: SignedIn, line_id: str) -> Response:
     """One line: where it could be built and why it is where it is, its history, and what may be done with it."""
-    view = line_view(reader.desk, reader.actor, line_id)
+    view = line_view(reader.desk, reader.actor, line_id, reader.choices.measures)
     _, sites = _names(reader)
     return page(
         reader, "order.html.j2", title=f"Line {line_id}", here="/orders", view=view, sites=sites, marks=_STANDING_MARK,
         may_change=decide(reader.actor, Operation.CHANGE_BOOK).allowed,
         may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
     )  # fmt: skip
+
+
+@routes.get("/orders/{line_id}/quantities")
+def quantities(reader: SignedIn, line_id: str, part: bool = False) -> Response:
+    """Cost by quantity: a page, or only its inside for the page of the line, which fetches it once it stands."""
+    view = quantity_view(reader.desk, reader.actor, line_id)
+    template = "quantities_part.html.j2" if part else "quantities.html.j2"
+    return page(reader, template, title=f"Line {line_id} by quantity", here="/orders", view=view)
 
 
 @routes.get("/orders/{line_id}/part.svg")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
@@ -18,6 +20,7 @@ from router.service.visible import hidden_lines
 from router.web.forms import Posted
 from router.web.reading import SignedIn
 from router.web.rendering import done, page
+from router.web.runs import disturbance_rows
 
 routes = APIRouter()
 STANDING_MARK = {"proposed": "idle", "live": "good", "superseded": "same", "set aside": "gone"}
@@ -110,6 +113,7 @@ def compare(reader: SignedIn, before: int, after: int) -> Response:
     return page(
         reader, "compare.html.j2", title=f"Plans {before} and {after}", here="/plans", found=found, rows=rows,
         marks=STANDING_MARK, money=lambda cents: money(cents, found.after.currency),
+        disturbed=disturbance_rows(asdict(found.disturbed)),
         may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
     )  # fmt: skip
 

@@ -16,8 +16,10 @@ from router.report.wording import anchors, moment, money, number, percent
 from router.service.builds import build_view, list_builds, plate_file, seen_build
 from router.service.events import events_of_build, record_event, withdraw_event
 from router.service.floor import withdraws
+from router.service.moves import TriedLineMove, keep_line_move, try_line_move
 from router.service.names import name_faults
 from router.service.options import would_fit
+from router.service.pins import pinned_builds
 from router.service.plans import PlanInFull
 from router.service.records import EventKind, PlanStanding
 from router.service.rights import Operation, decide
@@ -25,7 +27,7 @@ from router.service.visible import hidden_lines
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
-from router.web.schedule import alloy_tones, chosen_plan
+from router.web.schedule import alloy_tones, chosen_plan, may_pin
 
 routes = APIRouter()
 _MEDIA = {"svg": "image/svg+xml", "dxf": "image/vnd.dxf", "3mf": "model/3mf"}
@@ -62,6 +64,10 @@ def plates(reader: SignedIn, plan: int | None = None, site: str = "", alloy: str
 @routes.get("/plates/{build_id}")
 def plate(reader: SignedIn, build_id: str, plan: int | None = None) -> Response:
     """One plate."""
+    return _shown(reader, build_id, plan, None)
+
+
+def _shown(reader: Reader, build_id: str, plan: int | None, tried: TriedLineMove | None) -> Response:
     chosen = chosen_plan(reader, plan)
     if chosen is None:
         raise NotFound("there is no plan yet; start a run first")
@@ -82,17 +88,50 @@ def plate(reader: SignedIn, build_id: str, plan: int | None = None) -> Response:
     in_work = full.head.standing is PlanStanding.LIVE or bool(events)
     may_record = decide(reader.actor, Operation.RECORD_EVENT, machine.site_id).allowed and in_work
     used = build.fill * machine.plate.inner_area_mm2
+    pins = pinned_builds(reader.desk, reader.actor, full.head.plan_id)
     return page(
         reader, "plate.html.j2", title=f"Plate {build_id}", here="/plates", full=full, build=view, picture=picture,
         letters=letters, secret=secret, fits=fits, why_no_fits=why_no_fits, events=events,
         may_record=may_record, withdrawn=withdrawn, facts=_facts(reader, full, build),
         money=lambda c: money(c, full.head.currency, 2), now=full.scenario.network.now,
-        free=_area(reader, machine.plate.inner_area_mm2 - used),
+        free=reader.choices.measures.area(machine.plate.inner_area_mm2 - used), tried=tried,
+        others=_others(reader, full, build),
+        may_move=decide(reader.actor, Operation.MOVE_BUILD).allowed, may_pin=may_pin(reader, full),
+        pinned_by=pins.get(build_id, ""),
     )  # fmt: skip
 
 
-def _area(reader: Reader, mm2: float) -> str:
-    return f"{number(mm2 / 645.16, 1)} sq in" if reader.choices.units == "inch" else f"{number(mm2 / 100)} cm2"
+def _others(reader: Reader, full: PlanInFull, build: Build) -> list[tuple[str, str]]:
+    """Builds a line of this one could stand on as far as the powder goes: name, and where and when they run."""
+    network = full.scenario.network
+    found = [
+        b
+        for b in list_builds(reader.desk, reader.actor, full.head.plan_id)
+        if b.parameter_set_id == build.parameter_set_id and b.build_id != build.build_id
+    ]
+    found.sort(key=lambda b: (b.load_start, b.build_id))
+    zones = {s.site_id: ZoneInfo(s.time_zone) for s in network.sites}
+    return [
+        (
+            b.build_id,
+            f"{b.build_id}, {b.machine_id}, {moment(b.load_start, zones[b.site_id])}, {percent(b.fill, 0)} full",
+        )
+        for b in found
+    ]
+
+
+@routes.post("/plates/{build_id}/move-line/{step}")
+def move_a_line(request: Request, reader: SignedIn, form: Posted, build_id: str, step: str) -> Response:
+    """Try what a line of this plate on another would change, or keep it as a proposed plan."""
+    plan_id, line_id, onto = form.whole("plan", 1), form.text("line"), form.text("onto")
+    if step == "try":
+        tried = try_line_move(reader.desk, reader.actor, plan_id, line_id, build_id, onto)
+        return _shown(reader, build_id, plan_id, tried)
+    if step != "keep":
+        raise NotFound(f"nothing called {step[:40]!r} can be done with a line of a plate")
+    head = keep_line_move(reader.desk, reader.actor, plan_id, line_id, build_id, onto)
+    said = f"Kept as plan {head.plan_id}, proposed. Undo goes back to plan {head.parent}."
+    return done(request, f"/schedule?plan={head.plan_id}", said)
 
 
 def _picture(full: PlanInFull, build: Build) -> tuple[str, dict[str, tuple[str, int]]]:
@@ -111,15 +150,12 @@ def _facts(reader: Reader, full: PlanInFull, build: Build) -> list[tuple[str, st
     machine = network.machine[build.machine_id]
     site = network.site[machine.site_id]
     zone = ZoneInfo(site.time_zone)
-    inch = reader.choices.units == "inch"
-    height = f"{build.height_mm / 25.4:.2f} in" if inch else f"{build.height_mm:.1f} mm"
-    width, depth = machine.plate.width_mm, machine.plate.depth_mm
-    size = f"{width / 25.4:.2f} x {depth / 25.4:.2f} in" if inch else f"{width:g} x {depth:g} mm"
+    measures = reader.choices.measures
     return [
         ("Machine", f"{machine.machine_id}, {machine.model}, {site.name}"),
-        ("Plate", size),
+        ("Plate", measures.size(machine.plate.width_mm, machine.plate.depth_mm)),
         ("Fill", percent(build.fill)),
-        ("Height", f"{height}, {number(build.layers)} layers"),
+        ("Height", f"{measures.length(build.height_mm)}, {number(build.layers)} layers"),
         ("Load", moment(build.load_start, zone)),
         ("Run", f"{moment(build.run_start, zone)} to {moment(build.run_end, zone)}"),
         ("Unload", f"{moment(build.unload_start, zone)} to {moment(build.unload_end, zone)}"),

@@ -10,6 +10,7 @@ from urllib.parse import quote, unquote
 from fastapi import Depends, Request
 
 from router.kernel.faults import NotSignedIn, Refused
+from router.report.measures import Measures
 from router.service import people
 from router.service.desk import Desk
 from router.service.records import Actor
@@ -32,6 +33,11 @@ class Choices:
 
     look: Look = "system"
     units: Units = "metric"
+
+    @property
+    def measures(self) -> Measures:
+        """How lengths, areas, masses and distances are written on every page."""
+        return Measures(self.units == "inch")
 
 
 @dataclass(frozen=True, slots=True)

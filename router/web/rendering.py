@@ -52,7 +52,8 @@ def page(reader: Reader, template: str, *, title: str, here: str, status: int = 
     if reader.actor.person.role is Role.ADMINISTRATOR:
         navigation.append(("People", "/people"))
     text = environment().get_template(template).render(
-        reader=reader, choices=reader.choices, title=title, here=here, navigation=navigation, **values
+        reader=reader, choices=reader.choices, measures=reader.choices.measures, title=title, here=here,
+        navigation=navigation, **values,
     )  # fmt: skip
     answer = HTMLResponse(text, status, headers={"Cache-Control": "no-store"})
     if reader.notice:

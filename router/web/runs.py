@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from router.domain.result import TracePoint
 from router.kernel.faults import FaultyInput, NotFound
 from router.report.trace_chart import trace_chart
-from router.report.wording import money
+from router.report.wording import money, number
 from router.service import jobs as use
 from router.service.plans import full_plan, live_plan
 from router.service.records import JobKind
@@ -56,7 +58,7 @@ def _form(reader: Reader, given: dict[str, str], faults: tuple[object, ...] = ()
         trouble = str(missing)
     return page(
         reader, "run_new.html.j2", title="Start a run", here="/plans", status=status, given=given, faults=faults,
-        trouble=trouble, lines=lines, left_out=left_out,
+        trouble=trouble, lines=lines, left_out=left_out, live=live_plan(reader.desk, reader.actor), keep_h=use.KEEP_H,
     )  # fmt: skip
 
 
@@ -71,6 +73,8 @@ def start(request: Request, reader: SignedIn, form: Posted) -> Response:
             form.whole("seed"),
             form.whole("workers", 1, 16),
             form.text("note"),
+            from_nothing=form.text("begin") == "nothing",
+            keep_h=form.whole("keep_h", 0, round(use.MOST_KEEP_H)) if form.text("keep_h") else use.KEEP_H,
         )
     except FaultyInput as faulty:
         return _form(reader, _given(form), faulty.faults, 422)
@@ -78,7 +82,7 @@ def start(request: Request, reader: SignedIn, form: Posted) -> Response:
 
 
 def _given(form: Form) -> dict[str, str]:
-    return {name: form.text(name) for name in ("seconds", "seed", "workers", "note")}
+    return {name: form.text(name) for name in ("seconds", "seed", "workers", "note", "begin", "keep_h")}
 
 
 @routes.get("/runs/{job_id}")
@@ -104,8 +108,23 @@ def run(reader: SignedIn, job_id: str) -> Response:
         bound="" if job.bound_cents is None else money(job.bound_cents, currency),
         gap="" if gap is None else f"{gap:.1%}", points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
         refresh_s=_REFRESH_S, may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
-        habit_known=habit is not None,
+        habit_known=habit is not None, disturbed=disturbance_rows(job.result.get("disturbance")),
     )  # fmt: skip
+
+
+def disturbance_rows(told: Mapping[str, int] | None) -> list[tuple[str, str, str]]:
+    """What a plan changes of the one it takes the place of, in words: what, how many, of how many."""
+    if told is None:
+        return []
+    rows = [
+        ("Builds as before, to the minute", "builds_as_before", "builds"),
+        ("Builds at another time", "builds_retimed", "builds"),
+        ("Lines on other machines", "lines_on_other_machines", "lines"),
+        ("Lines at other sites", "lines_at_other_sites", "lines"),
+        ("Lines that arrive later", "lines_later", "lines"),
+        ("Lines that arrive sooner", "lines_sooner", "lines"),
+    ]
+    return [(name, number(told[many]), number(told[of])) for name, many, of in rows]
 
 
 @routes.post("/runs/{job_id}/stop")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Annotated
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
@@ -17,12 +18,14 @@ from router.report.theme import numbered, tone
 from router.report.wording import day, money
 from router.service.builds import BuildView, list_builds
 from router.service.moves import TriedMove, keep_move, try_move
+from router.service.pins import pinned_builds, set_pin
 from router.service.plans import NO_LIVE_PLAN, PlanInFull, full_plan, live_plan
+from router.service.records import PlanStanding
 from router.service.rights import Operation, decide, sites_seen
 from router.web.forms import Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
-from router.web.schedule_drawing import SiteDrawing, site_drawing
+from router.web.schedule_drawing import PIN, SiteDrawing, site_drawing
 
 routes = APIRouter()
 _WIDTH_PX = 1180.0
@@ -78,19 +81,27 @@ def _shown(
     begin = datetime.combine(start, time(0), tzinfo=UTC)
     scale = TimeScale(begin, begin + timedelta(days=days), _WIDTH_PX / days)
     builds = list_builds(reader.desk, reader.actor, full.head.plan_id)
+    pins = pinned_builds(reader.desk, reader.actor, full.head.plan_id)
     alloys = alloy_tones(full)
     used = sorted({b.alloy_id for b in builds})
     step = max(1, days // 2)
     return page(
         reader, "schedule.html.j2", title="Schedule", here="/schedule", window=window, tried=tried, head=full.head,
-        drawings=_drawings(reader, full, builds, scale, site, alloys), builds=builds,
+        drawings=_drawings(reader, full, builds, scale, site, alloys, pins), builds=builds, pins=pins,
         machines=[m.machine_id for m in network.machines], sites=[(s.site_id, s.name) for s in network.sites],
         legend=[(network.alloy[a].name, swatch(*alloys[a])) for a in used], zooms=_ZOOMS,
         earlier=window.address(**{"from": (start - timedelta(days=step)).isoformat()}),
         later=window.address(**{"from": (start + timedelta(days=step)).isoformat()}),
         to_now=window.address(**{"from": network.now.date().isoformat()}), shown=f"{day(start)} and {days} days on",
-        may_move=decide(reader.actor, Operation.MOVE_BUILD).allowed, money=lambda c: money(c, full.head.currency, 2),
+        may_move=decide(reader.actor, Operation.MOVE_BUILD).allowed,
+        may_pin=may_pin(reader, full), pin_shape=PIN, money=lambda c: money(c, full.head.currency, 2),
     )  # fmt: skip
+
+
+def may_pin(reader: Reader, full: PlanInFull) -> bool:
+    """Whether builds of the plan can be pinned by this reader."""
+    allowed = decide(reader.actor, Operation.MOVE_BUILD).allowed
+    return allowed and full.head.standing in (PlanStanding.LIVE, PlanStanding.PROPOSED)
 
 
 def alloy_tones(full: PlanInFull) -> dict[str, tuple[int, int]]:
@@ -105,6 +116,7 @@ def _drawings(
     scale: TimeScale,
     site: str,
     alloys: dict[str, tuple[int, int]],
+    pins: Mapping[str, str],
 ) -> list[SiteDrawing]:
     network = full.scenario.network
     seen = sites_seen(reader.actor)
@@ -114,8 +126,22 @@ def _drawings(
         if not machines or (site and site != s.site_id) or (seen is not None and s.site_id not in seen):
             continue
         own = [b for b in builds if b.site_id == s.site_id]
-        made.append(site_drawing(s, machines, own, scale, network.now, alloys, full.head.plan_id))
+        made.append(
+            site_drawing(s, machines, own, scale, network.now, alloys, pins, full.head.plan_id, reader.choices.measures)
+        )
     return made
+
+
+@routes.post("/schedule/pin")
+def pin(request: Request, reader: SignedIn, form: Posted) -> Response:
+    """Pin a build or release it, and back to where it was asked."""
+    plan_id, build_id, pinned = form.whole("plan", 1), form.text("build"), form.text("pinned") == "yes"
+    set_pin(reader.desk, reader.actor, plan_id, build_id, pinned)
+    back = {"plan": str(plan_id), "site": form.text("site"), "from": form.text("from"), "days": form.text("days")}
+    told = urlencode({k: v for k, v in back.items() if v})
+    to = f"/plates/{quote(build_id, safe='')}?plan={plan_id}" if form.text("back") == "plate" else f"/schedule?{told}"
+    stays = "is pinned: runs that go on from this plan and moves leave it as it is"
+    return done(request, to, f"Build {build_id} {stays}." if pinned else f"Build {build_id} is released.")
 
 
 @routes.post("/schedule/try")

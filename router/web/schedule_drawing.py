@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from router.domain.machines import Machine
 from router.domain.sites import Site
+from router.report.measures import Measures
 from router.report.scales import TimeScale, day_start, local_midnights
 from router.report.staffed import unstaffed_spans
 from router.report.svg import clip_text, esc, frame, px
@@ -17,6 +18,8 @@ from router.service.builds import RESTRICTED, BuildView
 
 NAMES_PX = 118.0
 _AXIS_PX, _LANE_PX, _BAR_PX = 30.0, 40.0, 28.0
+PIN = "M-3.5 -3.5h7l-1.2 1.5v3l2 2h-8.6l2-2v-3zM-.6 3.5h1.2v4.5h-1.2z"
+"""A drawing pin, its needle's middle at 0."""
 _CHAR_PX = 5.9
 _LABEL_DAY_PX = 34.0
 """Narrower days are labelled by week."""
@@ -42,9 +45,14 @@ def site_drawing(
     scale: TimeScale,
     now: datetime,
     alloys: Mapping[str, tuple[int, int]],
+    pins: Mapping[str, str],
     plan_id: int,
+    measures: Measures,
 ) -> SiteDrawing:
-    """``alloys``: colour number and hatch by alloy id. Builds are links to their plates and can be moved by script."""
+    """``alloys``: colour number and hatch by alloy id; ``pins``: pinned builds and by whom.
+
+    Builds are links to their plates and can be moved by script.
+    """
     zone = ZoneInfo(site.time_zone)
     height = _AXIS_PX + len(machines) * _LANE_PX + 4
     lanes = []
@@ -53,7 +61,7 @@ def site_drawing(
         own = sorted((b for b in builds if b.machine_id == machine.machine_id), key=lambda b: b.load_start)
         shown = [b for b in own if b.unload_end > scale.start and _begin(b) < scale.end]
         after = {b.build_id: (own[k - 1].build_id if k else "") for k, b in enumerate(own)}
-        bars = "".join(_bar(b, after[b.build_id], scale, zone, alloys, plan_id) for b in shown)
+        bars = "".join(_bar(b, after[b.build_id], scale, zone, alloys, pins, plan_id, measures) for b in shown)
         stops = "".join(
             f'<rect class="stop" x="{px(scale.at(m.start))}" y="3" width="{px(scale.at(m.end) - scale.at(m.start))}" '
             f'height="{px(_BAR_PX)}"><title>{esc(m.why or "stop")}</title></rect>'
@@ -75,7 +83,8 @@ def site_drawing(
                 b.alloy_id,
                 moment(b.run_start, zone),
                 moment(b.unload_end, zone),
-                f"{count(b.pieces, 'piece')} of {count(len(b.lines), 'line')}, fill {percent(b.fill, 0)}",
+                f"{count(b.pieces, 'piece')} of {count(len(b.lines), 'line')}, fill {percent(b.fill, 0)}"
+                + (f"; pinned by {pins[b.build_id]}" if b.build_id in pins else ""),
             )
             for b in shown
         ]
@@ -105,7 +114,14 @@ def _begin(build: BuildView) -> datetime:
 
 
 def _bar(
-    b: BuildView, after: str, scale: TimeScale, zone: ZoneInfo, alloys: Mapping[str, tuple[int, int]], plan_id: int
+    b: BuildView,
+    after: str,
+    scale: TimeScale,
+    zone: ZoneInfo,
+    alloys: Mapping[str, tuple[int, int]],
+    pins: Mapping[str, str],
+    plan_id: int,
+    measures: Measures,
 ) -> str:
     key, hatch = alloys.get(b.alloy_id, (0, 0))
     x0, x1, x2, x3, x4 = (scale.at(t) for t in (b.load_start, b.run_start, b.run_end, b.unload_start, b.unload_end))
@@ -118,9 +134,11 @@ def _bar(
     late = any(x.late_days for x in b.lines)
     told = ", ".join(f"{x.line_id} ({x.pieces})" for x in b.lines[:12] if x.line_id != RESTRICTED)
     title = (
-        f"{b.build_id}: {b.alloy_id}, {count(b.pieces, 'piece')}, fill {percent(b.fill, 0)}, {b.height_mm:.0f} mm; "
+        f"{b.build_id}: {b.alloy_id}, {count(b.pieces, 'piece')}, fill {percent(b.fill, 0)}, "
+        f"{measures.length(b.height_mm)}; "
         f"load {moment(b.load_start, zone)}, run {moment(b.run_start, zone)} to {moment(b.run_end, zone)}, "
         f"unload {moment(b.unload_end, zone)}; {told}{'; a line is late' if late else ''}"
+        + (f"; pinned by {pins[b.build_id]}" if b.build_id in pins else "")
     )
     width = max(x4 - x0, 1.0)
     high = f'y="3" height="{px(_BAR_PX)}"'
@@ -132,12 +150,23 @@ def _bar(
     )
     label = clip_text(f"{b.build_id}  {percent(b.fill, 0)}", width - 8, _CHAR_PX) if width > 26 else ""
     text = f'<text class="id" x="{px(x0 + 5)}" y="21">{esc(label)}</text>' if label else ""
+    held = _pin(x0, width) if b.build_id in pins else ""
+    pinned = "yes" if held else "no"
     corner = f'<path class="latecorner" d="M{px(x4)} 3h-8l8 8z"/>' if late else ""
     return (
         f'<a class="bld k{key}" href="/plates/{esc(b.build_id)}?plan={plan_id}" data-build="{esc(b.build_id)}" '
-        f'data-after="{esc(after)}"><title>{esc(title)}</title>{change}'
+        f'data-after="{esc(after)}" data-pinned="{pinned}"><title>{esc(title)}</title>{change}'
         f'<rect class="body" x="{px(x0)}" width="{px(width)}" {high}/>'
-        f"{hatching}{hands}{wait}{text}{corner}</a>"
+        f"{hatching}{hands}{wait}{text}{corner}{held}</a>"
+    )
+
+
+def _pin(x0: float, width: float) -> str:
+    """A drawing pin over the upper edge, and a second outline: seen without colour, and on the narrowest bar."""
+    at = px(x0 + min(width / 2, 10.0))
+    return (
+        f'<rect class="pinned" x="{px(x0)}" y="3" width="{px(width)}" height="{px(_BAR_PX)}"/>'
+        f'<path class="pin" transform="translate({at} 1) scale(1.3)" d="{PIN}"/>'
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from router.domain.network import Scenario
+from router.domain.plan import Plan
 from router.domain.result import Result
 from router.planning import RunParams
 
@@ -15,6 +16,11 @@ class SolveAsked:
 
     scenario: Scenario
     params: RunParams
+    start: Plan | None = None
+    """A plan to go on from."""
+    keep: tuple[str, ...] = ()
+    """Builds of it that have to stay."""
+    keep_if_able: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +32,8 @@ class ElsewhereAsked:
     line_id: str
     seconds: float
     seed: int
+    keep: tuple[str, ...] = ()
+    """Builds that stay."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,15 @@ def _listen(pipe: Connection, cancel: threading.Event) -> None:
 def _answer(pipe: Connection, asked: SolveAsked | ElsewhereAsked, cancel: threading.Event) -> None:
     listener = PipeListener(pipe)
     if isinstance(asked, SolveAsked):
-        result = plan_scenario(asked.scenario, asked.params, listener, cancel)
+        result = plan_scenario(
+            asked.scenario,
+            asked.params,
+            listener,
+            cancel,
+            start=asked.start,
+            keep=asked.keep,
+            keep_if_able=asked.keep_if_able,
+        )
         listener.phase("audit", None)
         report = audit(asked.scenario, result.plan)
         findings = tuple(f.sentence() for f in report.findings)
@@ -85,7 +93,7 @@ def _answer(pipe: Connection, asked: SolveAsked | ElsewhereAsked, cancel: thread
         pipe.send(Finished(result.stop_reason))
         return
     for answer in elsewhere(
-        asked.scenario, asked.result.plan, asked.line_id, asked.seconds, asked.seed, listener, cancel
+        asked.scenario, asked.result.plan, asked.line_id, asked.seconds, asked.seed, listener, cancel, keep=asked.keep
     ):
         if answer.plan is None or answer.kpis is None:
             pipe.send(Solved(None, (), 0, answer.site_id, answer.reasons))

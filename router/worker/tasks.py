@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any, Protocol
 
 from router.domain.network import Scenario
 from router.domain.result import Result
 from router.planning import RunParams
+from router.planning.disturbance import disturbance
 from router.service.desk import Desk
+from router.service.going_on import GoingOn, going_on, with_ids_of
+from router.service.jobs import KEEP_H
+from router.service.pins import carry_pins, pins_of
 from router.service.plans import NewPlan, keep_plan, plan_in_full
 from router.service.ports import Work
 from router.service.records import JobKind, JobRecord
@@ -32,9 +36,18 @@ class Task(Protocol):
 def task_of(desk: Desk, job: JobRecord) -> Task:
     """What a job is about. Raises PlatewrightError when it cannot be asked as the book is now."""
     if job.kind is JobKind.PLAN:
-        return _PlanTask(snapshot(desk), _params(job))
+        shot = snapshot(desk)
+        return _PlanTask(shot, _params(job), _begun(desk, shot, job))
     plan = plan_in_full(desk, int(job.params["plan_id"]))
-    return _ElsewhereTask(plan.scenario, plan.result, plan.models, plan.head.book_revision, job)
+    pins = tuple(pins_of(desk, plan.head.plan_id))
+    return _ElsewhereTask(plan.scenario, plan.result, plan.models, plan.head.book_revision, job, pins)
+
+
+def _begun(desk: Desk, shot: Snapshot, job: JobRecord) -> GoingOn | None:
+    if job.params.get("from_nothing"):
+        return None
+    keep_h = job.params.get("keep_h")
+    return going_on(desk, shot.scenario.network.now, KEEP_H if keep_h is None else float(keep_h))
 
 
 def _params(job: JobRecord) -> RunParams:
@@ -46,16 +59,22 @@ def _params(job: JobRecord) -> RunParams:
 class _PlanTask:
     shot: Snapshot
     params: RunParams
+    begun: GoingOn | None
 
     @property
     def asked(self) -> SolveAsked:
-        return SolveAsked(self.shot.scenario, self.params)
+        if self.begun is None:
+            return SolveAsked(self.shot.scenario, self.params)
+        return SolveAsked(self.shot.scenario, self.params, self.begun.start, self.begun.pinned, self.begun.near)
 
     def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:
         answer = solved[-1]
         assert answer.result is not None
+        result = answer.result
+        if self.begun is not None:
+            result = replace(result, plan=with_ids_of(self.begun.start, result.plan))
         new = NewPlan(
-            result=answer.result,
+            result=result,
             scenario=self.shot.scenario,
             models=self.shot.models,
             findings=answer.findings,
@@ -65,9 +84,22 @@ class _PlanTask:
             how="optimizer",
             made_by=job.asked_by,
             note=str(job.params.get("note", "")),
+            parent=self.begun.plan_id if self.begun else None,
             job_id=job.job_id,
         )
-        return {"plan_id": keep_plan(work, now, new).plan_id}
+        plan_id = keep_plan(work, now, new).plan_id
+        if self.begun is None:
+            return {"plan_id": plan_id, "from_plan": None}
+        before, after = self.begun.start, result.plan
+        carry_pins(work, now, self.begun.plan_id, before, plan_id, after)
+        return {
+            "plan_id": plan_id,
+            "from_plan": self.begun.plan_id,
+            "pinned": len(self.begun.pinned),
+            "near": len(self.begun.near),
+            "disturbance": asdict(disturbance(before, after)),
+            "left_out": list(result.left_out),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +109,13 @@ class _ElsewhereTask:
     models: Mapping[str, str]
     book_revision: int
     job: JobRecord
+    pins: tuple[str, ...]
 
     @property
     def asked(self) -> ElsewhereAsked:
         told = self.job.params
         return ElsewhereAsked(
-            self.scenario, self.result, str(told["line_id"]), float(told["seconds"]), int(told["seed"])
+            self.scenario, self.result, str(told["line_id"]), float(told["seconds"]), int(told["seed"]), self.pins
         )
 
     def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:
@@ -92,9 +125,10 @@ class _ElsewhereTask:
         for answer in solved:
             told: dict[str, Any] = {"site_id": answer.label, "reasons": list(answer.reasons), "plan_id": None}
             if answer.result is not None:
+                result = replace(answer.result, plan=with_ids_of(self.result.plan, answer.result.plan))
                 where = f"line {line_id} at {answer.label}" if answer.label else "solved on as it is"
                 new = NewPlan(
-                    result=answer.result,
+                    result=result,
                     scenario=self.scenario,
                     models=self.models,
                     findings=answer.findings,
@@ -106,8 +140,11 @@ class _ElsewhereTask:
                     parent=int(job.params["plan_id"]),
                 )
                 landed = answer.result.kpis.landed_cents
+                head = keep_plan(work, now, new)
+                parent = int(job.params["plan_id"])
+                carry_pins(work, now, parent, self.result.plan, head.plan_id, result.plan)
                 told |= {
-                    "plan_id": keep_plan(work, now, new).plan_id,
+                    "plan_id": head.plan_id,
                     "landed_cents": landed,
                     "late_days": answer.result.kpis.late_days,
                     "difference_cents": None if base is None else landed - base,

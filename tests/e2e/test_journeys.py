@@ -88,6 +88,73 @@ def test_drag_a_build_before_another(page: Page, address: str) -> None:
     expect(page.locator(".asked").first).to_contain_text("Landed cost of the plan")
 
 
+def test_pin_a_build_with_the_keyboard_and_release_it_with_the_mouse(page: Page, address: str) -> None:
+    page.goto(f"{address}/schedule")
+    row = max(page.locator("g.row").all(), key=lambda q: q.locator("a.bld").count())
+    first, last = row.locator("a.bld").first, row.locator("a.bld").nth(row.locator("a.bld").count() - 1)
+    name, behind = first.get_attribute("data-build"), last.get_attribute("data-build")
+    tab_to(page, f"a.bld[data-build='{name}']")
+    page.keyboard.press("p")
+    expect(page.locator("main")).to_contain_text(f"Build {name} is pinned")
+    pinned = page.locator(f"a.bld[data-build='{name}']")
+    # A sign and a word, not a colour alone.
+    expect(pinned.locator("path.pin")).to_have_count(1)
+    expect(pinned.locator("title").first).to_contain_text("pinned by pia")
+    tab_to(page, f"a.bld[data-build='{behind}']")
+    for _ in range(20):
+        page.keyboard.press("ArrowLeft")
+    expect(page.locator("#moving")).to_contain_text("first")
+    page.keyboard.press("Enter")
+    expect(page.locator(".asked").first).to_contain_text(f"build {name} is pinned and would not stay as it is")
+    page.goto(f"{address}/schedule")
+    page.locator(f"a.bld[data-build='{name}'] .body").click(modifiers=["Alt"], position={"x": 3, "y": 20})
+    expect(page.locator("main")).to_contain_text(f"Build {name} is released")
+    expect(page.locator(f"a.bld[data-build='{name}'] path.pin")).to_have_count(0)
+
+
+def test_pin_and_release_on_the_plate_without_script_needed(page: Page, address: str) -> None:
+    page.goto(f"{address}/plates")
+    page.locator("tbody th a").first.click()
+    page.get_by_role("button", name="Pin", exact=True).click()
+    expect(page.locator("main")).to_contain_text("pinned by pia")
+    page.get_by_role("button", name="Release", exact=True).click()
+    expect(page.locator("main")).not_to_contain_text("pinned by pia")
+
+
+def test_try_a_line_on_another_plate_with_the_keyboard_alone(page: Page, address: str) -> None:
+    page.goto(f"{address}/plates?plan=1")
+    for path in [a.get_attribute("href") for a in page.locator("tbody th a").all()]:
+        page.goto(f"{address}{path}")
+        if page.locator("#f-onto").count():
+            break
+    tab_to(page, "form[action$='/move-line/try'] button")
+    page.keyboard.press("Enter")
+    asked = page.locator(".asked").first
+    expect(asked).to_contain_text(re.compile("Landed cost of the plan|It cannot stand there"))
+
+
+def test_the_curve_of_quantities_comes_by_itself(page: Page, address: str) -> None:
+    page.goto(f"{address}/orders/1001-1")
+    expect(page.locator(".curve circle")).to_have_count(12, timeout=30_000)
+    assert Axe().run(page).response["violations"] == []
+    page.get_by_text("The same as a table").click()
+    expect(page.locator("[data-fill] tr.chosen")).to_have_count(1)
+
+
+def test_go_on_from_the_live_plan_and_see_what_it_disturbs(page: Page, address: str) -> None:
+    page.goto(f"{address}/runs/new")
+    expect(page.locator("#f-begin")).to_have_value("live")
+    page.fill("#f-seconds", "2")
+    page.fill("#f-keep_h", "48")
+    page.get_by_role("button", name="Start", exact=True).click()
+    expect(page.locator("main")).to_contain_text("What it disturbs of plan", timeout=90_000)
+    expect(page.locator("main")).to_contain_text("Lines that arrive later")
+    assert Axe().run(page).response["violations"] == []
+    page.get_by_role("link", name=re.compile("promises that got later")).click()
+    expect(page.locator("main")).to_contain_text(re.compile("No line arrives later|Promises that get later"))
+    assert Axe().run(page).response["violations"] == []
+
+
 def test_import_a_book_with_a_fault_mend_it_and_store_it(page: Page, address: str, tmp_path: Path) -> None:
     head = "line,order,customer,model,unit,alloy,quantity,ship_to,ship_country,received,due\n"
     row = "e2e-1,e2e,Invented,ring.stl,mm,316l,{},Lyon,FR,2027-02-20,2027-04-01\n"

@@ -95,7 +95,7 @@ def test_a_build_keeps_its_identity_through_moves_and_a_run_gives_new_ones(desk:
     assert renamed
     for b in moved.builds:
         assert b.pieces_by_line() == ids[b.lasting_id].pieces_by_line()
-    job = ask_plan(desk, boss, seconds=1)
+    job = ask_plan(desk, boss, seconds=1, from_nothing=True)
     assert Worker(desk).once()
     fresh = full_plan(desk, boss, int(get_job(desk, boss, job.job_id).result["plan_id"])).result.plan
     assert not set(ids) & {b.lasting_id for b in fresh.builds} and all(b.lasting_id for b in fresh.builds)
@@ -164,7 +164,7 @@ def test_a_build_that_runs_when_a_new_plan_goes_live_stays_the_same_build(desk: 
 
 
 def test_a_plan_that_builds_started_pieces_again_does_not_go_live(desk: Desk, boss: Actor) -> None:
-    job = ask_plan(desk, boss, seconds=1)
+    job = ask_plan(desk, boss, seconds=1, from_nothing=True)
     assert Worker(desk).once()  # made before the build starts
     first = a_machine_with_two(desk)[0]
     started = record(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)

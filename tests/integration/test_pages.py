@@ -306,3 +306,47 @@ def test_runs_and_plans_about_a_hidden_line_do_not_name_it(desk: Desk) -> None:
         form = {"token": token_on(editor), "version": "2", "do": "check", "note": ""}
         answer = uma.post("/network/file", data={**form, "text": text.replace("id: ti64", "id: ti65")})
         assert answer.status_code == 422 and "1005-1" not in answer.text
+
+
+def test_the_choice_of_inches_holds_on_every_page_with_lengths(pia: TestClient) -> None:
+    build = re.findall(r'href="/plates/([^"/?]+)\?', pia.get("/plates?plan=1").text)[0]
+    pages = ("/schedule?plan=1", "/plates?plan=1", f"/plates/{build}?plan=1", "/network", "/orders/1001-1")
+
+    def said(units: str) -> list[str]:
+        form = {"token": token_on(pia.get("/schedule?plan=1").text), "units": units, "look": "system", "next": "/"}
+        assert pia.post("/choices", data=form).status_code == 303
+        # The picture of a plate, its scale and files stay in mm, as machines are set up.
+        return [re.sub(r"<div class=\"picture\">.*?</div>", "", pia.get(p).text, flags=re.S) for p in pages]
+
+    metric, inch = said("metric"), said("inch")
+    for path, one, other in zip(pages, metric, inch, strict=True):
+        shown, shown_inch = (re.sub(r"mm, kg|in, lb", "", t).replace("\u00a0", " ") for t in (one, other))
+        assert re.search(r"[\d.] mm\b|, mm<", shown), path
+        assert not re.search(r"[\d.] (mm|cm2)\b|, mm<|>km<|>kg<|\d km\b", shown_inch), path
+        assert re.search(r"[\d.] in\b|, in<", shown_inch), path
+    said("metric")
+
+
+def test_the_page_of_a_line_shows_other_ways_and_leaves_the_curve_to_a_part(pia: TestClient) -> None:
+    page = pia.get("/orders/1001-1").text
+    assert 'data-fill="/orders/1001-1/quantities?part=1"' in page and "Cost of a piece by quantity" not in page
+    assert "possible, not planned" in page
+    part = pia.get("/orders/1001-1/quantities", params={"part": 1}).text
+    assert "Cost of a piece by quantity" in part and "<html" not in part
+    assert part.count("<tr") > 8 and "as ordered" in part
+    assert "<html" in pia.get("/orders/1001-1/quantities").text
+
+
+def test_pins_by_form(pia: TestClient) -> None:
+    page = pia.get("/schedule").text
+    plan = re.search(r'name="plan" value="(\d+)"', page)
+    assert plan is not None
+    build = re.findall(r'href="/plates/([^"/?]+)\?', pia.get("/plates").text)[0]
+    form = {"token": token_on(page), "plan": plan[1], "build": build, "pinned": "yes", "back": "plate"}
+    where = f"/plates/{build}?plan={plan[1]}"
+    assert pia.post("/schedule/pin", data=form).headers["location"] == where
+    assert "pinned by pia" in pia.get(where).text
+    shown = pia.get("/schedule").text
+    assert 'data-pinned="yes"' in shown and 'class="pin"' in shown and f"{build}, pinned by pia" in shown
+    assert pia.post("/schedule/pin", data={**form, "pinned": "no"}).status_code == 303
+    assert 'data-pinned="yes"' not in pia.get("/schedule").text

@@ -7,6 +7,13 @@
       if (event.target.matches("select, input[type=checkbox], input[type=radio]")) form.requestSubmit();
     });
   }
+  // What takes longer than a page may is fetched once the page stands; the link in its place stays when that fails.
+  for (const place of document.querySelectorAll("[data-fill]")) {
+    fetch(place.dataset.fill, { credentials: "same-origin" })
+      .then((answer) => (answer.ok && !answer.redirected ? answer.text() : ""))
+      .then((text) => { if (text) place.innerHTML = text; })
+      .catch(() => {});
+  }
   // A box that opens over the page closes with Escape or a click elsewhere, and gives the focus back.
   const boxes = () => document.querySelectorAll("details.self[open], details.how[open], details.pop[open]");
   document.addEventListener("keydown", (event) => {

@@ -7,6 +7,27 @@
     const link = document.querySelector(`a[data-key="${CSS.escape(event.key)}"]`);
     if (link) { event.preventDefault(); link.click(); }
   });
+  const pins = document.getElementById("pin-form");
+  const pin = (link) => {
+    const field = pins.elements.build;
+    field.value = link.dataset.build;
+    const wanted = link.dataset.pinned === "yes" ? "no" : "yes";
+    pins.requestSubmit(pins.querySelector(`button[value=${wanted}]`));
+  };
+  if (pins) {
+    document.addEventListener("keydown", (event) => {
+      const link = event.target.closest && event.target.closest("a.bld");
+      if (!link || (event.key !== "p" && event.key !== "P") || event.ctrlKey || event.metaKey || event.altKey) return;
+      event.preventDefault();
+      pin(link);
+    });
+    document.addEventListener("click", (event) => {
+      const link = event.target.closest && event.target.closest("a.bld");
+      if (!link || !event.altKey) return;
+      event.preventDefault();
+      pin(link);
+    });
+  }
   const form = document.getElementById("move-form");
   const told = document.getElementById("moving");
   if (!form || !told) return;

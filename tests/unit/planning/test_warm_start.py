@@ -145,3 +145,27 @@ def test_a_cancelled_run_has_a_plan_and_no_tables(scenario: Scenario) -> None:
     others = [s for o in stopped.options for s in o.sites if not s.chosen and not s.possible]
     assert any(s.reasons == (STOPPED,) for s in others)
     assert stopped.seconds < 20
+
+
+def test_a_build_that_cannot_stay_is_let_go_with_what_is_behind_it_and_the_rest_is_kept(
+    scenario: Scenario, result: Result
+) -> None:
+    old = queues(result.plan)
+    longest = max(old.values(), key=len)
+    stuck = longest[-1]
+    line_id = stuck.shares[0].line_id
+    fewer = tuple(x for x in scenario.lines if x.line_id != line_id)
+    other = replace(scenario, lines=fewer, fingerprint="one line less")
+    all_of_them = [b.build_id for b in result.plan.builds]
+    again = plan_scenario(other, SOME, start=result.plan, keep_if_able=all_of_them)
+    assert audit(other, again.plan).clean
+    assert any(f"build {stuck.build_id} and what is behind it were not kept" in why for why in again.left_out)
+    touched = {s.machine_id for s in result.plan.builds if any(x.line_id == line_id for x in s.shares)}
+    new = queues(again.plan)
+    for machine, builds in old.items():
+        if machine not in touched:
+            assert [b.pieces for b in new[machine][: len(builds)]] == [b.pieces for b in builds]
+    with pytest.raises(Conflict, match="release it"):
+        plan_scenario(other, SOME, start=result.plan, keep=[stuck.build_id], keep_if_able=all_of_them)
+    with pytest.raises(ValueError, match="none was given"):
+        plan_scenario(scenario, SOME, keep_if_able=all_of_them)
