@@ -17,7 +17,7 @@ from router.kernel.faults import Fault
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
 from router.service.exports import scenario_zip
-from router.service.imports import ChangedLine, ImportPreview, Stored, preview_files, store_import
+from router.service.imports import ChangedLine, ImportPreview, Stored, look_again, preview_files, store_import
 from router.service.models import list_models, model_content
 from router.service.ports import SORTS, LineFilter
 from router.service.records import LineRecord, ModelRecord
@@ -25,6 +25,7 @@ from router.service.records import LineRecord, ModelRecord
 router = APIRouter(tags=["Order book"])
 
 LineId = Annotated[str, Path(min_length=1, max_length=200, pattern=r"^[^\x00/]+$")]
+ImportId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")]
 Text = Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")]
 FINE: dict[int | str, dict[str, Any]] = {
     200: {"headers": {"ETag": {"description": "Version", "schema": {"type": "string"}}}}
@@ -58,11 +59,15 @@ def line_view(line: LineRecord) -> LineView:
 
 
 class LinePageView(BaseModel):
-    """A page of lines; ``next`` is the cursor of the page after it."""
+    """A page of lines; ``next`` is the cursor of the page after it.
+
+    ``partial``: the book holds lines you are not cleared for. Whatever is filtered, and told to planners only.
+    """
 
     lines: list[LineView]
     total: int
     next: str | None
+    partial: bool
 
 
 class Hold(Asked):
@@ -100,7 +105,9 @@ def get_lines(
     wanted = LineFilter(text=text, standing=standing, alloy_id=alloy, pinned_site=site)
     place = uncursor(after, 2)
     page = use.list_lines(desk, actor, wanted, sort, descending, (place[0], place[1]) if place else None, limit)
-    return LinePageView(lines=[line_view(x) for x in page.lines], total=page.total, next=cursor(page.next_after))
+    return LinePageView(
+        lines=[line_view(x) for x in page.lines], total=page.total, next=cursor(page.next_after), partial=page.partial
+    )
 
 
 @router.get("/lines/{line_id}", responses={**FINE, **READS})
@@ -173,14 +180,20 @@ def preview(desk: AtDesk, actor: Asks, files: Annotated[list[UploadFile], File(m
     return preview_view(preview_files(desk, actor, sent))
 
 
+@router.get("/imports/{import_id}", responses=READS)
+def kept_preview(import_id: ImportId, desk: AtDesk, actor: Asks) -> PreviewView:
+    """What an import of one's own that was looked at would do now."""
+    return preview_view(look_again(desk, actor, import_id))
+
+
 @router.post("/imports/{import_id}/store", responses=WRITES)
 def store(
-    import_id: Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")],
+    import_id: ImportId,
     desk: AtDesk,
     actor: Asks,
     idempotency_key: IdempotencyKey = None,
 ) -> Stored:
-    """Store what a preview showed."""
+    """Store what a preview showed. When it would do something else by now, nothing is stored: 409 names a fresh one."""
     once = once_of(idempotency_key, "store", import_id=import_id)
     return store_import(desk, actor, import_id, once)
 
@@ -206,7 +219,7 @@ class _Bytes(Response):
     media_type = "application/octet-stream"
 
 
-@router.get("/models/{name}", response_class=_Bytes, responses=READS)
+@router.get("/models/{name:path}", response_class=_Bytes, responses=READS)
 def model(name: Annotated[str, Path(max_length=200)], desk: AtDesk, actor: Asks) -> Response:
     """A model file as it was sent."""
     record, content = model_content(desk, actor, name)

@@ -11,11 +11,13 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Stale
 from router.service.cells import column_faults, csv_of, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.desk import Desk
+from router.service.models import models_shown
 from router.service.names import alloy_faults, site_faults
 from router.service.network import reading_of
 from router.service.ports import SORTS, LineFilter, Work
 from router.service.records import Actor, LineRecord, LineStanding
-from router.service.rights import Operation, may_see_code, require
+from router.service.rights import Operation, decide, may_see_code, require
+from router.service.visible import hidden_from, hidden_names, told
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +27,8 @@ class LinePage:
     lines: tuple[LineRecord, ...]
     total: int
     next_after: tuple[str, str] | None
+    partial: bool = False
+    """Whether the book holds lines the actor is not cleared for, whatever was filtered; told to whoever plans only."""
 
 
 def list_lines(
@@ -50,8 +54,10 @@ def list_lines(
         found = work.lines.page(wanted, sort, descending, after, limit + 1)
         total = work.lines.count(wanted)
     more = len(found) > limit
-    found = found[:limit]
-    return LinePage(tuple(found), total, (_cursor(found[-1], sort), found[-1].line_id) if more else None)
+    hidden = hidden_from(desk, actor)
+    found = [_told(x, hidden.names) for x in found[:limit]]
+    partial = bool(hidden.lines) and decide(actor, Operation.CHANGE_BOOK).allowed
+    return LinePage(tuple(found), total, (_cursor(found[-1], sort), found[-1].line_id) if more else None, partial)
 
 
 def _cursor(line: LineRecord, sort: str) -> str:
@@ -63,7 +69,11 @@ def get_line(desk: Desk, actor: Actor, line_id: str) -> LineRecord:
     """One line. A line the actor is not cleared for is not there for them."""
     require(actor, Operation.SEE_BOOK)
     with desk.store.look() as work:
-        return _seen(work, actor, line_id)
+        return _told(_seen(work, actor, line_id), hidden_names(desk, actor))
+
+
+def _told(line: LineRecord, names: frozenset[str]) -> LineRecord:
+    return replace(line, why_held=told(line.why_held, names)) if line.why_held else line
 
 
 def _seen(work: Work, actor: Actor, line_id: str) -> LineRecord:
@@ -127,7 +137,8 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
     require(actor, Operation.CHANGE_BOOK)
     with desk.store.look() as work:
         line = _seen(work, actor, line_id)
-        network, models = work.networks.latest(), [m.name for m in work.models.all()]
+        network = work.networks.latest()
+    models = sorted(models_shown(desk, actor))
     if network is None:
         raise NotFound("no network in the book yet; import a scenario first")
     row = {**line.cells, **cells, "line": line_id}
@@ -182,4 +193,4 @@ def _decide(
             raise Stale(f"line {line_id} has changed since (version {line.version}, seen {seen_version}); look again")
         kept = work.lines.change(change(line), seen_version)
         book_changed(work, desk, actor, operation, line_id, details)
-        return kept
+    return _told(kept, hidden_names(desk, actor))

@@ -20,10 +20,7 @@ from router.service.models import model_path
 from router.service.plans import PlanInFull, full_plan
 from router.service.records import Actor
 from router.service.rights import Operation, require, sites_seen
-from router.service.visible import hidden_lines
-
-RESTRICTED = "restricted"
-"""Stands for lines the person is not cleared for."""
+from router.service.visible import RESTRICTED, hidden_lines
 
 
 @dataclass(frozen=True, slots=True)

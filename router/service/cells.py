@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from router.domain.orders import OrderLine
 from router.formats.network_file import NetworkReading
@@ -77,7 +78,7 @@ def read_cells(
     """Every sound line with its filled cells, and every fault. With faults the lines are not complete."""
     table = as_table(raw, name)
     file = name if name.lower().endswith(".xlsx") else ORDERS_CSV
-    reading = inspect_orders(table, file, network, models)
+    reading = inspect_orders(table, file, network, [m for m in models if "/" not in m])
     sheet = read_sheet(table, file)
     faults = [Fault(name, f.where, f.field, f.found, f.expected) for f in reading.faults]
     by_id = {line.line_id: line for line in reading.lines}
@@ -89,6 +90,37 @@ def read_cells(
         if line is not None:
             sound.append((line, row))
     return sound, faults
+
+
+def read_kept(
+    lines: Sequence[LineRecord], file: str, network: NetworkReading, models: Collection[str]
+) -> tuple[dict[str, OrderLine], list[Fault]]:
+    """Lines of the book by name as a network reads them, and every fault, which names its line instead of a row.
+
+    ``models``: kept names. A line with a model of its own is read apart: its unit need not be that of its namesakes.
+    """
+    own = [x for x in lines if own_name(x.line_id, x.model) in models]
+    others = [x for x in lines if own_name(x.line_id, x.model) not in models]
+    found: dict[str, OrderLine] = {}
+    faults: list[Fault] = []
+    for group in [others, *([x] for x in own)]:
+        if not group:
+            continue
+        sound, wrong = read_cells(csv_of(x.cells for x in group), file, network, sorted(models))
+        found |= {line.line_id: line for line, _ in sound}
+        faults += [replace(f, where=_line_at(group, f.where)) for f in wrong]
+    return found, faults
+
+
+def _line_at(lines: Sequence[LineRecord], where: str) -> str:
+    number = where.removeprefix("row ")
+    known = number.isdecimal() and 2 <= int(number) < len(lines) + 2  # row 1 is the heading
+    return lines[int(number) - 2].line_id if known else where
+
+
+def own_name(line_id: str, model: str) -> str:
+    """Name under which a line keeps a content of its own; no file of an order book can be called so."""
+    return f"{line_id}/{model}"
 
 
 def record_of(line: OrderLine, cells: Cells) -> LineRecord:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Literal
 
@@ -15,6 +16,7 @@ from router.service.desk import Desk
 from router.service.going_on import not_started
 from router.service.plans import full_plan
 from router.service.records import Actor, PlanHead
+from router.service.rights import sites_seen
 from router.service.visible import hidden_lines
 
 
@@ -75,15 +77,20 @@ class Comparison:
 
 
 def compare_plans(desk: Desk, actor: Actor, before_id: int, after_id: int) -> Comparison:
-    """Every difference the actor may see."""
+    """Every difference the actor may see: builds and machines of a site only for those who see its floor."""
     one, other = full_plan(desk, actor, before_id), full_plan(desk, actor, after_id)
-    hidden = hidden_lines(desk, actor)
+    hidden, sites = hidden_lines(desk, actor), sites_seen(actor)
     first, second = line_places(one.result.plan), line_places(other.result.plan)
     ids = sorted({*first, *second} - hidden)
-    lines = [LineDifference(i, first.get(i), second.get(i)) for i in ids if first.get(i) != second.get(i)]
     changes = date_changes(one.result.plan, other.result.plan)
     later = [d for d in changes if d.after > d.before and d.line_id not in hidden]
-    builds, alike = build_differences(one.result.plan, other.result.plan)
+    at = {m.machine_id: m.site_id for p in (one, other) for m in p.scenario.network.machines}
+    lines = [
+        LineDifference(i, _seen_place(first.get(i), at, sites), _seen_place(second.get(i), at, sites))
+        for i in ids
+        if first.get(i) != second.get(i)
+    ]
+    builds, alike = build_differences(_seen_part(one.result.plan, at, sites), _seen_part(other.result.plan, at, sites))
     return Comparison(
         one.head,
         other.head,
@@ -97,6 +104,19 @@ def compare_plans(desk: Desk, actor: Actor, before_id: int, after_id: int) -> Co
         disturbance(not_started(desk, one), other.result.plan),
         tuple(sorted(later, key=lambda d: (-d.late_days_after, d.line_id))),
     )
+
+
+def _seen_place(place: LinePlace | None, at: Mapping[str, str], sites: frozenset[str] | None) -> LinePlace | None:
+    if place is None or sites is None:
+        return place
+    return replace(place, machine_ids=tuple(m for m in place.machine_ids if at[m] in sites))
+
+
+def _seen_part(plan: Plan, at: Mapping[str, str], sites: frozenset[str] | None) -> Plan:
+    """The plan with the builds of some sites only: one that moved between sites is gone at one, new at the other."""
+    if sites is None:
+        return plan
+    return replace(plan, builds=tuple(b for b in plan.builds if at[b.machine_id] in sites))
 
 
 def line_places(plan: Plan) -> dict[str, LinePlace]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -20,7 +21,7 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, EventKind, EventRecord
 from router.service.rights import Operation, require, sites_seen
-from router.service.visible import hidden_lines
+from router.service.visible import RESTRICTED, Hidden, hidden_from, hidden_lines, names_any, values_told
 
 _AHEAD = timedelta(minutes=10)
 """Clocks differ: so far ahead of ours an event may lie."""
@@ -53,11 +54,11 @@ def record_event(
     require(actor, Operation.RECORD_EVENT)
     if kind is EventKind.EVENT_WITHDRAWN:
         raise FaultyInput([Fault("", subject, "kind", kind.value, "a fact; events are withdrawn by their number")])
-    live = _live(desk)
+    live, hidden = _live(desk), hidden_from(desk, actor)
     with desk.store.begin() as work:
         answer = earlier(work, actor, once)
         if answer is not None:
-            return _kept(work, answer)
+            return _masked(_kept(work, answer), hidden)
         work.revision.hold()  # what is checked against must not change before the event is kept
         events = work.events.all()
         before = played(events)
@@ -65,7 +66,7 @@ def record_event(
         about = _about(desk, actor, kind, subject, network, live, before)
         require(actor, Operation.RECORD_EVENT, about.site_id)
         _check_time(desk, network, before, occurred_at)
-        told = _told(kind, occurred_at, dict(details or {}), about)
+        told = _told(kind, occurred_at, dict(details or {}), about, hidden.lines)
         event = EventRecord(
             _LAST, kind, occurred_at, desk.clock(), actor.name, about.site_id, about.name, told, about.lasting_id
         )
@@ -76,7 +77,7 @@ def record_event(
         event = work.events.add(event)
         book_changed(work, desk, actor, kind.value, about.name, {"occurred_at": occurred_at.isoformat()})
         keep(work, desk, actor, once, {"event_id": event.event_id})
-        return event
+        return _masked(event, hidden)
 
 
 def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once | None = None) -> EventRecord:
@@ -88,11 +89,11 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
     why = why.strip()[:500]
     if not why:
         raise FaultyInput([Fault("", f"event {event_id}", "why", "nothing", "the reason, in a few words")])
-    shown = _shown_to(desk, actor)
+    shown, hidden = _shown_to(desk, actor), hidden_from(desk, actor)
     with desk.store.begin() as work:
         answer = earlier(work, actor, once)
         if answer is not None:
-            return _kept(work, answer)
+            return _masked(_kept(work, answer), hidden)
         work.revision.hold()
         wrong = work.events.get(event_id)
         if wrong is None or not shown(wrong):
@@ -117,7 +118,7 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
         event = work.events.add(event)
         book_changed(work, desk, actor, event.kind.value, wrong.subject, {"event": event_id, "why": why})
         keep(work, desk, actor, once, {"event_id": event.event_id})
-        return event
+        return _masked(event, hidden)
 
 
 def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> list[EventRecord]:
@@ -125,7 +126,9 @@ def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> l
     require(actor, Operation.SEE_FLOOR)
     shown = _shown_to(desk, actor)
     with desk.store.look() as work:
-        return filled(work.events.page, after, lambda event: event.event_id, shown, desk.limits.page(limit))
+        found = filled(work.events.page, after, lambda event: event.event_id, shown, desk.limits.page(limit))
+    hidden = hidden_from(desk, actor)
+    return [_masked(event, hidden) for event in found]
 
 
 def events_of_build(desk: Desk, actor: Actor, lasting_id: str) -> list[EventRecord]:
@@ -133,17 +136,31 @@ def events_of_build(desk: Desk, actor: Actor, lasting_id: str) -> list[EventReco
     require(actor, Operation.SEE_FLOOR)
     shown = _shown_to(desk, actor)
     with desk.store.look() as work:
-        return [event for event in work.events.of_build(lasting_id) if shown(event)]
+        found = [event for event in work.events.of_build(lasting_id) if shown(event)]
+    hidden = hidden_from(desk, actor)
+    return [_masked(event, hidden) for event in found]
 
 
 def _shown_to(desk: Desk, actor: Actor) -> Callable[[EventRecord], bool]:
     sites = sites_seen(actor)
-    hidden = hidden_lines(desk, actor)
+    hidden = hidden_from(desk, actor)
 
     def shown(event: EventRecord) -> bool:
-        return (sites is None or event.site_id in sites) and not hidden & set(event.details.get("pieces", {}))
+        # A build is there for everybody, its hidden pieces under another name; a shipment is of one line.
+        secret = event.lasting_id is None and hidden.lines & set(event.details.get("pieces", {}))
+        seen = sites is None or event.site_id in sites
+        return seen and not secret and not names_any(event.subject, hidden.names)
 
     return shown
+
+
+def _masked(event: EventRecord, hidden: Hidden) -> EventRecord:
+    """The event with pieces of lines the actor may not see under one name, as their builds show them."""
+    pieces: Counter[str] = Counter()
+    for line_id, number in event.details.get("pieces", {}).items():
+        pieces[RESTRICTED if line_id in hidden.lines else line_id] += int(number)
+    details = values_told({k: v for k, v in event.details.items() if k != "pieces"}, hidden.names)
+    return replace(event, details=details | ({"pieces": dict(pieces)} if pieces else {}))
 
 
 def _kept(work: Work, answer: Mapping[str, Any]) -> EventRecord:
@@ -248,7 +265,9 @@ def _check_time(desk: Desk, network: Network, floor: Floor, occurred_at: datetim
         raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), want)])
 
 
-def _told(kind: EventKind, occurred_at: datetime, given: dict[str, Any], about: _About) -> dict[str, Any]:
+def _told(
+    kind: EventKind, occurred_at: datetime, given: dict[str, Any], about: _About, hidden: Collection[str]
+) -> dict[str, Any]:
     """The details of an event: what was given, checked, and what the next plan has to know."""
     told: dict[str, Any] = {k: str(given[k])[:500] for k in ("note",) if k in given}
     if kind is EventKind.MACHINE_DOWN and given.get("until"):
@@ -260,7 +279,9 @@ def _told(kind: EventKind, occurred_at: datetime, given: dict[str, Any], about: 
     if about.begun is not None:
         told |= {"machine_id": about.begun.machine_id, "pieces": dict(about.begun.pieces)}
     if kind is EventKind.PIECES_SCRAPPED and about.begun is not None:
-        told["pieces"] = _scrapped(about.name, given.get("pieces"), about.begun.pieces)
+        # A line the actor may not see is for them not on the plate: a cleared person tells of its pieces.
+        seen = {line: number for line, number in about.begun.pieces.items() if line not in hidden}
+        told["pieces"] = _scrapped(about.name, given.get("pieces"), seen)
     return told
 
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
 from router.formats.network_file import NETWORK_FILE
 from router.formats.scenario_folder import MODEL_FOLDER
 from router.kernel.faults import NotFound, Refused
 from router.service.archive import write_archive
 from router.service.cells import ORDERS_CSV, csv_of
 from router.service.desk import Desk
+from router.service.models import content_of
 from router.service.network import NO_NETWORK
-from router.service.records import Actor
+from router.service.records import Actor, LineRecord
 from router.service.rights import Operation, may_see_code, require
 
 
@@ -23,17 +26,28 @@ def scenario_files(desk: Desk, actor: Actor) -> dict[str, bytes]:
     with desk.store.look() as work:
         network = work.networks.latest()
         lines = [x for x in work.lines.all() if not x.standing.closed]
-        models = {m.name: m for m in work.models.all()}
-        contents = {n: work.models.content(models[n].sha256) for n in sorted({x.model for x in lines})}
+        shas = {m.name: m.sha256 for m in work.models.all()}
+        files_of = _file_names(lines, shas)
+        contents = {n: work.models.content(sha) for n, sha in sorted(set(files_of.values()))}
     if network is None:
         raise NotFound(NO_NETWORK)
     if any(not may_see_code(actor, x.export_control) for x in lines):
         raise Refused(
             "the book holds export-controlled lines you are not cleared for; ask a cleared planner to export it"
         )
-    files = {NETWORK_FILE: network.raw, ORDERS_CSV: csv_of(x.cells for x in lines)}
+    rows = [{**x.cells, "model": files_of[x.line_id][0]} for x in lines]
+    files = {NETWORK_FILE: network.raw, ORDERS_CSV: csv_of(rows)}
     files |= {f"{MODEL_FOLDER}/{n}": c for n, c in contents.items() if c is not None}
     return files
+
+
+def _file_names(lines: Iterable[LineRecord], shas: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """File and content of each line's model. Where a name stands for several contents, each gets a file of its own."""
+    found = {}
+    for line in lines:
+        sha = content_of(shas, line.line_id, line.model)
+        found[line.line_id] = (line.model if sha == shas[line.model] else f"{sha[:12]}-{line.model}", sha)
+    return found
 
 
 def scenario_zip(desk: Desk, actor: Actor) -> bytes:

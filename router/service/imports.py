@@ -2,29 +2,31 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import uuid
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+from router.domain.orders import OrderLine
 from router.formats.model_order import ModelFile
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
 from router.formats.scenario_folder import MODEL_FOLDER, ORDER_FILES, STANDARD_OVERHANG_DEG
-from router.kernel.faults import Conflict, Fault, NotFound, TooMuch
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
 from router.service.archive import read_archive, read_own_archive, write_archive
-from router.service.cells import ORDERS_CSV, Cells, csv_of, read_cells, record_of
+from router.service.cells import Cells, own_name, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.contents import Contents, Sent, of_bytes, of_paths, of_sent, size_of
 from router.service.desk import Desk
-from router.service.models import digest_of, model_faults
-from router.service.network import IN_THE_BOOK, NO_NETWORK, keep_edition
-from router.service.ports import Work
+from router.service.models import digest_of, leave_to_others, model_faults, models_shown
+from router.service.network import NO_NETWORK, faults_in_book, keep_edition
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, LineRecord, ModelRecord
 from router.service.rights import Operation, may_see_code, require
+from router.service.visible import hidden_from, hidden_lines
 
-_CELLS, _MANIFEST = "cells.json", "manifest.json"
+_MANIFEST = "manifest.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +72,36 @@ class Stored:
     models_added: int
     network_version: int | None
     revision: int
+    lines_not_shown: int = 0
+    """New lines under export control that whoever brought them is not cleared for, and will not see."""
+
+
+class Overtaken(Conflict):
+    """The book is not any more as the preview found it; ``fresh`` is what the same files would do now."""
+
+    def __init__(self, fresh: ImportPreview) -> None:
+        self.fresh = fresh
+        super().__init__(
+            "what this import would do has changed since the preview; nothing is stored. "
+            f"Look at the fresh preview, {fresh.import_id}, and store that"
+        )
 
 
 @dataclass(frozen=True, slots=True)
-class _Load:
-    """What was sent, sorted out."""
+class _Look:
+    """Files against the book at one revision: what is shown of it, and what would be stored."""
 
+    preview: ImportPreview
+    revision: int
+    network_version: int
     network: bytes | None
-    cells: tuple[Cells, ...]
+    """The new edition, if there is one."""
+    records: tuple[LineRecord, ...]
+    """Lines as they would be kept, those that change with what was decided about them."""
     models: Contents
+    """Contents by name that are not kept yet."""
+    digest: str
+    """Of everything the preview promised, and of what it rested on."""
 
 
 def preview_files(desk: Desk, actor: Actor, files: Mapping[str, Sent]) -> ImportPreview:
@@ -122,10 +145,22 @@ def preview_folder(desk: Desk, actor: Actor, folder: Path) -> ImportPreview:
 
 
 def _preview(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fault]) -> ImportPreview:
+    look = _look(desk, actor, name, files, faults)
+    if look.preview.storable:
+        _remember(desk, actor, look, files)
+    return look.preview
+
+
+def _look(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fault]) -> _Look:
+    faults = list(faults)
+    hidden = hidden_lines(desk, actor)
+    shown = models_shown(desk, actor)
     with desk.store.look() as work:
+        revision = work.revision.now()
         kept_network = work.networks.latest()
-        kept_models = {m.name: m for m in work.models.all()}
+        every_model = [m.name for m in work.models.all()]
         kept_lines = {x.line_id: x for x in work.lines.all()}
+    seen_lines = {i: x for i, x in kept_lines.items() if i not in hidden}
     sent_network = files.get(NETWORK_FILE)
     raw = sent_network if sent_network is not None else kept_network.raw if kept_network else None
     reading = inspect_network(raw) if raw is not None else NetworkReading(None, 0, {}, None, ())
@@ -138,51 +173,88 @@ def _preview(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[
         faults.append(Fault(" and ".join(tables), "", "", f"{len(tables)} order books", "one at a time"))
     if tables and raw is None:
         faults.append(Fault(tables[0], "", "", "an order book without a network", NO_NETWORK))
-    rows: list[Cells] = []
-    units: dict[str, str] = {x.model: x.cells.get("unit", "mm") for x in kept_lines.values()}
+    found: list[tuple[OrderLine, Cells]] = []
+    units: dict[str, str] = {x.model: x.cells.get("unit", "mm") for x in seen_lines.values()}
     for table in tables[:1]:
         if raw is None:
             break
-        found, wrong = read_cells(files[table], table, reading, [*kept_models, *models])
+        found, wrong = read_cells(files[table], table, reading, [*shown, *models])
         faults += wrong
-        rows = [cells for _, cells in found]
         units |= {line.model: line.unit for line, _ in found}
         # Whoever holds a file may bring it; lines already in the book that they may not see stay out of their reach.
+        # Two lines cannot have one name on the floor, so that the name is taken is told, and nothing else of the line.
         faults += [
             Fault(table, line.line_id, "line", "a name that is taken", "another name, or a cleared person to send it")
             for line, _ in found
-            if line.line_id in kept_lines and not may_see_code(actor, kept_lines[line.line_id].export_control)
+            if line.line_id in hidden
         ]
-    if len(kept_lines) + len(rows) > desk.limits.most_lines:
-        raise TooMuch(f"{len(kept_lines) + len(rows)} lines; at most {desk.limits.most_lines} in a book")
+    found = [(line, cells) for line, cells in found if line.line_id not in hidden]
+    faults += [
+        Fault(tables[0], line.line_id, "model", f"'{line.model}', a name of several contents", "the file sent along")
+        for line, _ in found
+        if line.model not in models and len(_contents(line.model, shown, seen_lines)) > 1
+        if line.line_id not in seen_lines or seen_lines[line.line_id].model != line.model
+    ]
+    if len(kept_lines.keys() | {line.line_id for line, _ in found}) > desk.limits.most_lines:
+        raise TooMuch(f"at most {desk.limits.most_lines} lines in a book")
     if sent_network is not None and reading.network is not None and kept_lines:
-        faults += _breaks(kept_lines, rows, reading, [*kept_models, *models])
+        sent = {line.line_id for line, _ in found}
+        faults += faults_in_book(kept_lines.values(), reading, [*every_model, *models], hidden, sent)
     overhang_deg = reading.network.overhang_deg if reading.network else STANDARD_OVERHANG_DEG
-    fresh = models.only(n for n in models if n not in kept_models or kept_models[n].sha256 != digest_of(models[n]))
+    fresh = models.only(n for n in models if {digest_of(models[n])} != _contents(n, shown, seen_lines))
     faults += model_faults(desk, fresh, units, overhang_deg)
     if not files:
         faults.append(
             Fault(name, "", "", "no file", "a zipped scenario folder, an order book, models or a network file")
         )
+    new_network = sent_network is not None and not (kept_network and kept_network.raw == raw)
     preview = ImportPreview(
         uuid.uuid4().hex,
         name,
-        "" if sent_network is None else "the same" if kept_network and kept_network.raw == raw else "new edition",
-        *_sorted_lines(kept_lines, rows),
-        tuple(sorted(n for n in models if n not in kept_models)),
-        tuple(sorted(n for n in models if n in kept_models and n not in fresh)),
-        tuple(sorted(n for n in models if n in kept_models and n in fresh)),
+        "" if sent_network is None else "new edition" if new_network else "the same",
+        *_sorted_lines(seen_lines, [cells for _, cells in found]),
+        tuple(sorted(n for n in models if n not in shown)),
+        tuple(sorted(n for n in models if n in shown and n not in fresh)),
+        tuple(sorted(n for n in models if n in shown and n in fresh)),
         tuple(faults),
     )
-    if preview.storable:
-        _remember(
-            desk,
-            actor,
-            preview,
-            _Load(sent_network if preview.network == "new edition" else None, tuple(rows), fresh),
-            kept_network.version if kept_network else 0,
-        )
-    return preview
+    version = kept_network.version if kept_network else 0
+    return _Look(
+        preview,
+        revision,
+        version,
+        sent_network if new_network else None,
+        tuple(_as_kept(record_of(line, cells), seen_lines) for line, cells in found),
+        fresh,
+        _digest(preview, version, found, seen_lines, shown),
+    )
+
+
+def _contents(name: str, shown: Mapping[str, ModelRecord], lines: Mapping[str, LineRecord]) -> set[str]:
+    """What the name stands for now: its content, and those that lines of the name keep of their own."""
+    kept = [name, *(own_name(x.line_id, name) for x in lines.values() if x.model == name)]
+    return {shown[n].sha256 for n in kept if n in shown}
+
+
+def _as_kept(record: LineRecord, seen: Mapping[str, LineRecord]) -> LineRecord:
+    before = seen.get(record.line_id)
+    return record if before is None else record.decided_as(before)
+
+
+def _digest(
+    preview: ImportPreview,
+    network_version: int,
+    found: Sequence[tuple[OrderLine, Cells]],
+    lines: Mapping[str, LineRecord],
+    models: Mapping[str, ModelRecord],
+) -> str:
+    """One word for all that the preview showed and the versions of all it was set beside."""
+    shown = {**asdict(preview), "import_id": ""}
+    beside = {line.line_id: lines[line.line_id].version for line, _ in found if line.line_id in lines}
+    names = (*preview.same_models, *preview.other_models)
+    contents = {n: sorted(_contents(n, models, lines)) for n in names}
+    text = json.dumps([shown, network_version, beside, contents], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _named_well(name: str, faults: list[Fault]) -> bool:
@@ -193,15 +265,6 @@ def _named_well(name: str, faults: list[Fault]) -> bool:
         faults.append(Fault(f"{MODEL_FOLDER}/{name[:80]}", "", "", "a name that cannot be used", want))
         return False
     return True
-
-
-def _breaks(
-    kept: Mapping[str, LineRecord], rows: list[Cells], reading: NetworkReading, models: list[str]
-) -> list[Fault]:
-    """Lines of the book that a new network would no longer know how to read."""
-    sent = {row["line"] for row in rows}
-    left = [x for x in kept.values() if x.line_id not in sent and not x.standing.closed]
-    return read_cells(csv_of(x.cells for x in left), IN_THE_BOOK, reading, models)[1] if left else []
 
 
 def _sorted_lines(
@@ -220,77 +283,117 @@ def _sorted_lines(
     return tuple(new), tuple(same), tuple(changed)
 
 
-def _remember(desk: Desk, actor: Actor, preview: ImportPreview, load: _Load, network_version: int) -> None:
-    small = {_CELLS: json.dumps([dict(row) for row in load.cells]).encode()}
-    small[_MANIFEST] = json.dumps({"name": preview.name, "network_version": network_version}).encode()
-    if load.network is not None:
-        small[NETWORK_FILE] = load.network
-    payload = write_archive(load.models.into(MODEL_FOLDER) | of_bytes(small))
+def _remember(desk: Desk, actor: Actor, look: _Look, files: Contents) -> None:
+    """Keep the files as they were sent: what they do is found out again when they are stored."""
+    manifest = json.dumps({"name": look.preview.name, "digest": look.digest}).encode()
+    payload = write_archive(files | of_bytes({_MANIFEST: manifest}))
     now = desk.clock()
     with desk.store.begin() as work:
         work.previews.forget_before(now - desk.limits.preview_age)
-        work.previews.put(preview.import_id, actor.name, now, payload)
+        work.previews.put(look.preview.import_id, actor.name, now, payload)
+
+
+def _remembered(desk: Desk, actor: Actor, import_id: str) -> tuple[str, str, Contents]:
+    """Name, digest and files of a preview of the actor's own. Raises NotFound."""
+    with desk.store.look() as work:
+        found = work.previews.get(import_id)
+    if found is None or found[0] != actor.name or found[1] < desk.clock() - desk.limits.preview_age:
+        raise NotFound(f"no preview {import_id[:40]}; it may be stored already or too old: send the files again")
+    files = read_own_archive(found[2])
+    manifest = json.loads(files[_MANIFEST])
+    return manifest["name"], manifest["digest"], files.only(place for place in files if place != _MANIFEST)
+
+
+def look_again(desk: Desk, actor: Actor, import_id: str) -> ImportPreview:
+    """What a preview that is kept would do now. It stays as it was promised: storing still sees what has changed."""
+    require(actor, Operation.IMPORT)
+    name, _, files = _remembered(desk, actor, import_id)
+    return replace(_look(desk, actor, name, files, []).preview, import_id=import_id)
 
 
 def store_import(desk: Desk, actor: Actor, import_id: str, once: Once | None = None) -> Stored:
     """Store what a preview showed, all of it in one transaction. A repeated request stores nothing twice.
 
-    Raises NotFound for a preview that is not there (any more), Conflict when the network has changed since.
+    The files are looked at again first, with the rights of now. Raises NotFound for a preview that is not there (any
+    more), FaultyInput for faults that have come since, Overtaken with a fresh preview when anything else has.
     """
     require(actor, Operation.IMPORT)
     with desk.store.look() as work:
         answer = earlier(work, actor, once)
-        found = work.previews.get(import_id)
     if answer is not None:
         return Stored(**answer)
-    if found is None or found[0] != actor.name or found[1] < desk.clock() - desk.limits.preview_age:
-        raise NotFound(f"no preview {import_id[:40]}; it may be stored already or too old: send the files again")
-    files = read_own_archive(found[2])
-    manifest = json.loads(files[_MANIFEST])
-    rows: list[Cells] = json.loads(files[_CELLS])
-    models = files.under(MODEL_FOLDER)
-    with desk.store.look() as work:
-        network = work.networks.latest()
-        names = [*(m.name for m in work.models.all()), *models]
-    raw = files.get(NETWORK_FILE) or (network.raw if network else b"")
-    lines = read_cells(csv_of(rows), ORDERS_CSV, inspect_network(raw), names)[0] if rows else []
+    name, digest, files = _remembered(desk, actor, import_id)
+    while True:
+        look = _look(desk, actor, name, files, [])
+        if look.preview.faults:
+            raise FaultyInput(look.preview.faults)
+        if look.digest != digest:
+            _remember(desk, actor, look, files)
+            raise Overtaken(look.preview)
+        secret = hidden_from(desk, actor).pairs
+        try:
+            return _store(desk, actor, import_id, look, secret, once)
+        except _Moved:
+            continue  # somebody changed the book between look and transaction: is the promise still good?
+
+
+class _Moved(Exception):
+    """The book's revision is not the one looked at."""
+
+
+def _store(
+    desk: Desk,
+    actor: Actor,
+    import_id: str,
+    look: _Look,
+    secret: Collection[tuple[str, str]],
+    once: Once | None,
+) -> Stored:
     with desk.store.begin() as work:
         answer = earlier(work, actor, once)
         if answer is not None:
             return Stored(**answer)
         if work.previews.get(import_id) is None:
             raise NotFound(f"no preview {import_id[:40]}; it is stored already")
-        version = latest.version if (latest := work.networks.latest()) else 0
-        if version != manifest["network_version"]:
-            raise Conflict("the network has changed since the preview; send the files again")
-        if NETWORK_FILE in files:
-            version = keep_edition(
-                work, desk, actor, files[NETWORK_FILE], version, f"imported: {manifest['name']}"
-            ).version
-        for model_name in sorted(models):
-            content = models[model_name]
-            work.models.put(ModelRecord(digest_of(content), model_name, len(content), desk.clock()), content)
-        added, changed, same = _store_lines(work, [record_of(line, cells) for line, cells in lines])
+        preview = look.preview
+        changing = {c.line_id for c in preview.changed_lines if not c.closed}
+        counts = {
+            "lines_added": len(preview.new_lines),
+            "lines_changed": len(changing),
+            "models": len(look.models),
+        }
+        if work.revision.now() != look.revision:
+            raise _Moved
+        version = look.network_version
+        if look.network is not None:
+            version = keep_edition(work, desk, actor, look.network, version, f"imported: {preview.name}").version
+        leave_to_others(work, look.models, secret)
+        own = [m.name for m in work.models.all() if "/" in m.name]
+        own = sorted(set(own) - {own_name(*pair) for pair in secret})
+        for name in sorted(look.models):
+            content = look.models[name]
+            for kept in (name, *(o for o in own if o.split("/", 1)[1] == name)):
+                work.models.put(ModelRecord(digest_of(content), kept, len(content), desk.clock()), content)
+        new = set(preview.new_lines)
+        work.lines.add(r for r in look.records if r.line_id in new)
+        for record in look.records:
+            if record.line_id in changing:
+                work.lines.change(record, record.version)
         work.previews.drop(import_id)
-        counts = {"lines_added": added, "lines_changed": changed, "models": len(models)}
-        revision = book_changed(work, desk, actor, "import", manifest["name"], counts)
-        stored = Stored(import_id, added, changed, same, len(models), version or None, revision)
+        revision = book_changed(work, desk, actor, "import", preview.name, counts)
+        # Whoever raises the revision is alone until the end of the transaction; nobody may have come between.
+        if revision != look.revision + (2 if look.network is not None else 1):
+            raise _Moved
+        same = len(look.records) - counts["lines_added"] - counts["lines_changed"]
+        stored = Stored(
+            import_id,
+            counts["lines_added"],
+            counts["lines_changed"],
+            same,
+            counts["models"],
+            version or None,
+            revision,
+            sum(r.line_id in new and not may_see_code(actor, r.export_control) for r in look.records),
+        )
         keep(work, desk, actor, once, {f: getattr(stored, f) for f in Stored.__dataclass_fields__})
         return stored
-
-
-def _store_lines(work: Work, records: list[LineRecord]) -> tuple[int, int, int]:
-    kept = {x.line_id: x for x in work.lines.all()}
-    fresh = [r for r in records if r.line_id not in kept]
-    work.lines.add(fresh)
-    changed = same = 0
-    for record in records:
-        before = kept.get(record.line_id)
-        if before is None:
-            continue
-        if dict(before.cells) == dict(record.cells) or before.standing.closed:
-            same += 1
-            continue
-        work.lines.change(record.decided_as(before), before.version)
-        changed += 1
-    return len(fresh), changed, same

@@ -19,7 +19,7 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
-from router.service.visible import hidden_lines, told
+from router.service.visible import hidden_lines, hidden_names, told, values_told
 
 _MOST_WORKERS = 16
 KEEP_H = 24.0
@@ -135,21 +135,25 @@ def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     require(actor, Operation.SEE_PLANS)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        return _seen(work, hidden, job_id)
+        return _told(_seen(work, hidden, job_id), hidden_names(desk, actor))
+
+
+def _told(job: JobRecord, names: frozenset[str]) -> JobRecord:
+    """The job with every text of it as somebody may read it who must not read these names."""
+    return replace(
+        job,
+        phase=told(job.phase, names),
+        why=told(job.why, names),
+        params=values_told(job.params, names),
+        result=values_told(job.result, names),
+    )
 
 
 def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
     job = work.jobs.get(job_id)
     if job is None or job.params.get("line_id") in hidden:
         raise NotFound(f"no run {job_id[:40]}")
-    return _as_seen(job, hidden)
-
-
-def _as_seen(job: JobRecord, hidden: Collection[str]) -> JobRecord:
-    """What became of the plan it went on from names lines; those the actor may not see are not named."""
-    if not job.result.get("left_out"):
-        return job
-    return replace(job, result={**job.result, "left_out": [told(str(why), hidden) for why in job.result["left_out"]]})
+    return job
 
 
 def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
@@ -164,14 +168,17 @@ def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None
             lambda job: job.params.get("line_id") not in hidden,
             desk.limits.page(limit),
         )
-    return [_as_seen(j, hidden) for j in found]
+    names = hidden_names(desk, actor)
+    return [_told(job, names) for job in found]
 
 
 def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:
     """What a job has reported after point number ``after``."""
     get_job(desk, actor, job_id)
+    names = hidden_names(desk, actor)
     with desk.store.look() as work:
-        return work.jobs.points(job_id, after)
+        found = work.jobs.points(job_id, after)
+    return [replace(p, text=told(p.text, names)) for p in found]
 
 
 def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
@@ -185,4 +192,4 @@ def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
         if job.standing.ended and not asked:
             raise Conflict(f"the run has ended already ({job.standing.value})")
         noted(work, desk, actor, "stop", job_id, {})
-        return job
+    return _told(job, hidden_names(desk, actor))

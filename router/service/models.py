@@ -3,35 +3,72 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from router.domain.orders import OrderLine
 from router.formats.model_order import MODEL_ENDINGS
 from router.geometry import MeshError, PartFacts, measure
 from router.kernel.faults import Fault, NotFound
+from router.service.cells import own_name
 from router.service.desk import Desk
+from router.service.ports import Work
 from router.service.records import Actor, ModelRecord
-from router.service.rights import Operation, may_see_code, require
+from router.service.rights import Operation, require
+from router.service.visible import hidden_from
+
+
+def content_of(shas: Mapping[str, str], line_id: str, model: str) -> str:
+    """Content (SHA-256) of a line's model: its own, else what the name stands for. ``shas``: content by kept name."""
+    return shas.get(own_name(line_id, model)) or shas[model]
+
+
+def models_shown(desk: Desk, actor: Actor) -> dict[str, ModelRecord]:
+    """Models by kept name that the actor may know of.
+
+    A model is shown with a line that is shown: one that only hidden lines use is not there for the actor.
+    """
+    hidden = hidden_from(desk, actor)
+    with desk.store.look() as work:
+        kept = {m.name: m for m in work.models.all()}
+    if not hidden.pairs:
+        return kept
+    own = {own_name(*pair) for pair in hidden.pairs}
+    secret = {model for line_id, model in hidden.pairs if own_name(line_id, model) not in kept} - hidden.models_seen
+    return {name: m for name, m in kept.items() if name not in own and name not in secret}
+
+
+def leave_to_others(work: Work, names: Collection[str], pairs: Iterable[tuple[str, str]]) -> None:
+    """Before somebody gives names another content: lines they may not see (``pairs``) keep theirs under own names.
+
+    Neither overwriting what is hidden nor refusing the name, which would tell that it is in use.
+    """
+    kept = {m.name: m for m in work.models.all()}
+    for line_id, model in sorted(pairs):
+        name = own_name(line_id, model)
+        if model in names and model in kept and name not in kept:
+            content = work.models.content(kept[model].sha256)
+            assert content is not None
+            work.models.put(replace(kept[model], name=name), content)
 
 
 def list_models(desk: Desk, actor: Actor) -> list[ModelRecord]:
     """Models the actor may see, by name."""
     require(actor, Operation.SEE_BOOK)
-    with desk.store.look() as work:
-        hidden = {x.model for x in work.lines.all() if not may_see_code(actor, x.export_control)}
-        return [m for m in work.models.all() if m.name not in hidden]
+    return sorted(models_shown(desk, actor).values(), key=lambda m: m.name)
 
 
 def model_content(desk: Desk, actor: Actor, name: str) -> tuple[ModelRecord, bytes]:
-    """A model file. One that an export-controlled line uses is for cleared people only."""
-    for record in list_models(desk, actor):
-        if record.name == name:
-            with desk.store.look() as work:
-                content = work.models.content(record.sha256)
-            assert content is not None
-            return record, content
-    raise NotFound(f"no model {name!r} in the book")
+    """A model file. One that only export-controlled lines use is for cleared people only."""
+    require(actor, Operation.SEE_BOOK)
+    record = models_shown(desk, actor).get(name)
+    if record is None:
+        raise NotFound(f"no model {name!r} in the book")
+    with desk.store.look() as work:
+        content = work.models.content(record.sha256)
+    assert content is not None
+    return record, content
 
 
 def digest_of(content: bytes) -> str:

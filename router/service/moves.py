@@ -18,12 +18,12 @@ from router.service.desk import Desk
 from router.service.floor import FloorBuild, played
 from router.service.options import open_plan
 from router.service.pins import carry_pins, pins_of, shifted
-from router.service.plans import NewPlan, PlanInFull, keep_plan, plan_in_full
+from router.service.plans import NewPlan, PlanInFull, head_for, keep_plan, plan_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, PlanHead
 from router.service.rights import Operation, require
-from router.service.visible import hidden_lines, told
+from router.service.visible import hidden_lines, hidden_names, told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,7 +162,7 @@ def _try(desk: Desk, actor: Actor, plan_id: int, build_id: str, move: _Move) -> 
         )
         if why:
             moved = Moved(None, why, 0, ())
-    hidden = hidden_lines(desk, actor)
+    hidden, names = hidden_lines(desk, actor), hidden_names(desk, actor)
     findings: tuple[str, ...] = ()
     checks = 0
     if moved.plan is not None:
@@ -173,10 +173,10 @@ def _try(desk: Desk, actor: Actor, plan_id: int, build_id: str, move: _Move) -> 
     shown = Tried(
         plan_id=plan_id,
         possible=moved.plan is not None,
-        reasons=tuple(told(r, hidden) for r in moved.reasons),
+        reasons=tuple(told(r, names) for r in moved.reasons),
         difference_cents=moved.difference_cents,
         dates=tuple(d for d in moved.dates if d.line_id not in hidden),
-        findings=tuple(told(f, hidden) for f in findings),
+        findings=tuple(told(f, names) for f in findings),
         checks=checks,
     )
     return _Trial(full, moved, opened.live, shown, findings)
@@ -198,7 +198,7 @@ def _keep(
     with desk.store.look() as work:
         kept = _kept_before(work, actor, once)
     if kept is not None:
-        return kept
+        return head_for(desk, actor, kept)
     trial = tried()
     full, moved = trial.full, trial.moved
     if moved.plan is None:
@@ -221,7 +221,7 @@ def _keep(
     with desk.store.begin() as work:
         kept = _kept_before(work, actor, once)
         if kept is not None:
-            return kept
+            return head_for(desk, actor, kept)
         head = keep_plan(work, desk.clock(), new)
         carry_pins(work, desk.clock(), plan_id, full.result.plan, head.plan_id, moved.plan)
         noted(work, desk, actor, operation, f"plan {head.plan_id}", details)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ruamel.yaml import YAML
@@ -14,13 +14,13 @@ from ruamel.yaml.error import YAMLError
 from router.domain.network import Network
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
 from router.kernel.faults import Fault, FaultyInput, NotFound, Stale
-from router.service.cells import csv_of, read_cells
+from router.service.cells import read_kept
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.ports import Work
-from router.service.records import Actor, NetworkRecord
+from router.service.records import Actor, LineRecord, NetworkRecord
 from router.service.rights import Operation, require
-from router.service.visible import RESTRICTED_TEXT, hidden_lines
+from router.service.visible import RESTRICTED_TEXT, hidden_lines, hidden_names, told
 
 IN_THE_BOOK = "orders in the book"
 NO_NETWORK = "no network in the book yet; import a scenario folder, or load the demonstration"
@@ -43,7 +43,7 @@ def current_network(desk: Desk, actor: Actor) -> CurrentNetwork:
         raise NotFound(NO_NETWORK)
     reading = reading_of(desk, record)
     assert reading.network is not None
-    return CurrentNetwork(record, reading.network)
+    return CurrentNetwork(replace(record, note=told(record.note, hidden_names(desk, actor))), reading.network)
 
 
 def reading_of(desk: Desk, record: NetworkRecord) -> NetworkReading:
@@ -55,8 +55,9 @@ def reading_of(desk: Desk, record: NetworkRecord) -> NetworkReading:
 def editions(desk: Desk, actor: Actor) -> list[NetworkRecord]:
     """All editions, newest first."""
     require(actor, Operation.SEE_NETWORK)
+    names = hidden_names(desk, actor)
     with desk.store.look() as work:
-        return work.networks.all()
+        return [replace(x, note=told(x.note, names)) for x in work.networks.all()]
 
 
 def edition(desk: Desk, actor: Actor, version: int) -> NetworkRecord:
@@ -66,7 +67,7 @@ def edition(desk: Desk, actor: Actor, version: int) -> NetworkRecord:
         record = work.networks.get(version)
     if record is None:
         raise NotFound(f"no edition {version} of the network")
-    return record
+    return replace(record, note=told(record.note, hidden_names(desk, actor)))
 
 
 def check_network(desk: Desk, actor: Actor, raw: bytes) -> tuple[Fault, ...]:
@@ -106,12 +107,26 @@ def _faults(work: Work, raw: bytes, hidden: Collection[str]) -> list[Fault]:
     reading = inspect_network(raw)
     if reading.network is None:
         return list(reading.faults)
-    lines = [x for x in work.lines.all() if not x.standing.closed]
-    models = [m.name for m in work.models.all()]
+    return faults_in_book(work.lines.all(), reading, [m.name for m in work.models.all()], hidden)
+
+
+def faults_in_book(
+    lines: Iterable[LineRecord],
+    reading: NetworkReading,
+    models: Collection[str],
+    hidden: Collection[str],
+    sent: Collection[str] = (),
+) -> list[Fault]:
+    """What a sound network would break in the order book: lines it cannot read, pins to sites it has not.
+
+    ``sent``: lines that an import brings anew; they are read as they come, but keep their pins. Of ``hidden`` lines
+    it is told only that there are faults: how many would tell how many lines want what the network leaves out.
+    """
+    left = [x for x in lines if not x.standing.closed]
     faults: list[Fault] = []
     for secret in (False, True):
-        own = [x for x in lines if (x.line_id in hidden) is secret]
-        found = read_cells(csv_of(x.cells for x in own), IN_THE_BOOK, reading, models)[1] if own else []
+        own = [x for x in left if (x.line_id in hidden) is secret]
+        _, found = read_kept([x for x in own if x.line_id not in sent], IN_THE_BOOK, reading, models)
         found += [
             Fault(IN_THE_BOOK, x.line_id, "pin", f"pinned to '{x.pinned_site}'", "a site that stays, or no pin")
             for x in own
@@ -119,7 +134,7 @@ def _faults(work: Work, raw: bytes, hidden: Collection[str]) -> list[Fault]:
         ]
         if secret and found:
             want = "a network that leaves it sound; ask somebody who is cleared"
-            found = [Fault(IN_THE_BOOK, "", "", f"{len(found)} faults {RESTRICTED_TEXT}", want)]
+            found = [Fault(IN_THE_BOOK, "", "", f"faults {RESTRICTED_TEXT}", want)]
         faults += found
     return faults
 

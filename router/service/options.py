@@ -16,13 +16,15 @@ from router.service.book import get_line
 from router.service.builds import seen_build
 from router.service.cells import column_faults, csv_of, read_cells
 from router.service.desk import Desk
-from router.service.models import measured
+from router.service.models import content_of, measured, models_shown
 from router.service.network import NO_NETWORK, reading_of
 from router.service.plans import PlanInFull, live_in_full, plan_in_full
 from router.service.records import Actor, LineStanding
-from router.service.rights import Operation, may_see_code, require
+from router.service.rights import Operation, may_see_code, require, sites_seen
 from router.service.visible import hidden_lines
 
+AT_ANOTHER_SITE = "at another site"
+"""Stands for a build of a site whose floor the actor does not see."""
 _MOST_FRESH = 60
 """So many unplanned lines are asked about a plate, the most urgent first; more would not be tried anyway."""
 
@@ -64,8 +66,8 @@ def where_to_build(desk: Desk, actor: Actor, line_id: str) -> LineOptions:
     opened = open_plan(desk, live_in_full(desk))
     if line_id in opened.full.scenario.line:
         with opened.lock:
-            return opened.live.where(line_id)
-    return where_would_it_go(desk, actor, line.cells)[0]
+            return _seen_options(actor, opened.live.where(line_id))
+    return _asked_of_live(desk, actor, line.cells, (), own=True)[0]
 
 
 def where_would_it_go(
@@ -75,10 +77,17 @@ def where_would_it_go(
 
     The model has to be in the book. Raises FaultyInput with every fault of the cells.
     """
+    return _asked_of_live(desk, actor, cells, quantities, own=False)
+
+
+def _asked_of_live(
+    desk: Desk, actor: Actor, cells: Mapping[str, str], quantities: Sequence[int], own: bool
+) -> tuple[LineOptions, ...]:
+    """``own``: the cells are those of a line of the book that the actor sees, with the model it keeps."""
     require(actor, Operation.SEE_PLANS)
+    shas = {name: m.sha256 for name, m in models_shown(desk, actor).items()}
     with desk.store.look() as work:
         record = work.networks.latest()
-        shas = {m.name: m.sha256 for m in work.models.all()}
     if record is None:
         raise NotFound(NO_NETWORK)
     unknown = column_faults("the line", cells)
@@ -95,10 +104,11 @@ def where_would_it_go(
     if any(not 1 <= q <= 100_000 for q in quantities) or len(quantities) > 12:
         raise FaultyInput([Fault("the line", "", "quantities", str(list(quantities)[:12]), "up to 12 of 1 to 100000")])
     opened = open_plan(desk, live_in_full(desk))
-    part = measured(desk, line.model, shas[line.model], line.unit, opened.full.scenario.network.overhang_deg)
+    sha = content_of(shas, line.line_id, line.model) if own else shas[line.model]
+    part = measured(desk, line.model, sha, line.unit, opened.full.scenario.network.overhang_deg)
     lines = [replace(line, quantity=q) for q in quantities] or [line]
     with opened.lock:
-        return tuple(_asked(opened, one, part) for one in lines)
+        return tuple(_seen_options(actor, _asked(opened, one, part)) for one in lines)
 
 
 def _asked(opened: OpenPlan, line: OrderLine, part: PartFacts) -> LineOptions:
@@ -136,7 +146,31 @@ def would_fit(desk: Desk, actor: Actor, plan_id: int, build_id: str) -> tuple[Wo
         (line for line in lines if line.parameter_set_id == build.parameter_set_id),
         key=lambda line: (line.due_date, line.line_id),
     )[:_MOST_FRESH]
-    parts = [measured(desk, line.model, shas[line.model], line.unit, network.overhang_deg) for line in lines]
+    parts = [measured(desk, x.model, content_of(shas, x.line_id, x.model), x.unit, network.overhang_deg) for x in lines]
     with opened.lock:
         guests = opened.live.admit_all(list(zip(lines, parts, strict=True)))
-        return tuple(f for f in room_now(opened.live, build_id, guests=guests) if f.line_id not in hidden)
+        fits = room_now(opened.live, build_id, guests=guests)
+    here = _site_of_builds(opened.full)
+    sites = sites_seen(actor)
+    return tuple(
+        f if sites is None or f.now_on is None or here[f.now_on] in sites else replace(f, now_on=AT_ANOTHER_SITE)
+        for f in fits
+        if f.line_id not in hidden
+    )
+
+
+def _site_of_builds(full: PlanInFull) -> dict[str, str]:
+    machines = full.scenario.network.machine
+    return {b.build_id: machines[b.machine_id].site_id for b in full.result.plan.builds}
+
+
+def _seen_options(actor: Actor, options: LineOptions) -> LineOptions:
+    """Options without the builds of sites whose floor the actor does not see."""
+    sites = sites_seen(actor)
+    if sites is None:
+        return options
+    seen = tuple(
+        o if o.site_id in sites or o.joins_build_id is None else replace(o, joins_build_id=AT_ANOTHER_SITE)
+        for o in options.sites
+    )
+    return replace(options, sites=seen)

@@ -8,11 +8,12 @@ import secrets as random_secrets
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from typing import Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
-from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotSignedIn, TooMuch
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotSignedIn, Refused, TooMuch
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.names import site_faults
@@ -204,13 +205,23 @@ def add_person(
         if work.people.named(name) is not None:
             raise Conflict(f"the name {name} is in use")
         person = work.people.add(person, hashed)
-        noted(work, desk, actor, "add person", name, {"role": role.value})
+        noted(work, desk, actor, "add person", name, _rights_of(person))
         keep(work, desk, actor, once, _told(person))
     return NewPerson(person, password)
 
 
 def _told(person: Person) -> dict[str, object]:
     return {"person_id": person.person_id, "name": person.name, "role": person.role.value}
+
+
+def _rights_of(person: Person) -> dict[str, Any]:
+    """What somebody may, as the trail keeps it."""
+    return {
+        "role": person.role.value,
+        "sites": sorted(person.sites),
+        "cleared_codes": sorted(person.cleared_codes),
+        "active": person.active,
+    }
 
 
 def _names(given: Iterable[str]) -> frozenset[str]:
@@ -227,7 +238,10 @@ def change_person(
     cleared_codes: Iterable[str],
     active: bool,
 ) -> Person:
-    """Change what somebody may. The last active administrator stays one. An inactive person's sessions end."""
+    """Change what somebody may. The last active administrator stays one. An inactive person's sessions end.
+
+    Raises Refused when administrators give themselves a clearance: that takes a second one.
+    """
     require(actor, Operation.MANAGE_PEOPLE)
     with desk.store.look() as work:
         before = work.people.get(person_id)
@@ -242,6 +256,8 @@ def change_person(
         if person is None:
             raise NotFound(f"no person {person_id}")
         changed = replace(person, role=role, sites=_names(sites), cleared_codes=_names(cleared_codes), active=active)
+        if person_id == actor.person.person_id and changed.cleared_codes - person.cleared_codes:
+            raise Refused("nobody gives themselves a clearance; another administrator has to do it")
         others = [
             p for p in work.people.all() if p.role is Role.ADMINISTRATOR and p.active and p.person_id != person_id
         ]
@@ -251,7 +267,9 @@ def change_person(
         if not active:
             work.people.drop_secrets(person_id, "session")
             work.people.drop_secrets(person_id, "token")
-        noted(work, desk, actor, "change person", person.name, {"role": role.value, "active": active})
+        old, now = _rights_of(person), _rights_of(changed)
+        details = {name: {"before": old[name], "after": now[name]} for name in now if old[name] != now[name]}
+        noted(work, desk, actor, "change person", person.name, details)
         return changed
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import uuid
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -25,7 +25,7 @@ from router.service.models import parts_of
 from router.service.ports import PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
-from router.service.visible import hidden_lines, told
+from router.service.visible import hidden_names, told
 
 NO_LIVE_PLAN = "there is no live plan yet; start a run and accept its plan"
 _KPIS = TypeAdapter(Kpis)
@@ -45,21 +45,25 @@ def kpis_of(head: PlanHead) -> Kpis:
 def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = None) -> list[PlanHead]:
     """Plans, newest first."""
     require(actor, Operation.SEE_PLANS)
-    hidden = hidden_lines(desk, actor)
+    names = hidden_names(desk, actor)
     with desk.store.look() as work:
         found = work.plans.heads(desk.limits.page(limit), before)
-    return [_as_seen(h, hidden) for h in found]
+    return [_told(h, names) for h in found]
+
+
+def _told(head: PlanHead, names: frozenset[str]) -> PlanHead:
+    return replace(head, how=told(head.how, names), note=told(head.note, names))
+
+
+def head_for(desk: Desk, actor: Actor, head: PlanHead) -> PlanHead:
+    """A head as the actor may see it."""
+    return _told(head, hidden_names(desk, actor))
 
 
 def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
     """One plan without its body."""
     require(actor, Operation.SEE_PLANS)
-    head = _head(desk, plan_id)
-    return _as_seen(head, hidden_lines(desk, actor))
-
-
-def _as_seen(head: PlanHead, hidden: Collection[str]) -> PlanHead:
-    return replace(head, how=told(head.how, hidden), note=told(head.note, hidden))
+    return head_for(desk, actor, _head(desk, plan_id))
 
 
 def _head(desk: Desk, plan_id: int) -> PlanHead:
@@ -90,8 +94,8 @@ class PlanInFull:
 def full_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanInFull:
     """One plan in full, remembered. What the auditor said of lines the actor may not see is not repeated."""
     full = _with_body(desk, get_plan(desk, actor, plan_id))
-    hidden = hidden_lines(desk, actor)
-    return replace(full, findings=tuple(told(f, hidden) for f in full.findings))
+    names = hidden_names(desk, actor)
+    return replace(full, findings=tuple(told(f, names) for f in full.findings))
 
 
 def plan_in_full(desk: Desk, plan_id: int) -> PlanInFull:
@@ -117,7 +121,8 @@ def live_plan(desk: Desk, actor: Actor) -> PlanHead | None:
     """The plan the shop works to, if there is one."""
     require(actor, Operation.SEE_PLANS)
     with desk.store.look() as work:
-        return work.plans.live()
+        head = work.plans.live()
+    return None if head is None else head_for(desk, actor, head)
 
 
 def live_in_full(desk: Desk) -> PlanInFull:
@@ -200,7 +205,7 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
         live = work.plans.stand(plan_id, PlanStanding.LIVE, seen_version)
         details = {"before": before.plan_id if before else None}
         noted(work, desk, actor, "accept plan", f"plan {plan_id}", details)
-        return live
+    return head_for(desk, actor, live)
 
 
 def _refuse_lost_moves(work: Work, head: PlanHead, live: PlanHead) -> None:
@@ -245,7 +250,7 @@ def set_aside(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> Plan
         _proposed(work, plan_id, (PlanStanding.PROPOSED,))
         head = work.plans.stand(plan_id, PlanStanding.SET_ASIDE, seen_version)
         noted(work, desk, actor, "set plan aside", f"plan {plan_id}", {})
-        return head
+    return head_for(desk, actor, head)
 
 
 def _proposed(work: Work, plan_id: int, standings: Sequence[PlanStanding]) -> PlanHead:

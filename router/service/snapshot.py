@@ -10,14 +10,13 @@ from datetime import datetime, timedelta
 
 from router.domain.machines import Machine, Maintenance
 from router.domain.network import Network, Scenario
-from router.formats.order_book import inspect_orders
 from router.formats.scenario_folder import fingerprint
 from router.kernel.faults import FaultyInput, NotFound
-from router.service.cells import ORDERS_CSV, csv_of
+from router.service.cells import csv_of, own_name, read_kept
 from router.service.desk import Desk
 from router.service.floor import Floor, FloorMachine, MachineState, played
-from router.service.models import parts_of
-from router.service.network import NO_NETWORK, reading_of
+from router.service.models import content_of, parts_of
+from router.service.network import IN_THE_BOOK, NO_NETWORK, reading_of
 from router.service.records import EventRecord, LineRecord, LineStanding, NetworkRecord
 
 NO_LINES = "no open line in the book; import an order book, or release lines that are held"
@@ -59,21 +58,23 @@ def _make(desk: Desk, now: datetime | None) -> Snapshot:
     if not wanted:
         raise NotFound(NO_LINES)
     reading = reading_of(desk, network)
-    orders = inspect_orders(csv_of(x.cells for x in wanted), ORDERS_CSV, reading, sorted(shas))
-    if orders.faults or reading.network is None:
-        raise FaultyInput([*reading.faults, *orders.faults])
+    orders, faults = read_kept(wanted, IN_THE_BOOK, reading, shas)
+    if faults or reading.network is None:
+        raise FaultyInput([*reading.faults, *faults])
     floor = played(events)
     begun = floor.pieces()
     pins = {x.line_id: x.pinned_site for x in wanted}
     open_lines = []
-    for line in orders.lines:
+    for line in orders.values():
         left = line.quantity - begun[line.line_id]
         if left <= 0:
             left_out[line.line_id] = "all its pieces are on builds that have started"
             continue
         site = pins[line.line_id]
         approved = line.approved_sites if site is None else (site,)
-        open_lines.append(replace(line, quantity=left, approved_sites=approved))
+        own = own_name(line.line_id, line.model)
+        model = own if own in shas else line.model
+        open_lines.append(replace(line, quantity=left, approved_sites=approved, model=model))
     if not open_lines:
         raise NotFound(NO_LINES)
     parts = parts_of(desk, open_lines, shas, reading.network.overhang_deg)
@@ -118,7 +119,7 @@ def _fingerprint(
     now: datetime | None,
 ) -> str:
     decided = [(x.line_id, x.pinned_site) for x in lines if x.pinned_site]
-    models = sorted({(x.model, shas[x.model]) for x in lines})
+    models = sorted({(x.model, content_of(shas, x.line_id, x.model)) for x in lines})
     extra = json.dumps([decided, models, [e.event_id for e in events], now.isoformat() if now else None])
     rows = csv_of(x.cells for x in lines)
     return hashlib.sha256(fingerprint({"n": network.raw, "o": rows, "x": extra.encode()}).encode()).hexdigest()

@@ -1,32 +1,157 @@
-"""What an actor may see of the lines in a plan: export-controlled ones are for cleared people only."""
+"""What an actor may see of order lines: export-controlled ones are for cleared people only.
+
+Two things are hidden: the lines themselves, and names that stand on no line the actor sees (of lines, orders,
+customers, models and places), wherever they turn up in a sentence.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 from router.service.desk import Desk
-from router.service.records import Actor
+from router.service.records import Actor, LineRecord
 from router.service.rights import may_see_code
 
+RESTRICTED = "restricted"
+"""Stands for lines the person is not cleared for."""
 RESTRICTED_TEXT = "about a line you are not cleared for"
-_NAMES = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*[A-Za-z0-9]|[A-Za-z0-9]")
+_RUN = re.compile(r"[A-Za-z0-9._-]+")
+"""Longest pieces of text that could be an identifier (formats.scalars)."""
+_LONGEST = 120
+"""Characters of the longest name, that of a model file (formats.model_order)."""
+_MARKS = re.compile(r"[._-]")
+"""An identifier may hold these and end in them, and so may the sentence around it."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Lines of one export code (None: of none), and what stands on them."""
+
+    lines: frozenset[str]
+    names: frozenset[str]
+    models: frozenset[str]
+    pairs: frozenset[tuple[str, str]]
+    """Line and its model."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hidden:
+    """What an actor must not be told."""
+
+    lines: frozenset[str]
+    names: frozenset[str]
+    """Names of these lines, their orders, customers, models and places, as far as no line that is seen has them."""
+    pairs: frozenset[tuple[str, str]]
+    """Each hidden line and its model."""
+    models_seen: frozenset[str]
+    """Models of lines that are seen."""
+
+
+def hidden_from(desk: Desk, actor: Actor) -> Hidden:
+    """What of the book the actor is not cleared for."""
+    groups = _groups(desk)
+    seen = [g for code, g in groups.items() if may_see_code(actor, code)]
+    unseen = [g for code, g in groups.items() if not may_see_code(actor, code)]
+    names = frozenset[str]().union(*(g.names for g in unseen))
+    if names:
+        names = names.difference(*(g.names for g in seen))
+    return Hidden(
+        frozenset[str]().union(*(g.lines for g in unseen)),
+        names,
+        frozenset[tuple[str, str]]().union(*(g.pairs for g in unseen)),
+        frozenset[str]().union(*(g.models for g in seen)),
+    )
 
 
 def hidden_lines(desk: Desk, actor: Actor) -> frozenset[str]:
     """Lines of the book the actor is not cleared for."""
+    return hidden_from(desk, actor).lines
+
+
+def hidden_names(desk: Desk, actor: Actor) -> frozenset[str]:
+    """Names that a sentence for the actor must not hold; see ``told``."""
+    return hidden_from(desk, actor).names
+
+
+def _groups(desk: Desk) -> Mapping[str | None, _Group]:
     with desk.store.look() as work:
         revision = work.revision.now()
 
-    def make() -> dict[str, str]:
+    def make() -> dict[str | None, _Group]:
         with desk.store.look() as work:
-            return {x.line_id: x.export_control for x in work.lines.all() if x.export_control is not None}
+            lines = work.lines.all()
+        by_code: dict[str | None, list[LineRecord]] = defaultdict(list)
+        for line in lines:
+            by_code[line.export_control].append(line)
+        return {code: _group(own) for code, own in by_code.items()}
 
-    codes: dict[str, str] = desk.memory.get(("codes", revision), make)
-    return frozenset(line_id for line_id, code in codes.items() if not may_see_code(actor, code))
+    found: dict[str | None, _Group] = desk.memory.get(("codes", revision), make)
+    return found
 
 
-def told(text: str, hidden: Collection[str]) -> str:
-    """A sentence for somebody who may not see some lines: one that names such a line is not shown."""
-    words = set(_NAMES.findall(text))
-    return RESTRICTED_TEXT if words & set(hidden) else text
+def _group(lines: list[LineRecord]) -> _Group:
+    ids = frozenset(x.line_id for x in lines)
+    names = {*ids}
+    for x in lines:
+        names |= {x.customer, x.model, x.ship_place, x.cells.get("ship_to", "")}
+        if not x.order_id.isdecimal():  # a bare number is no name: it would hide every sentence with that figure
+            names.add(x.order_id)
+    models = frozenset(x.model for x in lines)
+    return _Group(ids, frozenset(names - {""}), models, frozenset((x.line_id, x.model) for x in lines))
+
+
+def names_any(text: str, names: frozenset[str]) -> bool:
+    """Whether a text holds one of the names, as a word or, for names of several words, as a piece of it."""
+    if not names:
+        return False
+    if any(word in names for run in _RUN.findall(text) for word in _readings(run)):
+        return True
+    folded = text.casefold()
+    return any(phrase in folded for phrase in _phrases(names))
+
+
+def _readings(run: str) -> Iterator[str]:
+    """The run, with marks at its ends taken off, and its parts between marks (``name`` of ``for_name.csv``).
+
+    A part that is a bare number is left out: it is no name, but a piece of a date or a figure.
+    """
+    yield run
+    ends = sorted({0, len(run), *(k for mark in _MARKS.finditer(run) for k in mark.span())})
+    for n, start in enumerate(ends):
+        for end in ends[n + 1 :]:
+            if end - start > _LONGEST:
+                break
+            if not (word := run[start:end]).isdecimal():
+                yield word
+
+
+@lru_cache(maxsize=64)
+def _phrases(names: frozenset[str]) -> tuple[str, ...]:
+    return tuple(sorted(n.casefold() for n in names if not _RUN.fullmatch(n)))
+
+
+def values_told(values: Mapping[str, Any], names: frozenset[str]) -> dict[str, Any]:
+    """JSON values as somebody may read them who must not read some names."""
+    if not names:
+        return dict(values)
+    return {key: _value_told(value, names) for key, value in values.items() if not names_any(key, names)}
+
+
+def _value_told(value: Any, names: frozenset[str]) -> Any:
+    if isinstance(value, str):
+        return told(value, names)
+    if isinstance(value, Mapping):
+        return values_told(value, names)
+    if isinstance(value, list | tuple):
+        return [_value_told(x, names) for x in value]
+    return value
+
+
+def told(text: str, names: frozenset[str]) -> str:
+    """A sentence for somebody who must not read some names: one that holds any is not shown."""
+    return RESTRICTED_TEXT if names_any(text, names) else text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -17,6 +17,7 @@ from router.report.wording import number
 from router.service import network as use
 from router.service.plans import PlanInFull
 from router.service.rights import Operation, decide, require
+from router.service.visible import hidden_lines
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
@@ -58,7 +59,8 @@ def network(reader: SignedIn) -> Response:
         return page(reader, "network.html.j2", title="Network", here="/network", net=None, why=str(nothing))
     full = chosen_plan(reader, None)
     key = numbered(s.site_id for s in now.network.sites)
-    picture, rows = _map(now.network, full, key, reader.choices.measures)
+    hidden = hidden_lines(reader.desk, reader.actor)
+    picture, rows = _map(now.network, full, key, hidden, reader.choices.measures)
     machines = [
         (m, now.network.site[m.site_id].name, [a.alloy_id in m.alloys for a in now.network.alloys])
         for m in now.network.machines
@@ -72,10 +74,12 @@ def network(reader: SignedIn) -> Response:
 
 
 def _map(
-    net: Network, full: PlanInFull | None, key: dict[str, int], measures: Measures
+    net: Network, full: PlanInFull | None, key: dict[str, int], hidden: frozenset[str], measures: Measures
 ) -> tuple[str, tuple[object, ...]]:
+    """Sites and lanes of the lines that are seen."""
     if full is not None and {s.site_id for s in full.scenario.network.sites} == {s.site_id for s in net.sites}:
-        found, rows = legs(full.scenario, full.result.plan, key, measures)
+        seen = tuple(s for s in full.result.plan.shipments if s.line_id not in hidden)
+        found, rows = legs(full.scenario, replace(full.result.plan, shipments=seen), key, measures)
         return legs_map("network-map", map_sites(full.scenario, key), found, measures), rows
     marks = [MapSite(s.name, s.place.latitude_deg, s.place.longitude_deg, key[s.site_id]) for s in net.sites]
     return legs_map("network-map", marks, ()), ()

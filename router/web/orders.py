@@ -11,7 +11,7 @@ from fastapi.responses import Response
 from router.kernel.faults import FaultyInput, NotFound
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
-from router.service.imports import preview_files, store_import
+from router.service.imports import Overtaken, Stored, preview_files, store_import
 from router.service.jobs import ask_elsewhere
 from router.service.network import current_network
 from router.service.placed import placed_lines
@@ -64,6 +64,7 @@ def orders(
     }
     return page(
         reader, "orders.html.j2", title="Orders", here="/orders", lines=found.lines, total=found.total, pages=pages,
+        partial=found.partial,
         text=text, standing=standing, alloy=alloy, site=site, sort=sort, falling=falling,
         sorts=list(_SORT_WORDS.items()),
         placed=placed_lines(reader.desk, reader.actor, [x.line_id for x in found.lines]), site_names=dict(sites),
@@ -107,9 +108,20 @@ def import_preview(reader: SignedIn, form: Posted) -> Response:
 @routes.post("/orders/import/store")
 def import_store(request: Request, reader: SignedIn, form: Posted) -> Response:
     """Store what the preview showed."""
-    stored = store_import(reader.desk, reader.actor, form.text("import_id"))
+    try:
+        stored = store_import(reader.desk, reader.actor, form.text("import_id"))
+    except Overtaken as changed:
+        return page(
+            reader, "import.html.j2", title="Import", here="/orders", status=409, preview=changed.fresh, faults=(),
+            overtaken=True,
+        )  # fmt: skip
     said = f"Stored: {stored.lines_added} lines new, {stored.lines_changed} changed, {stored.lines_same} as they were."
-    return done(request, "/orders", said)
+    return done(request, "/orders", said + not_shown(stored))
+
+
+def not_shown(stored: Stored) -> str:
+    """A sentence for somebody who brought lines they are not cleared for."""
+    return f" {stored.lines_not_shown} under export control are not shown to you." if stored.lines_not_shown else ""
 
 
 @routes.get("/orders/{line_id}")

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from router.geometry import read_mesh
 from router.kernel.faults import NotFound
 from router.service.book import get_line
+from router.service.cells import own_name
 from router.service.desk import Desk
 from router.service.models import model_path
 from router.service.records import Actor
@@ -25,7 +26,7 @@ def part_picture(desk: Desk, actor: Actor, line_id: str) -> str:
     """The part of a line as SVG text, remembered by its content. Raises NotFound when the model is not there."""
     line = get_line(desk, actor, line_id)
     with desk.store.look() as work:
-        record = work.models.by_name(line.model)
+        record = work.models.by_name(own_name(line.line_id, line.model)) or work.models.by_name(line.model)
     if record is None:
         raise NotFound(f"the model {line.model} is not in the book")
     unit = line.cells.get("unit", "mm")

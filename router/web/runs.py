@@ -16,6 +16,7 @@ from router.service.plans import full_plan, live_plan
 from router.service.records import JobKind
 from router.service.rights import Operation, decide, require
 from router.service.snapshot import snapshot
+from router.service.visible import hidden_names, told
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
@@ -55,7 +56,7 @@ def _form(reader: Reader, given: dict[str, str], faults: tuple[object, ...] = ()
         shot = snapshot(reader.desk)
         lines, left_out = len(shot.scenario.lines), len(shot.left_out)
     except (NotFound, FaultyInput) as missing:
-        trouble = str(missing)
+        trouble = told(str(missing), hidden_names(reader.desk, reader.actor))
     return page(
         reader, "run_new.html.j2", title="Start a run", here="/plans", status=status, given=given, faults=faults,
         trouble=trouble, lines=lines, left_out=left_out, live=live_plan(reader.desk, reader.actor), keep_h=use.KEEP_H,

@@ -14,7 +14,8 @@ from router.report.scales import TimeScale, day_start, local_midnights
 from router.report.staffed import unstaffed_spans
 from router.report.svg import clip_text, esc, frame, px
 from router.report.wording import count, moment, percent
-from router.service.builds import RESTRICTED, BuildView
+from router.service.builds import BuildView
+from router.service.visible import RESTRICTED
 
 NAMES_PX = 118.0
 _AXIS_PX, _LANE_PX, _BAR_PX = 30.0, 40.0, 28.0

@@ -23,6 +23,7 @@ from router.service.rights import Operation, decide
 from router.service.visible import hidden_lines
 from router.web.figures import Figure
 from router.web.forms import Posted
+from router.web.orders import not_shown
 from router.web.reading import SignedIn
 from router.web.rendering import done, page
 
@@ -80,7 +81,9 @@ def load_demo(request: Request, reader: SignedIn, form: Posted) -> Response:
         return done(request, "/", "The book is not empty; the demonstration was not loaded.")
     preview = preview_folder(reader.desk, reader.actor, demo_folder())
     stored = store_import(reader.desk, reader.actor, preview.import_id)
-    return done(request, "/", f"Demonstration loaded: {stored.lines_added} lines. Start a run to plan them.")
+    return done(
+        request, "/", f"Demonstration loaded: {stored.lines_added} lines.{not_shown(stored)} Start a run to plan them."
+    )
 
 
 def _running(desk: Desk, actor: Actor) -> list[JobRecord]:

@@ -108,10 +108,13 @@ class Worker:
             elif isinstance(message, Solved):
                 solved.append(message)
             elif isinstance(message, Failed):
+                why = message.why
                 if not message.expected:
-                    _LOG.error("solve_failed", job=job.job_id, why=message.why)
+                    _LOG.error("solve_failed", job=job.job_id, why=why)
+                    # Its text may hold anything of the scenario; whoever runs the service has it in the log.
+                    why = f"a fault of ours ({why.split(':', 1)[0]}); the worker's log tells what happened"
                 notes.write()
-                self._end(job, JobStanding.FAILED, message.why.split("\n", 1)[0])
+                self._end(job, JobStanding.FAILED, why)
                 return
             elif isinstance(message, Finished):
                 notes.write()

@@ -1,0 +1,118 @@
+"""The small book with one export-controlled line whose every name is unmistakable, planned and worked on.
+
+With it: texts of all kinds that name the line, and people who are not cleared for it.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import shutil
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+from desk_builder import SMALL, an_actor, desk_on
+from whole_site import PASSWORD, quick_hash
+
+from router.service.book import change_line, get_line, hold, list_lines
+from router.service.desk import Desk
+from router.service.events import record_event
+from router.service.imports import preview_files, preview_folder, store_import
+from router.service.jobs import ask_elsewhere, ask_plan, get_job
+from router.service.network import current_network, save_network
+from router.service.plans import accept, full_plan
+from router.service.records import Actor, EventKind, JobStanding, Person, Role
+from router.store import open_store
+from router.worker import Worker
+
+LINE, ORDER, CUSTOMER, MODEL = "MARKLINE-7", "MARKORDER", "Markcustomer Works", "MARKMODEL.stl"
+TOWN = "Huntsville"
+"""The place of the hidden line; no other line goes there."""
+MARKS = ("markline", "markorder", "markcustomer", "markmodel", "huntsville", "markreason", "marknote")
+SITE = "OHIO"
+UNCLEARED = {
+    "uvi": (Role.VIEWER, ()),
+    "upa": (Role.PLANNER, ()),
+    "uso": (Role.SITE_OPERATOR, (SITE,)),
+    "uad": (Role.ADMINISTRATOR, ()),
+}
+
+
+def marked_folder(folder: Path) -> Path:
+    """The small scenario with the controlled line renamed all through, and a model of its own."""
+    shutil.copytree(SMALL, folder)
+    rows = list(csv.DictReader(io.StringIO((SMALL / "orders.csv").read_text())))
+    for row in rows:
+        if row["export_control"]:
+            row |= {"line": LINE, "order": ORDER, "customer": CUSTOMER, "model": MODEL}
+    out = io.StringIO(newline="")
+    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    (folder / "orders.csv").write_text(out.getvalue())
+    shutil.copy(folder / "models" / "bracket.stl", folder / "models" / MODEL)
+    return folder
+
+
+def marked_desk(folder: Path) -> tuple[Desk, Actor, str]:
+    """The desk, a cleared administrator, and the build of the live plan that carries the hidden line."""
+    desk = desk_on(open_store(f"sqlite:///{folder / 'book.db'}"), folder / "cache")
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR, codes=("ITAR",))
+    hashed = quick_hash(PASSWORD)
+    with desk.store.begin() as work:
+        for name, (role, sites) in UNCLEARED.items():
+            work.people.add(Person(0, name, role, frozenset(sites)), hashed)
+    preview = preview_folder(desk, boss, marked_folder(folder / LINE))
+    assert preview.storable, [f.sentence() for f in preview.faults]
+    store_import(desk, boss, preview.import_id)
+    live = _run(desk, boss, note=f"with {LINE}, marknote")
+    accept(desk, boss, live, 1)
+    full = full_plan(desk, boss, live)
+    build = next(b for b in full.result.plan.builds if LINE in b.pieces_by_line())
+    assert full.scenario.network.machine[build.machine_id].site_id == SITE
+    _talk_of_it(desk, boss)
+    started = record_event(desk, boss, EventKind.BUILD_STARTED, build.build_id, build.load_start, {"note": f"{LINE}."})
+    later = started.occurred_at + timedelta(hours=1)
+    record_event(desk, boss, EventKind.PIECES_SCRAPPED, build.build_id, later, {"pieces": {LINE: 1}, "note": LINE})
+    ask_elsewhere(desk, boss, LINE, 1)
+    assert Worker(desk).once()
+    _failed_run(desk, boss)
+    return desk, boss, build.build_id
+
+
+def _run(desk: Desk, boss: Actor, note: str) -> int:
+    job = ask_plan(desk, boss, seconds=1, note=note)
+    assert Worker(desk).once()
+    done = get_job(desk, boss, job.job_id)
+    assert done.standing is JobStanding.DONE, done.why
+    return int(done.result["plan_id"])
+
+
+def _talk_of_it(desk: Desk, boss: Actor) -> None:
+    """Texts of people that name the line where they stand on things others see."""
+    other = next(x for x in list_lines(desk, boss).lines if x.line_id != LINE)
+    hold(desk, boss, other.line_id, f"waits for {LINE} (markreason)", other.version)
+    network = current_network(desk, boss).record
+    save_network(desk, boss, network.raw + b"\n", network.version, f"for {CUSTOMER}, marknote")
+    row = {**dict(other.cells), "line": "seen-1"}
+    preview = preview_files(desk, boss, {f"{ORDER}.json": json.dumps([row]).encode()})
+    store_import(desk, boss, preview.import_id)
+
+
+def _failed_run(desk: Desk, boss: Actor) -> None:
+    """A run that fails for the hidden line: its place has become one that nobody knows."""
+    job = ask_plan(desk, boss, seconds=1)
+    with desk.store.begin() as work:
+        kept = work.lines.get(LINE)
+        assert kept is not None
+        work.lines.change(
+            replace(kept, cells={**kept.cells, "ship_to": "Markreason", "ship_postcode": ""}), kept.version
+        )
+        work.revision.raise_it()
+    assert Worker(desk).once()
+    failed = get_job(desk, boss, job.job_id)
+    assert failed.standing is JobStanding.FAILED and LINE in failed.why, failed.why
+    line = get_line(desk, boss, LINE)
+    change_line(desk, boss, LINE, {"ship_to": TOWN, "ship_postcode": "35801"}, line.version)

@@ -1,0 +1,266 @@
+"""What clearance decides: whose model a name means, what an import promises, what is told, and who clears whom."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from api_client import client_of, small_desk
+from desk_builder import SMALL, an_actor
+
+from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
+from router.service.book import change_line, get_line, hold, list_lines, pin
+from router.service.cells import own_name
+from router.service.desk import Desk
+from router.service.events import record_event
+from router.service.exports import scenario_files
+from router.service.imports import Overtaken, look_again, preview_files, store_import
+from router.service.models import digest_of, list_models, model_content
+from router.service.network import check_network, current_network, save_network
+from router.service.people import add_person, change_person
+from router.service.records import Actor, EventKind, Role
+from router.service.snapshot import snapshot
+from router.service.trail import list_trail
+from router.service.visible import hidden_from, names_any, told
+
+LINE, MODEL = "secret-7", "secret.stl"
+RING, CAP = ((SMALL / "models" / name).read_bytes() for name in ("ring.stl", "cap.stl"))
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    """The small book and in it one more controlled line, with a model that no other line uses."""
+    made = small_desk(tmp_path)
+    boss = an_actor(made, "boss", Role.ADMINISTRATOR)
+    cells = {**get_line(made, boss, "1005-1").cells, "line": LINE, "model": MODEL, "customer": "Quiet Works"}
+    bring(made, boss, {"o.json": json.dumps([cells]).encode(), MODEL: RING})
+    return made
+
+
+@pytest.fixture
+def boss(desk: Desk) -> Actor:
+    return an_actor(desk, "boss", Role.ADMINISTRATOR)
+
+
+@pytest.fixture
+def paul(desk: Desk) -> Actor:
+    return an_actor(desk, "paul", Role.PLANNER)
+
+
+def bring(desk: Desk, actor: Actor, files: dict[str, bytes]) -> None:
+    preview = preview_files(desk, actor, files)
+    assert preview.storable, preview.faults
+    store_import(desk, actor, preview.import_id)
+
+
+def row_of(desk: Desk, boss: Actor, line_id: str, **cells: str) -> bytes:
+    return json.dumps([{**get_line(desk, boss, line_id).cells, **cells}]).encode()
+
+
+def built_of(desk: Desk, line_id: str) -> str:
+    """Content that the next plan builds a line of."""
+    shot = snapshot(desk)
+    return shot.models[shot.scenario.line[line_id].model]
+
+
+def test_a_model_of_a_hidden_line_is_not_overwritten_and_its_name_not_given_away(
+    desk: Desk, boss: Actor, paul: Actor
+) -> None:
+    free = preview_files(desk, paul, {"free.stl": CAP})
+    taken = preview_files(desk, paul, {MODEL: CAP})
+    assert taken.storable and taken.new_models == (MODEL,) and not taken.other_models and not taken.same_models
+    assert replace(taken, import_id="", name="", new_models=()) == replace(free, import_id="", name="", new_models=())
+    assert preview_files(desk, paul, {MODEL: RING}).new_models == (MODEL,)  # also not when it is the very content
+    store_import(desk, paul, taken.import_id)
+    bring(desk, paul, {"o.json": row_of(desk, boss, "1004-1", line="open-1", model=MODEL)})
+    assert built_of(desk, LINE) == digest_of(RING) and built_of(desk, "open-1") == digest_of(CAP)
+    assert model_content(desk, paul, MODEL)[1] == CAP
+    assert model_content(desk, boss, own_name(LINE, MODEL))[1] == RING
+    assert own_name(LINE, MODEL) not in {m.name for m in list_models(desk, paul)}
+    with pytest.raises(NotFound):
+        model_content(desk, paul, own_name(LINE, MODEL))
+
+
+def test_what_a_cleared_person_brings_is_for_all_lines_of_the_name(desk: Desk, boss: Actor, paul: Actor) -> None:
+    bring(desk, paul, {MODEL: CAP})
+    nozzle = (SMALL / "models" / "nozzle.stl").read_bytes()
+    bring(desk, boss, {MODEL: nozzle})
+    assert built_of(desk, LINE) == digest_of(nozzle) == digest_of(model_content(desk, paul, MODEL)[1])
+
+
+def test_a_name_of_several_contents_is_asked_back_and_exported_as_several_files(
+    desk: Desk, boss: Actor, paul: Actor
+) -> None:
+    bring(desk, paul, {MODEL: CAP, "o.json": row_of(desk, boss, "1004-1", line="open-1", model=MODEL)})
+    one_more = row_of(desk, boss, LINE, line="secret-8")
+    faults = preview_files(desk, boss, {"o.json": one_more}).faults
+    assert [f.field for f in faults] == ["model"] and "several contents" in faults[0].found
+    files = scenario_files(desk, boss)
+    contents = {name: content for name, content in files.items() if name.endswith(MODEL)}
+    assert sorted(contents.values()) == sorted([CAP, RING])
+    rows = files["orders.csv"].decode()
+    assert all(name.removeprefix("models/") in rows for name in contents)
+
+
+def test_models_of_hidden_lines_are_not_there_for_cells_either(desk: Desk, boss: Actor, paul: Actor) -> None:
+    for near in (MODEL, "secre.stl"):
+        with pytest.raises(FaultyInput) as caught:
+            change_line(desk, paul, "1004-1", {"model": near}, 1)
+        assert [f.field for f in caught.value.faults] == ["model"]
+        assert f"mean '{MODEL}'" not in str(caught.value)
+    client = client_of(desk, "paul", Role.PLANNER)
+    cells = json.loads(row_of(desk, boss, "1004-1", line="", model=MODEL))[0]
+    answer = client.post("/api/v1/where", json={"cells": cells})
+    assert answer.status_code == 422 and answer.json()["faults"][0]["field"] == "model"
+
+
+def test_a_preview_tells_of_a_hidden_line_only_that_its_name_is_taken(desk: Desk, boss: Actor, paul: Actor) -> None:
+    same, other = row_of(desk, boss, LINE, model="cap.stl"), row_of(desk, boss, LINE, model="cap.stl", quantity="7")
+    one, two = (preview_files(desk, paul, {"o.json": rows}) for rows in (same, other))
+    assert one.faults == two.faults and [f.found for f in one.faults] == ["a name that is taken"]
+    assert not (one.changed_lines or one.same_lines or one.new_lines or two.changed_lines)
+
+
+def renamed_site(desk: Desk, boss: Actor) -> bytes:
+    raw = current_network(desk, boss).record.raw
+    return raw.replace(b"- ITAR", b"- OTHER").replace(b"OHIO", b"IOWA")
+
+
+def test_an_imported_network_is_checked_as_an_edited_one(desk: Desk, boss: Actor, paul: Actor) -> None:
+    """Faults of hidden lines are told without their cells, and pins count."""
+    raw = renamed_site(desk, boss)
+    sent = preview_files(desk, paul, {"network.yaml": raw}).faults
+    assert sent == check_network(desk, paul, raw) and sent
+    text = "\n".join(f.sentence() for f in sent)
+    assert LINE not in text and "1005-1" not in text and "not cleared for" in text
+
+
+def test_an_import_keeps_to_pins_also_of_the_lines_it_sends(desk: Desk, boss: Actor, paul: Actor) -> None:
+    pin(desk, boss, "1002-1", "OHIO", 1)
+    raw = renamed_site(desk, boss)
+    for files in ({"network.yaml": raw}, {"network.yaml": raw, "o.json": row_of(desk, boss, "1002-1")}):
+        found = [(f.where, f.field) for f in preview_files(desk, paul, files).faults]
+        assert ("1002-1", "pin") in found
+
+
+def test_a_faulty_line_of_the_book_is_named_by_its_line_not_by_a_row(desk: Desk, boss: Actor) -> None:
+    faults = check_network(desk, boss, renamed_site(desk, boss))
+    assert {f.where for f in faults} == {"1005-1", "1006-1", LINE} and {f.field for f in faults} == {"approved_sites"}
+
+
+def test_an_import_is_looked_at_again_when_it_is_stored(desk: Desk, boss: Actor, paul: Actor) -> None:
+    rows = row_of(desk, boss, "1002-1", quantity="9")
+    preview = preview_files(desk, paul, {"o.json": rows})
+    hold(desk, boss, "1002-1", "drawing", 1)
+    with pytest.raises(Overtaken) as caught:
+        store_import(desk, paul, preview.import_id)
+    assert get_line(desk, boss, "1002-1").quantity == 12
+    fresh = caught.value.fresh
+    assert fresh.import_id != preview.import_id and fresh.import_id in str(caught.value)
+    assert look_again(desk, paul, fresh.import_id) == fresh
+    assert store_import(desk, paul, fresh.import_id).lines_changed == 1
+    line = get_line(desk, boss, "1002-1")
+    assert (line.quantity, line.why_held) == (9, "drawing")
+
+
+def test_faults_that_came_since_the_preview_are_told(desk: Desk, boss: Actor, paul: Actor) -> None:
+    before = current_network(desk, boss).record
+    preview = preview_files(desk, paul, {"network.yaml": before.raw.replace(b"OHIO", b"IOWA")})
+    assert not preview.storable  # lines name OHIO
+    renamed = before.raw + b"\n"
+    sent = preview_files(desk, paul, {"network.yaml": renamed, "o.json": row_of(desk, boss, "1002-1", line="new-1")})
+    bring(desk, boss, {"o.json": row_of(desk, boss, LINE, line="new-1")})
+    with pytest.raises(FaultyInput, match="taken"):
+        store_import(desk, paul, sent.import_id)
+    assert current_network(desk, boss).record.version == before.version
+
+
+def test_a_network_saved_since_the_preview_makes_a_fresh_one(desk: Desk, boss: Actor, paul: Actor) -> None:
+    preview = preview_files(desk, paul, {"o.json": row_of(desk, boss, "1002-1", line="new-1")})
+    now = current_network(desk, boss).record
+    save_network(desk, boss, now.raw + b"\n", now.version, "")
+    with pytest.raises(Overtaken):
+        store_import(desk, paul, preview.import_id)
+
+
+def test_a_change_of_something_else_does_not_stop_an_import(desk: Desk, boss: Actor, paul: Actor) -> None:
+    preview = preview_files(desk, paul, {"o.json": row_of(desk, boss, "1002-1", line="new-1")})
+    hold(desk, boss, "1003-1", "drawing", 1)
+    assert store_import(desk, paul, preview.import_id).lines_added == 1
+
+
+def test_a_viewer_is_refused_before_anything_is_told_of_a_build(desk: Desk) -> None:
+    vic, oda = an_actor(desk, "vic", Role.VIEWER), an_actor(desk, "oda", Role.SITE_OPERATOR, ("RHINE",))
+    now = desk.clock()
+    for kind in EventKind:
+        with pytest.raises(Refused):
+            record_event(desk, vic, kind, "no such thing", now)
+    with pytest.raises(Refused, match="not at OHIO"):
+        record_event(desk, oda, EventKind.MACHINE_DOWN, "M01", now, {"until": "never"})
+
+
+def test_nobody_clears_themselves_and_the_trail_tells_what_changed(desk: Desk, boss: Actor) -> None:
+    me = boss.person
+    with pytest.raises(Refused, match="another administrator"):
+        change_person(desk, boss, me.person_id, me.version, me.role, (), ("ITAR", "EAR"), True)
+    other = add_person(desk, boss, "ann", Role.ADMINISTRATOR, ("OHIO",), ()).person
+    cleared = change_person(desk, Actor(replace(other, must_change_password=False)), me.person_id, 1, me.role, (),
+                            ("ITAR", "EAR"), True)  # fmt: skip
+    assert cleared.cleared_codes == {"ITAR", "EAR"}
+    assert change_person(desk, boss, me.person_id, 2, me.role, (), (), True).cleared_codes == frozenset()
+    entries = [(t.operation, t.subject, dict(t.details)) for t in list_trail(desk, boss, None, 3)]
+    assert entries == [
+        ("change person", "boss", {"cleared_codes": {"before": ["EAR", "ITAR"], "after": []}}),
+        ("change person", "boss", {"cleared_codes": {"before": ["ITAR"], "after": ["EAR", "ITAR"]}}),
+        ("add person", "ann", {"role": "administrator", "sites": ["OHIO"], "cleared_codes": [], "active": True}),
+    ]
+
+
+def test_whoever_plans_is_told_that_lines_are_missing_whatever_is_looked_for(desk: Desk, boss: Actor) -> None:
+    roles = {Role.PLANNER: True, Role.ADMINISTRATOR: True, Role.VIEWER: False, Role.SITE_OPERATOR: False}
+    for n, (role, partial) in enumerate(roles.items()):
+        client = client_of(desk, f"u{n}", role)
+        for query in ({}, {"text": "Quiet"}, {"text": "nobody"}):
+            assert client.get("/api/v1/lines", params=query).json()["partial"] is partial
+    assert not list_lines(desk, boss).partial
+
+
+def test_whoever_brings_lines_they_will_not_see_is_told_how_many(desk: Desk, boss: Actor, paul: Actor) -> None:
+    preview = preview_files(desk, paul, {"o.json": row_of(desk, boss, "1005-1", line="brought-1")})
+    assert store_import(desk, paul, preview.import_id).lines_not_shown == 1
+    assert "brought-1" not in {x.line_id for x in list_lines(desk, paul).lines}
+
+
+@pytest.mark.parametrize("name", ["L-1", "L-1.", "L_1_", "L-1-", "_part.stl", "Quiet Works"])
+def test_a_sentence_with_a_hidden_name_is_not_told(name: str) -> None:
+    names = frozenset({name})
+    for text in (
+        name,
+        f"line {name} is late",
+        f"line {name}.",
+        f"({name})",
+        f"models/{name}: broken",
+        f"{name}.csv",
+    ):
+        assert names_any(text, names) and name not in told(text, names), text
+    assert not names_any("L-10, XL-1 and Quiet Workshops' sister", frozenset({"L-1"}))
+
+
+def test_names_that_stand_on_a_line_that_is_seen_are_no_secret(desk: Desk, paul: Actor) -> None:
+    names = hidden_from(desk, paul).names
+    assert {LINE, MODEL, "Quiet Works", "Huntsville"} <= names and "bracket.stl" not in names
+
+
+def test_a_conflict_is_what_an_overtaken_import_is(desk: Desk, boss: Actor, paul: Actor) -> None:
+    client = client_of(desk, "paul", Role.PLANNER)
+    files = {"files": ("o.json", row_of(desk, boss, "1002-1", quantity="9"))}
+    made = client.post("/api/v1/imports", files=files).json()
+    hold(desk, boss, "1002-1", "drawing", 1)
+    answer = client.post(f"/api/v1/imports/{made['import_id']}/store")
+    assert answer.status_code == 409 and issubclass(Overtaken, Conflict)
+    fresh = answer.json()["detail"].split("fresh preview, ")[1].split(",")[0]
+    shown = client.get(f"/api/v1/imports/{fresh}")
+    assert shown.status_code == 200 and shown.json()["changed_lines"][0]["columns"] == ["quantity"]
+    assert client.post(f"/api/v1/imports/{fresh}/store").json()["lines_changed"] == 1

@@ -1,0 +1,323 @@
+"""Nobody learns of an export-controlled line they are not cleared for: every route of the application is walked."""
+
+from __future__ import annotations
+
+import html
+import io
+import json
+import re
+import zipfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+from urllib.parse import unquote_plus
+
+import pytest
+from fastapi.testclient import TestClient
+from httpx import Response
+from marked_book import LINE, MARKS, MODEL, ORDER, UNCLEARED, marked_desk
+from whole_site import signed_in
+
+from router.api.app import create_app
+from router.service.desk import Desk
+from router.service.people import SESSION_COOKIE, form_word
+from router.service.plans import full_plan
+from router.service.records import Actor
+from router.web.app import pages_app
+
+V1 = "/api/v1"
+OUTSIDE_THE_DOCUMENTS = ("/health/live", "/health/ready", "/metrics", "/openapi.json", "/static/{name}")
+UNKNOWN = {LINE: "OTHERLINE-7", MODEL: "OTHERMODEL.stl"}
+"""A name that is not there beside each that is there and hidden: answers must be the same."""
+
+
+@dataclass(frozen=True)
+class Marked:
+    desk: Desk
+    boss: Actor
+    build_id: str
+    other_build_id: str
+    """A build without the hidden line."""
+    plans: list[str]
+    jobs: list[str]
+    job_of_the_line: str
+
+
+@pytest.fixture(scope="module")
+def marked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Marked]:
+    desk, boss, build_id = marked_desk(tmp_path_factory.mktemp("marked"))
+    with desk.store.look() as work:
+        plans = [str(h.plan_id) for h in work.plans.heads(50)]
+        jobs = work.jobs.page(None, 50)
+    builds = full_plan(desk, boss, 1).result.plan.builds
+    other = next(b.build_id for b in builds if LINE not in b.pieces_by_line())
+    hidden = next(j.job_id for j in jobs if j.params.get("line_id") == LINE)
+    yield Marked(desk, boss, build_id, other, plans, [j.job_id for j in jobs if j.job_id != hidden], hidden)
+
+
+def routes_of(desk: Desk) -> dict[str, set[str]]:
+    """Every route of API and pages as its path with names in braces, and its methods."""
+    api, pages = create_app(desk).openapi()["paths"], pages_app(desk).openapi()["paths"]
+    found = {path: {method.upper() for method in told} for told_of in (api, pages) for path, told in told_of.items()}
+    assert len(found) == len(api) + len(pages) > 70
+    return found | {path: {"GET"} for path in OUTSIDE_THE_DOCUMENTS}
+
+
+def text_of(answer: Response) -> str:
+    """Everything an answer says, in lower case: body (of archives every file), headers, escapes undone."""
+    parts = [answer.content.decode("latin-1"), answer.text]
+    if answer.content[:2] == b"PK":
+        with zipfile.ZipFile(io.BytesIO(answer.content)) as archive:
+            parts += [name + archive.read(name).decode("latin-1") for name in archive.namelist()]
+    parts += [f"{name}: {value}" for name, value in answer.headers.items()]
+    text = "\n".join(parts)
+    return "\n".join((text, html.unescape(text), unquote_plus(text))).casefold()
+
+
+def leaks(answer: Response) -> list[str]:
+    text = text_of(answer)
+    return [m for m in MARKS if m in text]
+
+
+def values_of(marked: Marked) -> Mapping[str, list[str]]:
+    """Values for every word in braces in a route; a route with another word fails the walk until it has some here."""
+    return {
+        "line_id": ["1001-1", "1002-1", "seen-1"],
+        "plan_id": marked.plans,
+        "other_id": marked.plans[:2],
+        "build_id": [marked.build_id, marked.other_build_id],
+        "kind": ["svg", "dxf", "3mf"],
+        "job_id": marked.jobs,
+        "version": ["1", "2"],
+        "person_id": ["1", "2"],
+        "sha256": ["0" * 64],
+        "import_id": ["0" * 32],
+        "name": ["bracket.stl", "app.css"],
+        "decision": ["hold"],
+    }
+
+
+QUERIES: Mapping[str, list[dict[str, str]]] = {
+    "/compare": [{"before": "1", "after": "2"}, {"before": "2", "after": "1"}],
+    "/plates/{build_id}/file.{kind}": [{"plan": "1"}],
+    "/plates/{build_id}": [{"plan": "1"}],
+    "/orders": [{}, {"text": "mark"}, {"text": "hunts"}, {"sort": "customer", "falling": "true"}],
+    f"{V1}/lines": [{}, {"text": LINE}, {"sort": "customer", "limit": "1"}],
+    f"{V1}/trail": [{}, {"subject": LINE}, {"subject": f"{ORDER}.json"}],
+    "/sign-in": [{}],
+}
+NEVER_OPEN = {"/health/ready", f"{V1}/export", f"{V1}/imports/{{import_id}}", "/static/{name}", "/metrics"}
+"""Routes that need not answer 200 to somebody who is not cleared: refused as they are, or nothing of the book."""
+
+
+def paths(path: str, values: Mapping[str, list[str]]) -> Iterator[str]:
+    names = re.findall(r"{(\w+)}", path)
+    if not names:
+        yield path
+        return
+    for value in values[names[0]]:
+        yield from paths(path.replace("{" + names[0] + "}", value), values)
+
+
+def walk(marked: Marked, name: str) -> tuple[dict[str, list[str]], set[str]]:
+    """What every GET route gives away to somebody, and the routes that answered with a page or values."""
+    found: dict[str, list[str]] = {}
+    fine: set[str] = set()
+    with signed_in(marked.desk, name) as client:
+        for route, methods in routes_of(marked.desk).items():
+            if "GET" not in methods:
+                continue
+            for path in paths(route, values_of(marked)):
+                for query in QUERIES.get(route, [{}]):
+                    answer = client.get(path, params=query)
+                    assert answer.status_code < 500, (path, answer.text[:500])
+                    if answer.status_code == 200:
+                        fine.add(route)
+                    seen = leaks(answer)
+                    if seen:
+                        found[f"{path} {query}"] = seen
+    return found, fine
+
+
+def test_no_page_and_no_answer_names_what_is_hidden(marked: Marked) -> None:
+    opened: set[str] = set()
+    for name in UNCLEARED:
+        found, fine = walk(marked, name)
+        assert found == {}, (name, found)
+        opened |= fine
+    every = {route for route, methods in routes_of(marked.desk).items() if "GET" in methods}
+    assert every - opened <= NEVER_OPEN, "routes that were asked wrongly, so that the walk says nothing of them"
+
+
+def test_a_hidden_name_is_answered_like_one_that_is_not_there(marked: Marked) -> None:
+    values = {**values_of(marked), "line_id": [LINE], "name": [MODEL], "job_id": [marked.job_of_the_line]}
+    for who in UNCLEARED:
+        with signed_in(marked.desk, who) as client:
+            for route, methods in routes_of(marked.desk).items():
+                if "GET" not in methods or not re.search("{(line_id|name|job_id)", route):
+                    continue
+                for path in paths(route, values):
+                    swap = {**UNKNOWN, marked.job_of_the_line: "f" * 32}
+                    other = path
+                    for known, unknown in swap.items():
+                        other = other.replace(known, unknown)
+                    here, there = client.get(path), client.get(other)
+                    assert here.status_code == there.status_code, path
+                    assert plain(here.text, {}) == plain(there.text, {u: k for k, u in swap.items()}), path
+
+
+def plain(text: str, swap: Mapping[str, str]) -> str:
+    for a, b in swap.items():
+        text = text.replace(a, b)
+    return text
+
+
+def bad_rows(**cells: str) -> bytes:
+    row = {
+        "line": "brought-1", "order": "b", "customer": "Somebody", "model": "bracket.stl", "unit": "mm",
+        "alloy": "316l", "quantity": "1", "ship_to": "Dortmund", "ship_country": "DE",
+        "received": "2027-02-26T10:00+01:00", "due": "2027-03-25",
+    }  # fmt: skip
+    return json.dumps([row | cells]).encode()
+
+
+def broken_network(client: TestClient) -> bytes:
+    """A network without the alloy, the site and the credentials that lines of the book want."""
+    raw = client.get(f"{V1}/network").content
+    return raw.replace(b"id: ti64\n", b"id: other64\n").replace(b"- ITAR", b"- OTHER").replace(b"OHIO", b"IOWA")
+
+
+def changes(marked: Marked, client: TestClient) -> list[tuple[str, str, dict[str, Any]]]:
+    """Requests that change something or try to: what a route takes, and what it refuses."""
+    plan, build, job = "1", marked.build_id, marked.jobs[0]
+    last = marked.plans[0]
+    seen = {"If-Match": '"1"'}
+    files = {"files": ("orders.json", bad_rows(line=LINE))}
+    cells = json.loads(bad_rows())[0]
+    moved = {"build_id": build, "machine_id": "M01", "after_build_id": None}
+    at = "2027-03-02T06:00:00-05:00"
+    network = broken_network(client)
+    yaml = {"Content-Type": "application/yaml"}
+
+    def event(kind: str, subject: str, **details: Any) -> tuple[str, str, dict[str, Any]]:
+        return (
+            "POST",
+            f"{V1}/events",
+            {"json": {"kind": kind, "subject": subject, "occurred_at": at, "details": details}},
+        )
+
+    found: list[tuple[str, str, dict[str, Any]]] = [
+        event("build started", build),
+        event("build finished", build, note="x"),
+        event("pieces scrapped", build, pieces={"1001-1": 999}),
+        event("pieces scrapped", build, pieces={}),
+        event("pieces scrapped", build, pieces={"restricted": 1}),
+        event("build failed", "no such build"),
+        event("machine down", "M01", until="never"),
+        event("machine down", "M01"),
+        event("shipment sent", "s-1"),
+        ("POST", f"{V1}/imports", {"files": files}),
+        ("POST", f"{V1}/imports", {"files": {"files": ("orders.json", bad_rows(model="MARKMODE.stl", alloy="x"))}}),
+        ("POST", f"{V1}/imports", {"files": {"files": ("network.yaml", network)}}),
+        ("POST", f"{V1}/imports", {"files": {"files": (MODEL, b"solid x\nendsolid x\n")}}),
+        ("POST", f"{V1}/imports/{'0' * 32}/store", {}),
+        ("POST", f"{V1}/network/check", {"content": network, "headers": yaml}),
+        ("PUT", f"{V1}/network", {"content": network, "headers": {**yaml, "If-Match": '"2"'}}),
+        ("PATCH", f"{V1}/network", {"json": {"path": ["sites", "OHIO", "id"], "value": "IOWA"}, "headers": seen}),
+        ("PATCH", f"{V1}/lines/1001-1", {"json": {"cells": {"model": "MARKMODEL.st", "alloy": "x"}}, "headers": seen}),
+        ("PATCH", f"{V1}/lines/1001-1", {"json": {"cells": {"model": "MARKMODE.stl"}}, "headers": seen}),
+        ("POST", f"{V1}/lines/1001-1/hold", {"json": {"why": "sample"}, "headers": {"If-Match": '"99"'}}),
+        ("POST", f"{V1}/lines/1001-1/release", {"headers": {"If-Match": '"99"'}}),
+        ("POST", f"{V1}/lines/1001-1/withdraw", {"json": {"why": "sample"}, "headers": {"If-Match": '"99"'}}),
+        ("PUT", f"{V1}/lines/1001-1/pin", {"json": {"site_id": "nowhere"}, "headers": seen}),
+        ("POST", f"{V1}/lines/1002-1/elsewhere", {"json": {"seconds": 1}}),
+        ("POST", f"{V1}/where", {"json": {"cells": cells, "quantities": [1, 2]}}),
+        ("POST", f"{V1}/where", {"json": {"cells": {**cells, "model": "MARKMODE.stl"}}}),
+        ("POST", f"{V1}/plans/{plan}/moves/try", {"json": moved}),
+        ("POST", f"{V1}/plans/{plan}/moves/try", {"json": {**moved, "machine_id": "M03"}}),
+        ("POST", f"{V1}/plans/{plan}/moves", {"json": moved}),
+        ("POST", f"{V1}/plans/{last}/set-aside", {"headers": {"If-Match": '"99"'}}),
+        ("POST", f"{V1}/runs", {"json": {"seconds": 1, "note": "x"}}),
+        ("POST", f"{V1}/runs/{job}/stop", {}),
+        ("POST", f"{V1}/people", {"json": {"name": "", "role": "viewer"}}),
+        ("PUT", f"{V1}/people/1", {"json": {"role": "viewer"}, "headers": {"If-Match": '"99"'}}),
+        ("POST", f"{V1}/people/99/reset-password", {}),
+        ("POST", f"{V1}/tokens", {"json": {"name": "t", "scopes": ["read"]}}),
+        ("DELETE", f"{V1}/tokens/{'0' * 64}", {}),
+    ]  # fmt: skip
+    for plan_id in marked.plans:
+        found.append(("POST", f"{V1}/plans/{plan_id}/accept", {"headers": seen}))
+        found.append(("POST", f"{V1}/plans/{plan_id}/set-aside", {"headers": seen}))
+    return found + page_changes(marked, network.decode())
+
+
+def page_changes(marked: Marked, network: str) -> list[tuple[str, str, dict[str, Any]]]:
+    build = marked.build_id
+    window = {"plan": "1", "build": build, "machine": "M01", "days": "7"}
+    event = {"kind": "started", "at": "2027-03-02T06:00:00-05:00"}
+    return [
+        ("POST", f"/plates/{build}/event", {"data": event}),
+        ("POST", "/orders/import", {"files": {"files": ("orders.json", bad_rows(line=LINE))}}),
+        ("POST", "/orders/import", {"files": {"files": ("network.yaml", network.encode())}}),
+        ("POST", "/orders/import/store", {"data": {"import_id": "0" * 32}}),
+        ("POST", "/orders/1001-1/hold", {"data": {"why": "x", "version": "99"}}),
+        ("POST", "/network/file", {"data": {"text": network, "version": "2", "do": "save"}}),
+        ("POST", "/network/field", {"data": {"field": "labour_per_h", "site": "OHIO", "value": "x", "version": "2"}}),
+        ("POST", "/schedule/try", {"data": window}),
+        ("POST", "/schedule/keep", {"data": window}),
+        ("POST", "/runs/new", {"data": {"seconds": "0", "seed": "1", "workers": "1"}}),
+        ("POST", f"/runs/{marked.jobs[0]}/stop", {"data": {}}),
+        ("POST", f"/plans/{marked.plans[0]}/accept", {"data": {"version": "1"}}),
+        ("POST", "/demo", {"data": {}}),
+        ("POST", "/people", {"data": {"name": "", "role": "viewer"}}),
+        ("POST", "/people/1", {"data": {"role": "viewer", "version": "99", "active": "yes"}}),
+        ("POST", "/people/99/password", {"data": {}}),
+        ("POST", "/tokens", {"data": {"name": "", "days": "5"}}),
+        ("POST", f"/tokens/{'0' * 64}/revoke", {"data": {}}),
+        ("POST", "/choices", {"data": {"look": "dark"}}),
+        ("POST", "/password", {"data": {"old": "x", "new": "y", "again": "z"}}),
+    ]
+
+
+ONLY_FOR_ONESELF = {"/sign-in", "/sign-out"}
+
+
+def test_no_change_and_no_refusal_names_what_is_hidden(marked: Marked) -> None:
+    for name in UNCLEARED:
+        with signed_in(marked.desk, name) as client:
+            word = form_word(client.cookies[SESSION_COOKIE])
+            for method, path, asked in changes(marked, client):
+                sent = {k: v for k, v in asked.items() if k != "headers"}
+                if not path.startswith(V1):
+                    sent["data"] = {**sent.get("data", {}), "token": word}
+                headers = {**asked.get("headers", {}), "X-CSRF-Token": word}
+                answer = client.request(method, path, headers=headers, **sent)
+                assert answer.status_code < 500, (path, answer.text[:300])
+                brought = json.dumps(str(asked)).casefold()
+                told = [m for m in leaks(answer) if m not in brought]
+                assert told == [], (name, method, path, asked, told)
+        found, _ = walk(marked, name)
+        assert found == {}, (name, found)
+
+
+def test_every_route_that_changes_something_is_tried(marked: Marked) -> None:
+    with signed_in(marked.desk, "uad") as client:
+        tried = [(m, p) for m, p, _ in changes(marked, client)]
+    for route, methods in routes_of(marked.desk).items():
+        if route in ONLY_FOR_ONESELF:
+            continue
+        pattern = re.compile(re.sub(r"{\w+}", "[^/]+", route))
+        for method in methods - {"GET"}:
+            assert any(m == method and pattern.fullmatch(p) for m, p in tried), (method, route)
+
+
+def test_cleared_people_see_all_of_it(marked: Marked) -> None:
+    """Else the walk would find nothing because nothing is shown to anybody."""
+    with marked.desk.store.begin() as work:
+        person = work.people.named("uvi")
+        assert person is not None
+        work.people.change(replace(person[0], cleared_codes=frozenset({"ITAR"})), person[0].version)
+    found, _ = walk(marked, "uvi")
+    seen = {m for marks in found.values() for m in marks}
+    assert {"markline", "markorder", "markcustomer", "markmodel", "huntsville", "markreason", "marknote"} <= seen
+    assert any(p.startswith("/network ") for p in found)
