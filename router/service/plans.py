@@ -190,16 +190,19 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
     moves kept on other plans would be lost, or what has started on the floor is not so in the plan.
     """
     require(actor, Operation.ACCEPT_PLAN)
-    plan = plan_in_full(desk, plan_id).result.plan
+    plan, names = plan_in_full(desk, plan_id).result.plan, hidden_names(desk, actor)
     with desk.store.begin() as work:
         work.revision.hold()  # nothing starts on the floor between the look at it and the plan going live
         head = _proposed(work, plan_id, (PlanStanding.PROPOSED, PlanStanding.SUPERSEDED))
         if head.findings:
             raise Conflict(f"plan {plan_id} breaks {head.findings} rules by the auditor's word; it cannot go live")
         before = work.plans.live()
-        if before is not None and head.standing is PlanStanding.PROPOSED:
-            _refuse_lost_moves(work, head, before)
-        _refuse_what_has_started(work, plan_id, plan)
+        try:
+            if before is not None and head.standing is PlanStanding.PROPOSED:
+                _refuse_lost_moves(work, head, before)
+            _refuse_what_has_started(work, plan_id, plan)
+        except Conflict as refused:
+            raise Conflict(told(str(refused), names)) from refused
         if before is not None:
             work.plans.stand(before.plan_id, PlanStanding.SUPERSEDED, before.version)
         live = work.plans.stand(plan_id, PlanStanding.LIVE, seen_version)

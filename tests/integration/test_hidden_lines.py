@@ -216,6 +216,7 @@ def changes(marked: Marked, client: TestClient) -> list[tuple[str, str, dict[str
         event("machine down", "M01", until="never"),
         event("machine down", "M01"),
         event("shipment sent", "s-1"),
+        *(("POST", f"{V1}/events/{n}/withdraw", {"json": {"why": "sample"}}) for n in (1, 2, 3, 99)),
         ("POST", f"{V1}/imports", {"files": files}),
         ("POST", f"{V1}/imports", {"files": {"files": ("orders.json", bad_rows(model="MARKMODE.stl", alloy="x"))}}),
         ("POST", f"{V1}/imports", {"files": {"files": ("network.yaml", network)}}),
