@@ -123,7 +123,8 @@ def _facts(line: LineRecord, plan: PlanInFull | None, measures: Measures) -> tup
         ("May be split over sites", cells.get("may_split_sites", "no")),
         ("Pinned to", line.pinned_site or "no site"),
     ]
-    part = plan.scenario.parts.get(line.model) if plan and line.line_id in plan.scenario.line else None
+    planned = plan.scenario.line.get(line.line_id) if plan else None
+    part = plan.scenario.parts.get(planned.model) if plan and planned else None
     if part is not None:
         facts.insert(3, ("Size as modelled", measures.size(*part.bbox_mm)))
     sent = [s for s in plan.result.plan.shipments if s.line_id == line.line_id] if plan else []

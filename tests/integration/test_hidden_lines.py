@@ -237,6 +237,18 @@ def changes(marked: Marked, client: TestClient) -> list[tuple[str, str, dict[str
         ("POST", f"{V1}/plans/{plan}/moves/try", {"json": moved}),
         ("POST", f"{V1}/plans/{plan}/moves/try", {"json": {**moved, "machine_id": "M03"}}),
         ("POST", f"{V1}/plans/{plan}/moves", {"json": moved}),
+        *(
+            (
+                "POST",
+                f"{V1}/plans/{plan}/line-moves{way}",
+                {"json": {"line_id": i, "build_id": build, "onto_build_id": b}},
+            )
+            for way in ("/try", "")
+            for i in (LINE, "1001-1")
+            for b in (build, "no such build")
+        ),
+        ("PUT", f"{V1}/plans/{plan}/pins/{build}", {}),
+        ("DELETE", f"{V1}/plans/{plan}/pins/{build}", {}),
         ("POST", f"{V1}/plans/{last}/set-aside", {"headers": {"If-Match": '"99"'}}),
         ("POST", f"{V1}/runs", {"json": {"seconds": 1, "note": "x"}}),
         ("POST", f"{V1}/runs/{job}/stop", {}),
@@ -266,6 +278,9 @@ def page_changes(marked: Marked, network: str) -> list[tuple[str, str, dict[str,
         ("POST", "/orders/1001-1/hold", {"data": {"why": "x", "version": "99"}}),
         ("POST", "/network/file", {"data": {"text": network, "version": "2", "do": "save"}}),
         ("POST", "/network/field", {"data": {"field": "labour_per_h", "site": "OHIO", "value": "x", "version": "2"}}),
+        ("POST", f"/plates/{build}/move-line/try", {"data": {"plan": "1", "line": LINE, "onto": build}}),
+        ("POST", f"/plates/{build}/move-line/keep", {"data": {"plan": "1", "line": "1001-1", "onto": build}}),
+        ("POST", "/schedule/pin", {"data": {"plan": "1", "build": build, "pinned": "yes", "back": "plate"}}),
         ("POST", "/schedule/try", {"data": window}),
         ("POST", "/schedule/keep", {"data": window}),
         ("POST", "/runs/new", {"data": {"seconds": "0", "seed": "1", "workers": "1"}}),
