@@ -40,7 +40,7 @@ class Settings:
             (not 2 <= self.replications <= 10_000, f"2 replications or more, found {self.replications}"),
             (self.near_km <= 0, f"a distance above 0 km, found {self.near_km:g}"),
             (
-                not re.fullmatch(r"here|processes:[1-9][0-9]*|dask:\S+", self.executor),
+                not re.fullmatch(r"here|processes:[1-9][0-9]{0,3}|dask:\w+://\S+", self.executor),
                 f"here, processes:N or dask:tcp://host:port, found {self.executor}",
             ),
         ]
@@ -140,9 +140,13 @@ def _lived(what_if: WhatIf, found: Finding, pairs: Sequence[tuple[Figures, Figur
 
 
 def _appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Appraisal | None:
-    """Savings of landed cost against what is paid. With another demand, landed costs do not compare."""
+    """Savings of landed cost against what is paid.
+
+    None where landed costs do not compare: with another demand, or when other lines are built by nobody.
+    """
     paid = what_if.investments
-    if not paid or any(isinstance(change, Demand) for change in what_if.changes):
+    other_lines = any(own["lines_not_placed"] != base["lines_not_placed"] for own, base in pairs)
+    if not paid or other_lines or any(isinstance(change, Demand) for change in what_if.changes):
         return None
     investment = Investment(
         outlays=((0, sum(x.capex for x in paid)),),

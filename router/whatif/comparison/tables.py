@@ -103,11 +103,11 @@ def findings(comparison: Comparison, lived: Lived, currency: str) -> tuple[str, 
 
     said = [of("landed_cents_a_line"), of("late_share"), of("near_share")]
     lost = lived.differences["lines_not_placed"].interval.mean
-    if lost > 0:
+    if lost:
         said.insert(
             0,
-            f"{number(lost, 1)} lines more than in the base are built by nobody; landed costs leave them out, so that"
-            " the two do not compare.",
+            f"{number(abs(lost), 1)} lines {'more' if lost > 0 else 'fewer'} than in the base are built by nobody;"
+            " landed costs leave these out, so that the two do not compare, and no net present value is given.",
         )
     if lived.differences["lines"].interval.mean:
         said.append("Demand is not the base's: compare costs by line, and no net present value is given.")

@@ -22,6 +22,7 @@ from router.kernel.faults import NotFound
 MOST_DEMAND = 4.0
 """No part of the demand may grow to more than so many times its history."""
 _LEAST_HISTORY_DAYS = 5
+_POISSON_PART = 500.0
 
 DemandFactor = Callable[[OrderLine, float, int], float]
 """How much of the historic demand for such a line there is so many years after the start, in a month (1 to 12)."""
@@ -107,16 +108,20 @@ def _again(order: Sequence[OrderLine], date: datetime, number: int) -> list[Orde
                 order_id=f"S{number}",
                 received_at=received + late,
                 release_at=received + late + (line.release_at - line.received_at),
-                due_date=received.date() + (line.due_date - first.date()),
+                due_date=received.date() + (line.due_date - local.date()),
             )
         )
     return made
 
 
 def _poisson(rng: random.Random, mean: float) -> int:
-    """Knuth's product of uniforms; means of some dozens at most."""
-    limit, product, count = math.exp(-mean), 1.0, -1
-    while product > limit:
-        product *= rng.random()
-        count += 1
+    """Knuth's product of uniforms, a large mean in parts: exp(-mean) must not vanish."""
+    count = 0
+    while mean > 0:
+        part = min(mean, _POISSON_PART)
+        mean -= part
+        limit, product = math.exp(-part), rng.random()
+        while product > limit:
+            product *= rng.random()
+            count += 1
     return count
