@@ -27,10 +27,10 @@ def small_desk(folder: Path, codes: tuple[str, ...] = ("ITAR",)) -> Desk:
     return desk
 
 
-def with_live_plan(desk: Desk, seconds: float = 2) -> int:
+def with_live_plan(desk: Desk) -> int:
     """Plan the book and accept the plan."""
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
-    job = ask_plan(desk, boss, seconds=seconds)
+    job = ask_plan(desk, boss, seconds=2)
     assert Worker(desk).once()
     plan_id = int(get_job(desk, boss, job.job_id).result["plan_id"])
     accept(desk, boss, plan_id, 1)

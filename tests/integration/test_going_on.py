@@ -34,8 +34,7 @@ from router.worker import Worker
 @pytest.fixture
 def desk(tmp_path: Path) -> Desk:
     desk = small_desk(tmp_path)
-    # Hardly searched: what a good plan of so small a book has no room for is to be moved here.
-    with_live_plan(desk, seconds=1)
+    with_live_plan(desk)
     return desk
 
 
@@ -202,7 +201,7 @@ def movable(desk: Desk, boss: Actor) -> tuple[str, str, str]:
                 for share in build.shares:
                     if try_line_move(desk, boss, 1, share.line_id, build.build_id, other.build_id).possible:
                         return share.line_id, build.build_id, other.build_id
-    # A run of a second is not the same on every machine; most of its plans leave some line a second place.
+    # A run of two seconds is not the same on every machine; most of its plans leave some line a second place.
     return pytest.skip("the plan found for the small book leaves no line another plate to go onto")
 
 
