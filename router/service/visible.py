@@ -109,16 +109,16 @@ def names_any(text: str, names: frozenset[str]) -> bool:
     """Whether a text holds one of the names, as a word or, for names of several words, as a piece of it."""
     if not names:
         return False
-    if any(word in names for run in _RUN.findall(text) for word in _readings(run)):
+    folded, words = text.casefold(), _words(names)
+    if any(word in words for run in _RUN.findall(folded) for word in _readings(run)):
         return True
-    folded = text.casefold()
     return any(phrase in folded for phrase in _phrases(names))
 
 
 def _readings(run: str) -> Iterator[str]:
     """The run, with marks at its ends taken off, and its parts between marks (``name`` of ``for_name.csv``).
 
-    A part that is a bare number is left out: it is no name, but a piece of a date or a figure.
+    Bare numbers too: where a hidden line is named by one, a date that holds it hides its sentence as well.
     """
     yield run
     ends = sorted({0, len(run), *(k for mark in _MARKS.finditer(run) for k in mark.span())})
@@ -126,8 +126,12 @@ def _readings(run: str) -> Iterator[str]:
         for end in ends[n + 1 :]:
             if end - start > _LONGEST:
                 break
-            if not (word := run[start:end]).isdecimal():
-                yield word
+            yield run[start:end]
+
+
+@lru_cache(maxsize=64)
+def _words(names: frozenset[str]) -> frozenset[str]:
+    return frozenset(n.casefold() for n in names)
 
 
 @lru_cache(maxsize=64)

@@ -264,3 +264,18 @@ def test_a_conflict_is_what_an_overtaken_import_is(desk: Desk, boss: Actor, paul
     shown = client.get(f"/api/v1/imports/{fresh}")
     assert shown.status_code == 200 and shown.json()["changed_lines"][0]["columns"] == ["quantity"]
     assert client.post(f"/api/v1/imports/{fresh}/store").json()["lines_changed"] == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("wait for line 1001.", "1001"),
+        ("shipment 1001-1 left", "1001"),
+        ("for ACME", "Acme"),
+        ("see l-77", "L-77"),
+        ("for_acme.csv", "Acme"),
+    ],
+)
+def test_a_hidden_name_is_heard_beside_marks_and_in_any_case(text: str, name: str) -> None:
+    assert names_any(text, frozenset({name}))
+    assert not names_any("wait for line 2002, shipment 2002-1, for BRAVO", frozenset({name}))
