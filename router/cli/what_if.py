@@ -53,8 +53,8 @@ def compare(
     out_folder: Annotated[Path, typer.Option("--out", "-o", help="Where results are written.")] = Path(
         "results/whatif"
     ),
-    months: Annotated[float, typer.Option(help="Months of orders that count.")] = 12.0,
-    replications: Annotated[int, typer.Option(help="Times each scenario lives through them.")] = 20,
+    months: Annotated[float, typer.Option(help="Months of orders that count, 0.25 to 18.")] = 12.0,
+    replications: Annotated[int, typer.Option(help="Times each scenario lives through them, 2 or more.")] = 20,
     seed: Annotated[int, typer.Option(help="Seed of the streams.")] = 1,
     near_km: Annotated[float, typer.Option(help="Road distance that counts as near.")] = 500.0,
     executor: Annotated[
