@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import signal
 import sys
-import threading
 from dataclasses import replace
 from pathlib import Path
-from types import FrameType
 from typing import Annotated
 
-import platformdirs
 import typer
-from rich.console import Console
 
 from router.bootstrap import Settings
 from router.bootstrap.keeping import read_backup, write_backup
@@ -20,6 +15,7 @@ from router.cli.people import people_app, token_app
 from router.cli.progress import ProgressListener
 from router.cli.serving import run_server, run_worker
 from router.cli.tables import faults_list, findings_list, kpis_table, option_tables
+from router.cli.terminal import cache_dir, err, out, say_plainly, stoppable
 from router.cli.what_if import what_if
 from router.kernel.faults import FaultyInput, NotFound, PlatewrightError
 from router.planning import RunParams
@@ -41,8 +37,6 @@ app = typer.Typer(
 app.add_typer(people_app, name="people")
 app.add_typer(token_app, name="token")
 app.add_typer(what_if, name="whatif")
-out = Console()
-err = Console(stderr=True)
 
 FolderArgument = Annotated[Path, typer.Argument(help="Scenario folder: network.yaml, orders.csv or .xlsx, models/.")]
 OutOption = Annotated[Path, typer.Option("--out", "-o", help="Where the result folder is written.")]
@@ -54,11 +48,6 @@ WorkOption = Annotated[
 WorkersOption = Annotated[
     int, typer.Option("--workers", min=1, help="Processes that search; with --work there is always one.")
 ]
-
-
-def cache_dir() -> Path:
-    """Where measured models are remembered between runs."""
-    return Path(platformdirs.user_cache_dir("platewright"))
 
 
 @app.command()
@@ -90,9 +79,9 @@ def check(folder: FolderArgument) -> None:
     """Look for faults in a scenario folder without planning it."""
     faults = check_folder(folder, cache_dir())
     if faults:
-        _say_plainly(err, faults_list(faults))
+        say_plainly(err, faults_list(faults))
         raise typer.Exit(2)
-    _say_plainly(out, f"{folder}: no fault found")
+    say_plainly(out, f"{folder}: no fault found")
 
 
 @app.command()
@@ -104,7 +93,7 @@ def explain(
     try:
         explained = explain_line(result, line)
     except NotFound as error:
-        _say_plainly(err, str(error))
+        say_plainly(err, str(error))
         raise typer.Exit(2) from error
     for table in option_tables(explained):
         out.print(table)
@@ -117,7 +106,7 @@ def audit(
 ) -> None:
     """Re-derive a plan's feasibility and cost from the scenario alone and list everything that is wrong."""
     report = audit_plan_file(folder, plan_file, cache_dir())
-    _say_plainly(out, findings_list(report))
+    say_plainly(out, findings_list(report))
     if not report.clean:
         raise typer.Exit(1)
 
@@ -131,7 +120,7 @@ def serve(
 ) -> None:
     """Serve pages and API, with a worker that plans, until interrupted."""
     settings = _settings(host, port, database)
-    run_server(replace(settings, worker=settings.worker and not no_worker), lambda text: _say_plainly(out, text))
+    run_server(replace(settings, worker=settings.worker and not no_worker), lambda text: say_plainly(out, text))
 
 
 @app.command()
@@ -149,7 +138,7 @@ def backup(
 ) -> None:
     """Write everything the service keeps into one file, while it runs, and read the file back to check it."""
     counts = write_backup(_settings(None, None, database), file)
-    _say_plainly(out, f"{file}: {sum(counts.values())} rows of {len(counts)} tables, read back and equal")
+    say_plainly(out, f"{file}: {sum(counts.values())} rows of {len(counts)} tables, read back and equal")
 
 
 @app.command()
@@ -159,7 +148,7 @@ def restore(
 ) -> None:
     """Fill an empty database from a backup; a damaged file or a database with rows is refused."""
     counts = read_backup(_settings(None, None, database), file)
-    _say_plainly(out, f"{sum(counts.values())} rows of {len(counts)} tables restored")
+    say_plainly(out, f"{sum(counts.values())} rows of {len(counts)} tables restored")
 
 
 def _settings(host: str | None, port: int | None, database: str | None) -> Settings:
@@ -167,11 +156,6 @@ def _settings(host: str | None, port: int | None, database: str | None) -> Setti
     return replace(
         settings, host=host or settings.host, port=port or settings.port, database=database or settings.database
     )
-
-
-def _say_plainly(console: Console, text: str) -> None:
-    """Print text as it is: no markup, no wrapping, so that it can be searched and piped."""
-    console.print(text, markup=False, highlight=False, soft_wrap=True)
 
 
 @app.command()
@@ -200,31 +184,20 @@ def site(
     with ProgressListener(err) as listener:
         found = site_choice(folder, candidates, out_folder, most, listener, seconds, seed, cache_dir())
     for text in sentences(found):
-        _say_plainly(out, text)
-    _say_plainly(out, f"Tables and page: {out_folder.resolve()}")
+        say_plainly(out, text)
+    say_plainly(out, f"Tables and page: {out_folder.resolve()}")
 
 
 def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None, workers: int = 1) -> None:
-    cancel = threading.Event()
-
-    def interrupted(number: int, frame: FrameType | None) -> None:
-        if cancel.is_set():
-            raise KeyboardInterrupt
-        cancel.set()
-        err.print("stopping; the best plan so far is kept (interrupt again to give up)")
-
     params = RunParams(
         seed=seed, seconds=None if work is not None else seconds, work=work, workers=1 if work is not None else workers
     )
-    before = signal.signal(signal.SIGINT, interrupted)
-    try:
-        with ProgressListener(err, seconds=seconds) as listener:
-            planned = plan_folder(folder, out_folder, params, listener, cache_dir(), cancel)
-    finally:
-        signal.signal(signal.SIGINT, before)
+    said = "stopping; the best plan so far is kept (interrupt again to give up)"
+    with stoppable(said) as cancel, ProgressListener(err, seconds=seconds) as listener:
+        planned = plan_folder(folder, out_folder, params, listener, cache_dir(), cancel)
     _say(planned)
     if not planned.audited.clean:
-        _say_plainly(err, findings_list(planned.audited))
+        say_plainly(err, findings_list(planned.audited))
         raise typer.Exit(1)
 
 
@@ -232,8 +205,8 @@ def _say(planned: Planned) -> None:
     out.print(kpis_table(planned.scenario, planned.result))
     checks = sum(count for _, count in planned.audited.checked)
     verdict = "found nothing wrong" if planned.audited.clean else f"found {len(planned.audited.findings)} faults"
-    _say_plainly(out, f"The independent auditor made {checks:,} checks and {verdict}.")
-    _say_plainly(out, f"Report: {planned.report.resolve()}")
+    say_plainly(out, f"The independent auditor made {checks:,} checks and {verdict}.")
+    say_plainly(out, f"Report: {planned.report.resolve()}")
 
 
 def main() -> None:
@@ -242,9 +215,9 @@ def main() -> None:
         app()
     except (PlatewrightError, OSError) as error:
         if not isinstance(error, FaultyInput):
-            _say_plainly(err, f"platewright: {error}")
+            say_plainly(err, f"platewright: {error}")
             sys.exit(2)
-        _say_plainly(err, faults_list(error.faults))
+        say_plainly(err, faults_list(error.faults))
         sys.exit(2)
     except KeyboardInterrupt:
         sys.exit(130)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 from pathlib import Path
-from types import FrameType
 from typing import Annotated
 
-import platformdirs
 import typer
-from rich.console import Console
 from rich.table import Table
 
+from router.cli.terminal import cache_dir, err, out, say_plainly, stoppable
 from router.kernel.faults import Fault, FaultyInput
 from router.service.what_if_folder import Compared, compare_what_ifs
 from router.whatif.changes import difference, read_what_if
@@ -22,8 +18,6 @@ from router.whatif.sweep.ledger import Entry
 from router.whatif.sweep.run import Quiet
 
 what_if = typer.Typer(no_args_is_help=True, help="What would change if: files of changes beside a scenario folder.")
-_out = Console()
-_err = Console(stderr=True)
 
 WhatIfFile = Annotated[Path, typer.Argument(help="What-if file (YAML).")]
 
@@ -32,7 +26,7 @@ WhatIfFile = Annotated[Path, typer.Argument(help="What-if file (YAML).")]
 def explain(file: WhatIfFile) -> None:
     """Say in words what a what-if file changes."""
     for sentence in read_what_if(file).explained():
-        _plain(_out, sentence)
+        say_plainly(out, sentence)
 
 
 @what_if.command("diff")
@@ -41,9 +35,9 @@ def diff(one: WhatIfFile, other: WhatIfFile) -> None:
     first, second = read_what_if(one), read_what_if(other)
     only_first, only_second = difference(first, second)
     for name, sentences in ((first.name, only_first), (second.name, only_second)):
-        _plain(_out, f"Only in {name}:" if sentences else f"Only in {name}: nothing.")
+        say_plainly(out, f"Only in {name}:" if sentences else f"Only in {name}: nothing.")
         for sentence in sentences:
-            _plain(_out, f"  {sentence}")
+            say_plainly(out, f"  {sentence}")
 
 
 @what_if.command()
@@ -66,22 +60,9 @@ def compare(
         settings = Settings(months, replications, seed, near_km, executor)
     except ValueError as wrong:
         raise FaultyInput([Fault("options", "", "", str(wrong), "other options")]) from wrong
-    cancel = threading.Event()
-
-    def interrupted(number: int, frame: FrameType | None) -> None:
-        if cancel.is_set():
-            raise KeyboardInterrupt
-        cancel.set()
-        _err.print(
-            "stopping; what is done is kept, and the same command goes on from there (interrupt again to give up)"
-        )
-
-    before = signal.signal(signal.SIGINT, interrupted)
-    try:
-        cache = Path(platformdirs.user_cache_dir("platewright"))
-        compared = compare_what_ifs(folder, files, out_folder, settings, cache, _Told(), cancel)
-    finally:
-        signal.signal(signal.SIGINT, before)
+    said = "stopping; what is done is kept, and the same command goes on from there (interrupt again to give up)"
+    with stoppable(said) as cancel:
+        compared = compare_what_ifs(folder, files, out_folder, settings, cache_dir(), _Told(), cancel)
     _say(compared)
 
 
@@ -90,11 +71,11 @@ class _Told(Quiet):
 
     def began(self, total: int, already: int) -> None:
         if already:
-            _err.print(f"{already} of {total} lives are kept from before")
+            err.print(f"{already} of {total} lives are kept from before")
 
     def kept(self, entry: Entry, done: int, total: int) -> None:
         if done == total or done * 10 // total > (done - 1) * 10 // total:
-            _err.print(f"{done} of {total} lives done")
+            err.print(f"{done} of {total} lives done")
 
 
 def _say(compared: Compared) -> None:
@@ -106,11 +87,9 @@ def _say(compared: Compared) -> None:
         table.add_column("Which is")
         for row in rows(comparison, lived, currency):
             table.add_row(row.what, row.base, row.here, row.difference, row.word)
-        _out.print(table)
+        out.print(table)
         for sentence in findings(comparison, lived, currency):
-            _plain(_out, sentence)
-    _plain(_out, f"{comparison.replications} replications, {comparison.seconds:.0f} s. Page: {compared.page.resolve()}")
-
-
-def _plain(console: Console, text: str) -> None:
-    console.print(text, markup=False, highlight=False, soft_wrap=True)
+            say_plainly(out, sentence)
+    say_plainly(
+        out, f"{comparison.replications} replications, {comparison.seconds:.0f} s. Page: {compared.page.resolve()}"
+    )

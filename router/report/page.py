@@ -35,6 +35,11 @@ def _environment() -> Environment:
     return templates_of("router.report")
 
 
+def page_style(tones: int) -> str:
+    """The style of a page that needs nothing else, with so many tones for alloys or sites."""
+    return stylesheet(tones) + "\n" + _own_text("style.css")
+
+
 def _own_text(name: str) -> str:
     return resources.files("router.report").joinpath(name).read_text(encoding="utf-8")
 
@@ -90,7 +95,7 @@ def write_report(scenario: Scenario, result: Result, audit_findings: Sequence[st
         line_anchor=line_anchor,
         swatch=swatch,
         definitions=definitions() + footprints,
-        style=stylesheet(max(len(KEYED), len(alloy_key), len(site_key))) + "\n" + _own_text("style.css"),
+        style=page_style(max(len(KEYED), len(alloy_key), len(site_key))),
         script=script,
         script_hash="sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     )  # fmt: skip

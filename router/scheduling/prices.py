@@ -28,18 +28,23 @@ def run_minutes(shop: Shop, machine: int, layers: int, exposure_h: float) -> int
 
 
 @nb.njit(cache=True, inline="never")
-def shipping(shop: Shop, line: int, site: int, pieces: int, ready: int) -> tuple[int, int]:
-    """Cents (freight, carbon, lateness) of the cheapest shipment of pieces ready at a moment, and its days late.
+def shipped_kg(shop: Shop, line: int, pieces: int) -> float:
+    """Mass of a consignment, packaging included."""
+    common = shop.common[0]
+    return float(pieces * shop.lines[line].part_kg * (1.0 + common.mass_fraction) + common.fixed_kg)
 
-    NEVER when no carrier takes them.
+
+@nb.njit(cache=True, inline="never")
+def cheapest_carrier(shop: Shop, line: int, site: int, pieces: int, ready: int) -> tuple[int, int, int]:
+    """Row of the carrier whose shipment of pieces ready at a moment is cheapest, its cents, and the day it arrives.
+
+    Cents are freight, carbon and lateness; NEVER, with row -1, when no carrier takes them.
     """
     wanted = shop.lines[line]
-    common = shop.common[0]
     lane = shop.lanes[wanted.place, site]
-    best = NEVER
-    best_late = 0
-    mass = pieces * wanted.part_kg * (1.0 + common.mass_fraction) + common.fixed_kg
-    bulk = pieces * wanted.box_cm3 * common.void_factor
+    best, best_row, best_day = NEVER, -1, NEVER
+    mass = shipped_kg(shop, line, pieces)
+    bulk = pieces * wanted.box_cm3 * shop.common[0].void_factor
     for c in range(lane.first, lane.last):
         carrier = shop.carriers[c]
         charged = math.ceil(2.0 * max(mass, bulk / carrier.dim_cm3_kg) - 1e-9) / 2.0
@@ -59,6 +64,15 @@ def shipping(shop: Shop, line: int, site: int, pieces: int, ready: int) -> tuple
         late = max(0, arrives - wanted.due_day)
         cents += math.floor(wanted.late_rate * late * pieces / wanted.quantity + 0.5)
         if cents < best:
-            best = cents
-            best_late = late
-    return best, best_late
+            best, best_row, best_day = cents, c, arrives
+    return best_row, best, best_day
+
+
+@nb.njit(cache=True, inline="never")
+def shipping(shop: Shop, line: int, site: int, pieces: int, ready: int) -> tuple[int, int]:
+    """Cents (freight, carbon, lateness) of the cheapest shipment of pieces ready at a moment, and its days late.
+
+    NEVER when no carrier takes them.
+    """
+    row, cents, day = cheapest_carrier(shop, line, site, pieces, ready)
+    return cents, max(0, day - shop.lines[line].due_day) if row >= 0 else 0

@@ -10,7 +10,7 @@ from pathlib import Path
 from router.domain.network import Scenario
 from router.formats import read_scenario
 from router.kernel.faults import Fault, FaultyInput
-from router.whatif.changes import WhatIf, read_what_if
+from router.whatif.changes import BASE, WhatIf, read_what_if
 from router.whatif.comparison.compare import Comparison, Settings, compare
 from router.whatif.comparison.page import comparison_page
 from router.whatif.comparison.tables import as_json, replications_csv
@@ -75,6 +75,6 @@ def _read_all(files: Sequence[Path]) -> tuple[list[tuple[Path, WhatIf]], list[Fa
             faults += wrong.faults
     names = [what_if.name for _, what_if in read]
     for path, what_if in read:
-        if names.count(what_if.name) > 1 or what_if.name == "base":
+        if names.count(what_if.name) > 1 or what_if.name == BASE.name:
             faults.append(Fault(path.name, "", "name", what_if.name, "a name of its own, other than 'base'"))
     return read, faults

@@ -43,15 +43,15 @@ class WhatIf:
             base = apply(change, base)
         return base
 
-    def check(self, base: Network) -> list[Fault]:
-        """All changes that do not fit the base, each tried on what the fitting ones before it left."""
+    def check(self, base: Network, file: str) -> list[Fault]:
+        """Faults of all changes that do not fit the base, each tried on what the fitting ones before it left."""
         faults = []
         for number, change in enumerate(self.changes, start=1):
             try:
                 base = apply(change, base)
             except Misfit as wrong:
                 where = f"change {number} ({change.change})"
-                faults.append(Fault(self.name, where, wrong.field, wrong.found, wrong.expected))
+                faults.append(Fault(file, where, wrong.field, wrong.found, wrong.expected))
         return faults
 
     def demand(self, line: OrderLine, years: float, month: int) -> float:

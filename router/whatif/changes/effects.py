@@ -29,6 +29,7 @@ from router.whatif.changes.records import (
     CloseSite,
     Demand,
     MoveSite,
+    Placed,
     QualifyAlloy,
     RetireMachine,
 )
@@ -60,7 +61,7 @@ def _new(field: str, name: str, taken: Iterable[str]) -> None:
         raise Misfit(field, found(name), "a name that nothing in the network has yet")
 
 
-def _place(change: AddSite | MoveSite) -> Place:
+def _place(change: Placed) -> Place:
     if (change.latitude is None) != (change.longitude is None):
         raise Misfit("latitude", "one coordinate", "latitude and longitude together, or neither")
     try:
@@ -91,7 +92,7 @@ def _(change: AddSite, network: Network) -> Network:
     place = _place(change)
     made = Site(
         site_id=change.id,
-        name=change.name or f"{place.name}",
+        name=change.name or place.name,
         place=place,
         time_zone=_zone(change.time_zone, like.time_zone),
         holiday_country=place.country,

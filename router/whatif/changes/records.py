@@ -48,9 +48,15 @@ class Change(Record):
         """What the change does, in words."""
         raise TypeError(f"{type(self).__name__} must explain itself")
 
-    def fields(self) -> tuple[str, ...]:
-        """The fields that effects refer to in their faults."""
-        return tuple(type(self).model_fields)
+
+class Placed(Change):
+    """A change that says where a site is to stand."""
+
+    country: Country = note("two-letter country code (ISO 3166-1), e.g. FR")
+    city: Line = note("city name, looked up in the gazetteer unless coordinates are given")
+    latitude: Latitude | None = note("degrees WGS84, north positive", default=None)
+    longitude: Longitude | None = note("degrees WGS84, east positive", default=None)
+    time_zone: Line | None = note("IANA time zone; as of the site there is when left out", default=None)
 
 
 class AddedMachine(Record):
@@ -60,17 +66,12 @@ class AddedMachine(Record):
     like: Name = note("machine of the base it is a copy of")
 
 
-class AddSite(Change):
+class AddSite(Placed):
     """A new site, in everything not said otherwise a copy of one there is."""
 
     id: Name = note("short name of the new site, unique")
     name: Line | None = note("full name; the city when left out", default=None)
     like: Name = note("site it takes shifts, rates, steps after the build and outside services from")
-    country: Country = note("two-letter country code (ISO 3166-1), e.g. FR")
-    city: Line = note("city name, looked up in the gazetteer unless coordinates are given")
-    latitude: Latitude | None = note("degrees WGS84, north positive", default=None)
-    longitude: Longitude | None = note("degrees WGS84, east positive", default=None)
-    time_zone: Line | None = note("IANA time zone; that of 'like' when left out", default=None)
     labour_per_h: Cents | None = note("cost of an operator, currency an hour", default=None)
     energy_per_kwh: Cents | None = note("electricity, currency a kWh", default=None)
     grid_kg_co2e_per_kwh: NumberFromZero | None = note("emissions of the electricity, kg CO2e a kWh", default=None)
@@ -95,15 +96,10 @@ class CloseSite(Change):
         return f"Close site {self.site} with all its machines."
 
 
-class MoveSite(Change):
+class MoveSite(Placed):
     """A site stands elsewhere; machines, people and rates come along."""
 
     site: Name = note("site to move")
-    country: Country = note("two-letter country code (ISO 3166-1)")
-    city: Line = note("city name, looked up in the gazetteer unless coordinates are given")
-    latitude: Latitude | None = note("degrees WGS84, north positive", default=None)
-    longitude: Longitude | None = note("degrees WGS84, east positive", default=None)
-    time_zone: Line | None = note("IANA time zone; as it was when left out", default=None)
 
     def sentence(self) -> str:
         return f"Move site {self.site} to {self.city}, {self.country}."

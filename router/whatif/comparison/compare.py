@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from router.domain.network import Scenario
-from router.kernel.faults import Fault, FaultyInput, PlatewrightError
+from router.kernel.faults import FaultyInput, PlatewrightError
 from router.kernel.money import round_cents
 from router.whatif.changes.combine import BASE, WhatIf
 from router.whatif.changes.records import Demand
@@ -18,6 +17,7 @@ from router.whatif.investment import Appraisal, Investment, appraise
 from router.whatif.rolling.figures import Figures
 from router.whatif.statistics import Difference, Interval
 from router.whatif.study import Finding, Study, run_study
+from router.whatif.sweep.crew import names_a_crew
 from router.whatif.sweep.run import SweepEnd, SweepListener
 
 _VERSION = "rolling 1"
@@ -39,10 +39,7 @@ class Settings:
             (not 0.25 <= self.months <= 18, f"months lie between 0.25 and 18, found {self.months:g}"),
             (not 2 <= self.replications <= 10_000, f"2 replications or more, found {self.replications}"),
             (self.near_km <= 0, f"a distance above 0 km, found {self.near_km:g}"),
-            (
-                not re.fullmatch(r"here|processes:[1-9][0-9]{0,3}|dask:\w+://\S+", self.executor),
-                f"here, processes:N or dask:tcp://host:port, found {self.executor}",
-            ),
+            (not names_a_crew(self.executor), f"here, processes:N or dask:tcp://host:port, found {self.executor}"),
         ]
         said = [text for bad, text in wrong if bad]
         if said:
@@ -55,8 +52,8 @@ class Lived:
 
     what_if: WhatIf
     by_replication: tuple[Figures, ...]
-    means: dict[str, Interval]
-    differences: dict[str, Difference]
+    means: Mapping[str, Interval]
+    differences: Mapping[str, Difference]
     """Empty for the base."""
     appraisal: Appraisal | None
     """None where nothing is invested, or where demand is not the base's."""
@@ -92,9 +89,7 @@ def compare(
     FaultyInput with every change that does not fit the base, before anything is simulated or made; PlatewrightError
     when a replication failed, or when a cancelled sweep has fewer than two replications of every scenario.
     """
-    faults: list[Fault] = []
-    for path, what_if in what_ifs:
-        faults += [Fault(path.name, f.where, f.field, f.found, f.expected) for f in what_if.check(scenario.network)]
+    faults = [fault for path, what_if in what_ifs for fault in what_if.check(scenario.network, path.name)]
     if faults:
         raise FaultyInput(faults)
     out.mkdir(parents=True, exist_ok=True)
@@ -136,7 +131,7 @@ def compare(
 def _lived(what_if: WhatIf, found: Finding, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Lived:
     """``pairs``: this scenario's figures and the base's, by replication."""
     appraisal = None if what_if is BASE else _appraisal(what_if, pairs, months)
-    return Lived(what_if, tuple(own for own, _ in pairs), dict(found.means), dict(found.differences), appraisal)
+    return Lived(what_if, tuple(own for own, _ in pairs), found.means, found.differences, appraisal)
 
 
 def _appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Appraisal | None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from importlib import resources
-
 from router.domain.network import Network
+from router.report.page import page_style
 from router.report.templates_of import templates_of
-from router.report.theme import KEYED, stylesheet
+from router.report.theme import KEYED
 from router.report.wording import number
 from router.whatif.comparison.compare import Comparison
 from router.whatif.comparison.tables import findings, rows
@@ -19,7 +18,6 @@ def comparison_page(network: Network, comparison: Comparison) -> str:
     settings, habits = comparison.settings, Habits()
     stretch = Stretch(months=settings.months, near_km=settings.near_km)
     names = ", ".join(x.what_if.name for x in comparison.lived[1:])
-    style = resources.files("router.report").joinpath("style.css").read_text(encoding="utf-8")
     return templates_of("router.whatif").get_template("comparison.html.j2").render(
         title=f"What if: {names}",
         lead=(
@@ -50,5 +48,5 @@ def comparison_page(network: Network, comparison: Comparison) -> str:
             f" {number(settings.near_km)} km by road.",
             f"Seed {settings.seed}; {number(comparison.cpu_s)} processor seconds of simulation.",
         ],
-        style=stylesheet(len(KEYED)) + "\n" + style,
+        style=page_style(len(KEYED)),
     )  # fmt: skip

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from router.scheduling.book import Book
-from router.scheduling.calendar import arrival_day, first_moment, through
-from router.scheduling.shop import NEVER, Shop
+from router.scheduling.calendar import through
+from router.scheduling.prices import cheapest_carrier, shipped_kg
+from router.scheduling.shop import Shop
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,30 +74,9 @@ def delivered(shop: Shop, book: Book, line: int) -> Delivered | None:
 
 
 def _ship(shop: Shop, line: int, site: int, pieces: int, ready: int) -> Leg | None:
-    """The cheapest shipment, lateness counted: router/scheduling/prices.py, ``shipping``, with its choice."""
-    wanted, common = shop.lines[line], shop.common[0]
-    lane = shop.lanes[int(wanted["place"]), site]
-    mass = pieces * float(wanted["part_kg"]) * (1.0 + float(common["mass_fraction"])) + float(common["fixed_kg"])
-    bulk = pieces * float(wanted["box_cm3"]) * float(common["void_factor"])
-    best: tuple[float, Leg] | None = None
-    for row in range(int(lane["first"]), int(lane["last"])):
-        carrier = shop.carriers[row]
-        charged = math.ceil(2.0 * max(mass, bulk / float(carrier["dim_cm3_kg"])) - 1e-9) / 2.0
-        if charged > float(carrier["max_kg"]):
-            continue
-        cents = int(carrier["base_cents"]) + int(carrier["customs_cents"])
-        cents += math.floor(float(carrier["kg_cents"]) * charged + 0.5)
-        cents += math.floor(float(carrier["carbon_cents_kg"]) * mass + 0.5)
-        span = shop.post_spans[int(carrier["post"])]
-        post = first_moment(shop.posts, int(span["first"]), int(span["last"]), ready)
-        if post == int(span["last"]):
-            continue
-        days = int(carrier["days"])
-        arrives = int(arrival_day(shop, int(wanted["place"]), int(shop.posts[post]["day"]), days))
-        if arrives >= NEVER:
-            continue
-        late = max(0, arrives - int(wanted["due_day"]))
-        cents += math.floor(float(wanted["late_rate"]) * late * pieces / int(wanted["quantity"]) + 0.5)
-        if best is None or cents < best[0]:
-            best = (cents, Leg(site, pieces, mass, row - int(lane["first"]), days, arrives))
-    return None if best is None else best[1]
+    """The cheapest shipment, lateness counted."""
+    row, _, day = cheapest_carrier(shop, line, site, pieces, ready)
+    if row < 0:
+        return None
+    which = row - int(shop.lanes[int(shop.lines[line]["place"]), site]["first"])
+    return Leg(site, pieces, shipped_kg(shop, line, pieces), which, int(shop.carriers[row]["days"]), day)

@@ -21,6 +21,8 @@ from typing import Any, Protocol
 from router.kernel.faults import PlatewrightError
 from router.whatif.sweep.task import Reply, perform
 
+_PROCESSES = re.compile(r"processes:([1-9]\d{0,3})")
+_DASK = re.compile(r"dask:(\w+://\S+)")
 _EXPECTED = 'expected "here", "processes:N" or "dask:tcp://host:port"'
 
 _COUNT_S = 1.0
@@ -63,6 +65,11 @@ class Crew(Protocol):
         ...
 
 
+def names_a_crew(setting: str) -> bool:
+    """Whether ``open_crew`` knows what a setting means; whether anybody answers is another matter."""
+    return setting == "here" or bool(_PROCESSES.fullmatch(setting) or _DASK.fullmatch(setting))
+
+
 def open_crew(setting: str) -> Crew:
     """The crew of a setting: ``here``, ``processes:N`` or ``dask:tcp://host:port``.
 
@@ -70,9 +77,9 @@ def open_crew(setting: str) -> Crew:
     """
     if setting == "here":
         return Here()
-    if found := re.fullmatch(r"processes:([1-9]\d{0,3})", setting):
+    if found := _PROCESSES.fullmatch(setting):
         return Processes(int(found.group(1)))
-    if found := re.fullmatch(r"dask:(\w+://\S+)", setting):
+    if found := _DASK.fullmatch(setting):
         return Dask(found.group(1))
     raise ValueError(f"executor {setting!r}: {_EXPECTED}")
 

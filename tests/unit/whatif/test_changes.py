@@ -126,7 +126,7 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
 )
 def test_a_change_that_does_not_fit_says_why(tmp_path: Path, base: Network, change: str, field: str) -> None:
     trial = made(tmp_path, f"  - {change}\n  - {{change: retire_machine, machine: none}}\n")
-    faults = trial.check(base)
+    faults = trial.check(base, "trial.yaml")
     assert [f.field for f in faults] == [field, "machine"]
     with pytest.raises(Misfit):
         trial.network(base)
@@ -134,10 +134,10 @@ def test_a_change_that_does_not_fit_says_why(tmp_path: Path, base: Network, chan
 
 def test_the_last_site_and_the_last_machine_stay(base: Network, tmp_path: Path) -> None:
     closing = "".join(f"  - {{change: close_site, site: {s}}}\n" for s in base.site)
-    assert [f.field for f in made(tmp_path, closing).check(base)] == ["site"]
+    assert [f.field for f in made(tmp_path, closing).check(base, "trial.yaml")] == ["site"]
 
 
 @pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.yaml")), ids=lambda p: p.name)
 def test_samples_fit_the_demonstration_and_say_that_they_are_invented(path: Path, base: Network) -> None:
     sample = read_what_if(path)
-    assert sample.check(base) == [] and sample.invented
+    assert sample.check(base, path.name) == [] and sample.invented
