@@ -308,9 +308,24 @@ def test_runs_and_plans_about_a_hidden_line_do_not_name_it(desk: Desk) -> None:
         assert answer.status_code == 422 and "1005-1" not in answer.text
 
 
-def test_the_choice_of_inches_holds_on_every_page_with_lengths(pia: TestClient) -> None:
+def planned_line(desk: Desk) -> str:
+    """A line of the live plan that other sites could build too; earlier tests may have finished any one of them."""
+    result = live_in_full(desk).result
+    shipped = {s.line_id for s in result.plan.shipments}
+    return next(
+        o.line_id for o in result.options if o.line_id in shipped and sum(site.possible for site in o.sites) > 1
+    )
+
+
+def test_the_choice_of_inches_holds_on_every_page_with_lengths(desk: Desk, pia: TestClient) -> None:
     build = re.findall(r'href="/plates/([^"/?]+)\?', pia.get("/plates?plan=1").text)[0]
-    pages = ("/schedule?plan=1", "/plates?plan=1", f"/plates/{build}?plan=1", "/network", "/orders/1001-1")
+    pages = (
+        "/schedule?plan=1",
+        "/plates?plan=1",
+        f"/plates/{build}?plan=1",
+        "/network",
+        f"/orders/{planned_line(desk)}",
+    )
 
     def said(units: str) -> list[str]:
         form = {"token": token_on(pia.get("/schedule?plan=1").text), "units": units, "look": "system", "next": "/"}
@@ -327,14 +342,15 @@ def test_the_choice_of_inches_holds_on_every_page_with_lengths(pia: TestClient) 
     said("metric")
 
 
-def test_the_page_of_a_line_shows_other_ways_and_leaves_the_curve_to_a_part(pia: TestClient) -> None:
-    page = pia.get("/orders/1001-1").text
-    assert 'data-fill="/orders/1001-1/quantities?part=1"' in page and "Cost of a piece by quantity" not in page
+def test_the_page_of_a_line_shows_other_ways_and_leaves_the_curve_to_a_part(desk: Desk, pia: TestClient) -> None:
+    path = f"/orders/{planned_line(desk)}"
+    page = pia.get(path).text
+    assert f'data-fill="{path}/quantities?part=1"' in page and "Cost of a piece by quantity" not in page
     assert "possible, not planned" in page
-    part = pia.get("/orders/1001-1/quantities", params={"part": 1}).text
+    part = pia.get(f"{path}/quantities", params={"part": 1}).text
     assert "Cost of a piece by quantity" in part and "<html" not in part
     assert part.count("<tr") > 8 and "as ordered" in part
-    assert "<html" in pia.get("/orders/1001-1/quantities").text
+    assert "<html" in pia.get(f"{path}/quantities").text
 
 
 def test_pins_by_form(pia: TestClient) -> None:
