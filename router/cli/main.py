@@ -46,7 +46,13 @@ WorkOption = Annotated[
     int | None, typer.Option("--work", min=0, help="Stop after so many search rounds instead of after --seconds.")
 ]
 WorkersOption = Annotated[
-    int, typer.Option("--workers", min=1, help="Processes that search; with --work there is always one.")
+    int | None,
+    typer.Option(
+        "--workers",
+        min=1,
+        help="Processes that search. Without it as many as pay: one a core and twelve machines; with --work one.",
+        show_default=False,
+    ),
 ]
 
 
@@ -68,7 +74,7 @@ def plan(
     seconds: SecondsOption = 60.0,
     seed: SeedOption = 1,
     work: WorkOption = None,
-    workers: WorkersOption = 1,
+    workers: WorkersOption = None,
 ) -> None:
     """Plan a scenario folder."""
     _run(folder, out_folder, seconds, seed, work, workers)
@@ -188,7 +194,9 @@ def site(
     say_plainly(out, f"Tables and page: {out_folder.resolve()}")
 
 
-def _run(folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None, workers: int = 1) -> None:
+def _run(
+    folder: Path, out_folder: Path, seconds: float, seed: int, work: int | None, workers: int | None = None
+) -> None:
     params = RunParams(
         seed=seed, seconds=None if work is not None else seconds, work=work, workers=1 if work is not None else workers
     )

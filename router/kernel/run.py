@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -87,10 +86,18 @@ class GapReached:
         return f"gap of {self._gap:.2%} reached" if gap <= self._gap else None
 
 
+class Flag(Protocol):
+    """An event of this process or between processes."""
+
+    def is_set(self) -> bool:
+        """Whether it was raised."""
+        ...
+
+
 class Cancelled:
     """Stop when someone sets the event; the incumbent is kept."""
 
-    def __init__(self, event: threading.Event) -> None:
+    def __init__(self, event: Flag) -> None:
         self._event = event
 
     def reason(self, progress: Progress) -> str | None:

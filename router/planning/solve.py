@@ -32,7 +32,7 @@ from router.planning.warm_start import LITTLE_HEAT, warm_start
 from router.scheduling.draft import Draft
 from router.scheduling.search import Knobs, tidy
 from router.scheduling.search import first_plan as first_draft
-from router.scheduling.solve import SolveParams, sizes_for, solve
+from router.scheduling.solve import SolveParams, sizes_for, solve, workers_for
 
 _TIDY_SHARE = 0.1
 """Share of the search's time kept for moving every line to its best place at the end."""
@@ -53,8 +53,8 @@ class RunParams:
     """Wall-clock budget of a run up to the end of its search; None for no time limit."""
     work: int | None = None
     """Search rounds; with some, no time limit and one worker, equal seeds give equal plans bit for bit."""
-    workers: int = 1
-    """Processes that search."""
+    workers: int | None = 1
+    """Processes that search; None for as many as pay on this machine and network."""
 
     def __post_init__(self) -> None:
         if self.seconds is None and self.work is None:
@@ -63,7 +63,7 @@ class RunParams:
             raise ValueError(f"seconds must be above 0, found {self.seconds:g}")
         if self.work is not None and self.work < 0:
             raise ValueError(f"work must not be negative, found {self.work}")
-        if self.workers < 1:
+        if self.workers is not None and self.workers < 1:
             raise ValueError(f"a run needs 1 worker or more, found {self.workers}")
 
 
@@ -212,7 +212,7 @@ def _search(
             child_seed(params.seed, "search"),
             seconds,
             params.work,
-            params.workers,
+            workers_for(len(problem.machines)) if params.workers is None else params.workers,
             knobs=Knobs() if firm is None else LITTLE_HEAT,
         ),
         bound=bound.cents if bound else None,

@@ -8,13 +8,15 @@ machines, each worker keeps to its share, and the cut is drawn anew in every epo
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.synchronize
+import os
 import random
 import signal
 import threading
 import time
 import uuid
 from collections.abc import Callable, Collection, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor, wait
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -29,6 +31,8 @@ from router.scheduling.shop import Shop
 _SHARED_FROM = 12
 """Shops with fewer machines than this a worker are not cut: every worker searches all of it."""
 _LEAST_EPOCH_S, _MOST_EPOCH_S, _EPOCHS = 2.0, 10.0, 6
+_LISTEN_S = 0.1
+"""How often a team that waits for its workers looks whether the run was cancelled."""
 _FIRST_EPOCH_S = 0.4
 """An easy shop is done in one of these."""
 
@@ -84,6 +88,12 @@ def sizes_for(shop: Shop, plates: int | None = None, start: Plan | None = None) 
     longest = max(min(most + 8, 64 + 6 * share), max(standing, default=0) + 8)
     widest = max((len(on) for queue in start or [] for on, _ in queue), default=0)
     return Sizes(plates, int(longest), max(64, widest + 16))
+
+
+def workers_for(machines: int) -> int:
+    """Processes worth having for a shop of so many machines here: no more than cores, each with machines enough."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, min(cores, machines // _SHARED_FROM))
 
 
 def solve(
@@ -154,7 +164,7 @@ def solve(
         log = search.run()
         work, reason = log.work, log.stop_reason
     else:
-        team = _Team(draft, params, AnyOf(rules), bound, listener, better, started)
+        team = _Team(draft, params, AnyOf(rules), bound, listener, better, started, cancel)
         work, reason = team.run(executor)
     return Outcome(draft, work, round(time.monotonic() - started, 3), reason, tuple(trace), first_cents, workers)
 
@@ -191,7 +201,7 @@ class Share:
 
 
 def work_share(share: Share) -> tuple[Plan, int, int, int]:
-    """One worker's epoch, in whatever process: the plan it found, its missing pieces, cents and rounds."""
+    """A worker's epoch, in whatever process: queues of its machines (of others none), missing pieces, cents, rounds."""
     shop, rooms = share.home or _AT_HOME[share.run]
     draft = Draft(shop, rooms, share.sizes, share.seed % (1 << 31), share.care)
     draft.load(share.plan)
@@ -199,27 +209,44 @@ def work_share(share: Share) -> tuple[Plan, int, int, int]:
     if share.machines is not None:
         draft.keep_to(share.machines)
     begun = time.monotonic()
+    rules: list[Stop] = [GapReached(0.0), TimeLimit(share.seconds)]
+    if share.home is None:
+        rules.append(Cancelled(_ENOUGH[share.run]))
     log = Search(
         draft,
         share.seed,
-        AnyOf([GapReached(0.0), TimeLimit(share.seconds)]),
+        AnyOf(rules),
         lambda _: (
             share.heat_from + (share.heat_to - share.heat_from) * (time.monotonic() - begun) / max(0.001, share.seconds)
         ),
         share.bound,
         knobs=share.knobs,
     ).run()
-    return draft.unload(), draft.missing, draft.cents, log.work
+    found = draft.unload()
+    if share.machines is not None:
+        found = [queue if k in share.machines else [] for k, queue in enumerate(found)]
+    return found, draft.missing, draft.cents, log.work
+
+
+def _without_contents(plan: Plan, machines: tuple[int, ...] | None) -> Plan:
+    """A plan for a worker that changes some machines only: of the others it needs to know who is on the plates, not
+    where; positions are most of what a plan weighs on its way."""
+    if machines is None:
+        return plan
+    return [queue if k in machines else [(on, None) for on, _ in queue] for k, queue in enumerate(plan)]
 
 
 _AT_HOME: dict[str, tuple[Shop, Rooms]] = {}
 """In a worker: shop and rooms of the run it was started for. What the rooms remember lives on from epoch to epoch."""
+_ENOUGH: dict[str, multiprocessing.synchronize.Event] = {}
+"""In a worker: set when the run was cancelled."""
 
 
-def _settle_in(run: str, shop: Shop, rooms: Rooms) -> None:
+def _settle_in(run: str, shop: Shop, rooms: Rooms, enough: multiprocessing.synchronize.Event) -> None:
     # An interrupt is the lead's business; a worker that died of it would take its share along.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _AT_HOME[run] = (shop, rooms)
+    _ENOUGH[run] = enough
 
 
 class _Team:
@@ -234,6 +261,7 @@ class _Team:
         listener: Listener,
         better: Callable[[int, int], None],
         started: float,
+        cancel: threading.Event | None,
     ) -> None:
         self.draft = draft
         self.params = params
@@ -245,25 +273,30 @@ class _Team:
         self.begun = time.monotonic()
         self.until = started + params.seconds
         self.rng = random.Random(child_seed(params.seed, "team"))
+        self.cancel = cancel
         self.run_id = uuid.uuid4().hex
 
     def run(self, executor: Executor | None) -> tuple[int, str]:
         if executor is not None:
-            return self._epochs(executor, (self.draft.shop, self.draft.rooms))
+            return self._epochs(executor, (self.draft.shop, self.draft.rooms), None)
         # A fork shares the compiled kernels; with threads about it is not safe, and a fresh process is.
         able = "fork" in multiprocessing.get_all_start_methods() and threading.active_count() == 1
         method = "fork" if able else "spawn"
         context = multiprocessing.get_context(method)
-        home = (self.run_id, self.draft.shop, self.draft.rooms)
+        enough = context.Event()
+        home = (self.run_id, self.draft.shop, self.draft.rooms, enough)
         pool = ProcessPoolExecutor(self.params.workers, context, _settle_in, home)
         try:
-            return self._epochs(pool, None)
+            return self._epochs(pool, None, enough)
         finally:
             pool.shutdown(wait=False, cancel_futures=True)
 
-    def _epochs(self, pool: Executor, home: tuple[Shop, Rooms] | None) -> tuple[int, str]:
+    def _epochs(
+        self, pool: Executor, home: tuple[Shop, Rooms] | None, enough: multiprocessing.synchronize.Event | None
+    ) -> tuple[int, str]:
         draft, workers = self.draft, self.params.workers
         work = 0
+        carriage = 0.0
         epoch = min(_MOST_EPOCH_S, max(_LEAST_EPOCH_S, (self.until - self.begun) / _EPOCHS))
         number = 0
         while True:
@@ -271,9 +304,11 @@ class _Team:
             if reason is not None:
                 return work, reason
             now = time.monotonic()
-            seconds = min(epoch if number else _FIRST_EPOCH_S, self.until - now)
-            if self.until - now - seconds < _LEAST_EPOCH_S:
-                seconds = self.until - now
+            # What the plan's way there and back took last time is not there for searching.
+            left = max(_FIRST_EPOCH_S, self.until - now - carriage)
+            seconds = min(epoch if number else _FIRST_EPOCH_S, left)
+            if left - seconds < _LEAST_EPOCH_S:
+                seconds = left
             cuts = self._cuts(number)
             plan = draft.unload()
             whole = max(0.001, self.until - self.begun)
@@ -282,7 +317,7 @@ class _Team:
                     self.run_id,
                     home,
                     draft.sizes,
-                    plan,
+                    _without_contents(plan, cuts[w]),
                     cuts[w],
                     tuple(draft.firm.tolist()),
                     child_seed(self.params.seed, "share", number, w),
@@ -296,6 +331,9 @@ class _Team:
                 for w in range(workers)
             ]
             futures = [pool.submit(work_share, share) for share in shares]
+            while wait(futures, _LISTEN_S).not_done and enough is not None:
+                if self.cancel is not None and self.cancel.is_set():
+                    enough.set()
             try:
                 done = [future.result() for future in futures]
             except Exception as lost:  # whatever happened to a worker, the plan is here
@@ -320,6 +358,7 @@ class _Team:
             if (draft.missing, draft.cents) < before:
                 self.better(work, draft.cents)
             self.listener.step(work)
+            carriage = time.monotonic() - now - seconds
             number += 1
 
     def _reason(self, work: int) -> str | None:

@@ -68,7 +68,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--sizes", default="200,1000,5000,20000", help="order lines, comma-separated")
     parser.add_argument("--seconds", default="60", help="budgets for each size, comma-separated (default 60)")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--workers", type=int, default=1, metavar="W")
+    parser.add_argument("--workers", type=int, default=0, metavar="W", help="processes; default: as many as pay")
     parser.add_argument("--gap", type=float, metavar="G", help="equal gap, as a share (default: the largest reached)")
     parser.add_argument("--json", type=Path, metavar="OUT", help="record; sizes already in it are not run again")
     return parser
@@ -90,7 +90,7 @@ def _run(entries: list[Entry], sizes: Sequence[int], budgets: Sequence[float], o
             if not warm and case.warm_up is not None:
                 case.warm_up()
                 warm = True
-            measured = measure(case.engines["ours"], budget, options.seed, options.workers)
+            measured = measure(case.engines["ours"], budget, options.seed, options.workers or case.auto_workers)
             entries.append(entry_of(name, lines, budget, measured))
             if options.json:
                 write_record(options.json, entries)

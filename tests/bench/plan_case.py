@@ -66,6 +66,8 @@ class PlanCase:
     bound: float | None
     engines: Mapping[str, Engine]
     auto_seconds: float
+    auto_workers: int = 1
+    """Processes of an engine when none are asked for."""
     note: str = ""
     warm_up: Callable[[], None] | None = None
     """Has everything compiled that our engine needs for cases like this."""

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import scenarios
+from router.scheduling.solve import workers_for
 from scenarios.book_file import book_text
 from scenarios.network_maker import make_network, network_text
 from scenarios.order_book import load_network, make_book
@@ -65,6 +66,7 @@ def network_cases(named: str, seed: int, audit: bool = True) -> Iterator[PlanCas
         bound=None,
         engines={"ours": ours, "cpsat": cpsat},
         auto_seconds=FEW_S if lines <= FEW_LINES else MANY_S,
+        auto_workers=workers_for(len(load_network(folder / "network.yaml")[0].machines)),
         warm_up=warm_up,
     )
 

@@ -56,7 +56,13 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--json", type=Path, metavar="OUT", help="record; names already in it are not run again")
     parser.add_argument("--limit", type=int, metavar="K", help="at most K cases of each file, evenly spread")
     parser.add_argument("--only", default="", metavar="TEXT", help="cases whose name, family or goal contains the text")
-    parser.add_argument("--workers", type=int, default=1, metavar="W", help="processes or threads of an engine")
+    parser.add_argument(
+        "--workers",
+        type=int,
+        default=0,
+        metavar="W",
+        help="processes or threads of an engine (default: on networks as many as pay, else 1)",
+    )
     parser.add_argument("--engines", default=",".join(ENGINES), help=f"comma-separated, of {', '.join(ENGINES)}")
     parser.add_argument("--prove", type=float, default=0.0, metavar="S", help="seconds a case for a stronger bound")
     parser.add_argument("--rotate", action="store_true", help="irregular tardiness: right angles allowed")
@@ -96,9 +102,9 @@ def _run(
     finished = {e["name"] for e in done}
     left = [c for c in cases if c.name not in finished]
     _warm_up(left, engines)
-    settings = {"seed": options.seed, "workers": options.workers}
     for case in left:
         asked_s = case.auto_seconds if seconds is None else seconds
+        workers = options.workers or case.auto_workers
         if case.prove is not None:
             bounds = [b for b in (case.bound, case.prove(options.prove)) if b is not None]
             case = replace(case, bound=max(bounds, default=None))
@@ -107,8 +113,8 @@ def _run(
             case.prepare_cpsat()
         for name in engines:
             if name in case.engines:
-                measured[name] = measure(case.engines[name], asked_s, options.seed, options.workers, case.bound)
-        entry = entry_of(case, asked_s, measured, settings)
+                measured[name] = measure(case.engines[name], asked_s, options.seed, workers, case.bound)
+        entry = entry_of(case, asked_s, measured, {"seed": options.seed, "workers": workers})
         entries.append(entry)
         if options.json:
             write_record(options.json, entries)

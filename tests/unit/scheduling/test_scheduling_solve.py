@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from typing import Any
@@ -12,7 +13,7 @@ import pytest
 from random_shop import Case, random_case
 from tiny_shop import TinyLine, TinyMachine, TinyVariant, tiny_shop
 
-from router.kernel.run import AnyOf, WorkLimit
+from router.kernel.run import AnyOf, Silent, WorkLimit
 from router.scheduling.draft import Care, Draft
 from router.scheduling.rooms import SumRooms
 from router.scheduling.search import Search, first_plan
@@ -135,3 +136,30 @@ def test_a_shop_that_cannot_build_everything_builds_the_rest() -> None:
     assert ended.draft.missing == 1
     placed = ended.draft.book.standing["pieces"]
     assert (placed >= 0).all() and placed.sum() == case.pieces - 1
+
+
+@pytest.mark.skipif("fork" not in multiprocessing.get_all_start_methods(), reason="workers of this test are forked")
+def test_cancel_is_heard_in_the_middle_of_an_epoch_and_what_was_found_is_kept() -> None:
+    case = _shop(lines=60, machines=26)
+    cancel = threading.Event()
+
+    class Impatient(Silent):
+        """Cancels a second after the first epoch."""
+
+        searching = False
+
+        def phase(self, name: str, steps: int | None) -> None:
+            self.searching = name == "search"
+
+        def step(self, done: int) -> None:
+            if self.searching and not cancel.is_set():
+                threading.Timer(1.0, cancel.set).start()
+
+    params = SolveParams(seed=1, seconds=60.0, workers=2, care=CARE)
+    began = time.monotonic()
+    ended = solve(case.shop, case.rooms, params, listener=Impatient(), cancel=cancel)
+    assert time.monotonic() - began < 30.0  # an epoch of such a run is 10 s, and the whole of it a minute
+    assert ended.stop_reason == "cancelled" and ended.workers == 2 and ended.work > 0
+    twin = Draft(case.shop, case.rooms, ended.draft.sizes, 0, CARE)
+    twin.load(ended.draft.unload())
+    assert (twin.missing, twin.cents) == (0, ended.draft.cents)
