@@ -27,6 +27,8 @@ _LONG_STEP_DEG = 15
 _SAME_MM = 1e-3
 #: Above this many vertices symmetry is not looked for (quadratic comparison).
 _SYMMETRY_LIMIT = 600
+#: So many vertices are compared first: most outlines that differ already differ in these.
+_FEW_VERTICES = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,6 +210,9 @@ def _without_repeats(region: MultiPolygon, angles: Sequence[float]) -> tuple[flo
 
 def _same_cloud(a: npt.NDArray[np.float64], b: npt.NDArray[np.float64]) -> bool:
     if np.abs(a.max(axis=0) - b.max(axis=0)).max() > _SAME_MM:
+        return False
+    few = a[:: max(1, len(a) // _FEW_VERTICES)]
+    if (np.abs(few[:, None, :] - b[None, :, :]).max(axis=2).min(axis=1) > _SAME_MM).any():
         return False
     distance = np.abs(a[:, None, :] - b[None, :, :]).max(axis=2)
     return bool((distance.min(axis=1) <= _SAME_MM).all() and (distance.min(axis=0) <= _SAME_MM).all())
