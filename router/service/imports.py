@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import uuid
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -19,12 +19,12 @@ from router.service.cells import Cells, own_name, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.contents import Contents, Sent, of_bytes, of_paths, of_sent, size_of
 from router.service.desk import Desk
-from router.service.models import digest_of, leave_to_others, model_faults, models_shown
+from router.service.models import codes_brought, digest_of, leave_to_others, mark_models, model_faults, models_shown
 from router.service.network import NO_NETWORK, faults_in_book, keep_edition
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, LineRecord, ModelRecord
 from router.service.rights import Operation, may_see_code, require
-from router.service.visible import hidden_from, hidden_lines
+from router.service.visible import Hidden, hidden_from, hidden_lines
 
 _MANIFEST = "manifest.json"
 
@@ -100,6 +100,8 @@ class _Look:
     """Lines as they would be kept, those that change with what was decided about them."""
     models: Contents
     """Contents by name that are not kept yet."""
+    models_before: frozenset[str]
+    """Names of the models of the lines that change, as they are."""
     digest: str
     """Of everything the preview promised, and of what it rested on."""
 
@@ -226,6 +228,7 @@ def _look(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fau
         sent_network if new_network else None,
         tuple(_as_kept(record_of(line, cells), seen_lines) for line, cells in found),
         fresh,
+        frozenset(seen_lines[line.line_id].model for line, _ in found if line.line_id in seen_lines),
         _digest(preview, version, found, seen_lines, shown),
     )
 
@@ -330,9 +333,9 @@ def store_import(desk: Desk, actor: Actor, import_id: str, once: Once | None = N
         if look.digest != digest:
             _remember(desk, actor, look, files)
             raise Overtaken(look.preview)
-        secret = hidden_from(desk, actor).pairs
+        hidden = hidden_from(desk, actor)
         try:
-            return _store(desk, actor, import_id, look, secret, once)
+            return _store(desk, actor, import_id, look, hidden, once)
         except _Moved:
             continue  # somebody changed the book between look and transaction: is the promise still good?
 
@@ -346,7 +349,7 @@ def _store(
     actor: Actor,
     import_id: str,
     look: _Look,
-    secret: Collection[tuple[str, str]],
+    hidden: Hidden,
     once: Once | None,
 ) -> Stored:
     with desk.store.begin() as work:
@@ -367,18 +370,22 @@ def _store(
         version = look.network_version
         if look.network is not None:
             version = keep_edition(work, desk, actor, look.network, version, f"imported: {preview.name}").version
-        leave_to_others(work, look.models, secret)
-        own = [m.name for m in work.models.all() if "/" in m.name]
-        own = sorted(set(own) - {own_name(*pair) for pair in secret})
+        leave_to_others(work, look.models, hidden.pairs)
+        kept_models = {m.name: m for m in work.models.all()}
+        secret = hidden.models | {own_name(*pair) for pair in hidden.pairs}
+        own = sorted(name for name in kept_models if "/" in name and name not in secret)
         for name in sorted(look.models):
             content = look.models[name]
             for kept in (name, *(o for o in own if o.split("/", 1)[1] == name)):
-                work.models.put(ModelRecord(digest_of(content), kept, len(content), desk.clock()), content)
+                codes = codes_brought(actor, kept_models.get(kept), hidden.models)
+                model = ModelRecord(digest_of(content), kept, len(content), desk.clock(), codes)
+                work.models.put(model, content)
         new = set(preview.new_lines)
         work.lines.add(r for r in look.records if r.line_id in new)
         for record in look.records:
             if record.line_id in changing:
                 work.lines.change(record, record.version)
+        mark_models(work, {*look.models, *look.models_before, *(r.model for r in look.records)})
         work.previews.drop(import_id)
         revision = book_changed(work, desk, actor, "import", preview.name, counts)
         # Whoever raises the revision is alone until the end of the transaction; nobody may have come between.

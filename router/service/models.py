@@ -16,7 +16,7 @@ from router.service.desk import Desk
 from router.service.ports import Work
 from router.service.records import Actor, ModelRecord
 from router.service.rights import Operation, require
-from router.service.visible import hidden_from
+from router.service.visible import hidden_from, users_of
 
 
 def content_of(shas: Mapping[str, str], line_id: str, model: str) -> str:
@@ -27,16 +27,40 @@ def content_of(shas: Mapping[str, str], line_id: str, model: str) -> str:
 def models_shown(desk: Desk, actor: Actor) -> dict[str, ModelRecord]:
     """Models by kept name that the actor may know of.
 
-    A model is shown with a line that is shown: one that only hidden lines use is not there for the actor.
+    A model is shown with a line that is shown: one that only hidden lines use is not there for the actor, nor is one
+    that no line uses (any more) and that is marked with a code they are not cleared for.
     """
-    hidden = hidden_from(desk, actor)
+    hidden = hidden_from(desk, actor).models
+    cleared = actor.person.cleared_codes
     with desk.store.look() as work:
-        kept = {m.name: m for m in work.models.all()}
-    if not hidden.pairs:
-        return kept
-    own = {own_name(*pair) for pair in hidden.pairs}
-    secret = {model for line_id, model in hidden.pairs if own_name(line_id, model) not in kept} - hidden.models_seen
-    return {name: m for name, m in kept.items() if name not in own and name not in secret}
+        kept = [m for m in work.models.all() if m.name not in hidden]
+    return {m.name: replace(m, export_codes=tuple(c for c in m.export_codes if c in cleared)) for m in kept}
+
+
+def codes_brought(actor: Actor, known: ModelRecord | None, hidden: Collection[str]) -> tuple[str, ...]:
+    """Mark of a model that somebody brings, as long as no line uses it: whatever they may see it could be for.
+
+    A name that is there for them keeps its mark.
+    """
+    if known is not None and known.name not in hidden:
+        return known.export_codes
+    return tuple(sorted(actor.person.cleared_codes))
+
+
+def mark_models(work: Work, names: Collection[str]) -> None:
+    """After lines changed: each model of these names is marked with the codes of the lines that use it now.
+
+    One that no line uses any more keeps its mark: it is as secret as it was.
+    """
+    kept = {m.name: m for m in work.models.all()}
+    users = users_of(work.lines.all(), kept)
+    for name, record in kept.items():
+        if name.split("/", 1)[-1] not in names or name not in users:
+            continue
+        codes = {line.export_control for line in users[name]}
+        marked = () if None in codes else tuple(sorted(c for c in codes if c is not None))
+        if marked != record.export_codes:
+            work.models.mark(name, marked)
 
 
 def leave_to_others(work: Work, names: Collection[str], pairs: Iterable[tuple[str, str]]) -> None:

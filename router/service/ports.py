@@ -61,6 +61,10 @@ class Models(Protocol):
         """Keep a content and let the name stand for it."""
         ...
 
+    def mark(self, name: str, export_codes: Sequence[str]) -> None:
+        """Say under which export codes the model of that name was used last."""
+        ...
+
 
 class Networks(Protocol):
     def latest(self) -> NetworkRecord | None: ...

@@ -70,6 +70,9 @@ class ModelRecord:
     """File name the order book uses; a name stands for one content at a time."""
     size_bytes: int
     added_at: datetime
+    export_codes: tuple[str, ...] = ()
+    """Export codes of the lines that use it or, once none does, of those that did last; none as soon as a line of no
+    code uses it. Of a model that no line has used yet: what the person who brought it is cleared for."""
 
 
 @dataclass(frozen=True, slots=True)

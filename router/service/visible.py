@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from router.service.cells import own_name
 from router.service.desk import Desk
-from router.service.records import Actor, LineRecord
+from router.service.records import Actor, LineRecord, ModelRecord
 from router.service.rights import may_see_code
 
 RESTRICTED = "restricted"
@@ -45,27 +46,39 @@ class Hidden:
 
     lines: frozenset[str]
     names: frozenset[str]
-    """Names of these lines, their orders, customers, models and places, as far as no line that is seen has them."""
+    """Names of these lines, their orders, customers, models and places, as far as no line that is seen has them; and
+    of hidden models that no line uses."""
     pairs: frozenset[tuple[str, str]]
     """Each hidden line and its model."""
-    models_seen: frozenset[str]
-    """Models of lines that are seen."""
+    models: frozenset[str]
+    """Kept names of models that are not there for the actor."""
 
 
 def hidden_from(desk: Desk, actor: Actor) -> Hidden:
     """What of the book the actor is not cleared for."""
-    groups = _groups(desk)
+    groups, models = _groups(desk), _models(desk)
     seen = [g for code, g in groups.items() if may_see_code(actor, code)]
     unseen = [g for code, g in groups.items() if not may_see_code(actor, code)]
-    names = frozenset[str]().union(*(g.names for g in unseen))
+    pairs = frozenset[tuple[str, str]]().union(*(g.pairs for g in unseen))
+    lines = frozenset[str]().union(*(g.lines for g in unseen))
+    models_seen = frozenset[str]().union(*(g.models for g in seen))
+    used = {own_name(*pair) for pair in pairs} & models.keys()
+    used |= {model for line_id, model in pairs if own_name(line_id, model) not in models} - models_seen
+    left = {
+        name
+        for name, m in models.items()
+        if not m.used and not all(may_see_code(actor, code) for code in m.record.export_codes)
+    }
+    hidden = frozenset(used | left)
+    files = {name.split("/", 1)[-1] for name in left}
+    names = (
+        frozenset[str]().union(*(g.names for g in unseen))
+        | left
+        | {f for f in files if f not in models.keys() - hidden}
+    )
     if names:
         names = names.difference(*(g.names for g in seen))
-    return Hidden(
-        frozenset[str]().union(*(g.lines for g in unseen)),
-        names,
-        frozenset[tuple[str, str]]().union(*(g.pairs for g in unseen)),
-        frozenset[str]().union(*(g.models for g in seen)),
-    )
+    return Hidden(lines, names, pairs, hidden)
 
 
 def hidden_lines(desk: Desk, actor: Actor) -> frozenset[str]:
@@ -92,6 +105,38 @@ def _groups(desk: Desk) -> Mapping[str | None, _Group]:
 
     found: dict[str | None, _Group] = desk.memory.get(("codes", revision), make)
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    """A kept model, and whether a line of the book is built of it."""
+
+    record: ModelRecord
+    used: bool
+
+
+def _models(desk: Desk) -> Mapping[str, _Model]:
+    """Models by kept name."""
+    with desk.store.look() as work:
+        revision = work.revision.now()
+
+    def make() -> dict[str, _Model]:
+        with desk.store.look() as work:
+            lines, kept = work.lines.all(), {m.name: m for m in work.models.all()}
+        users = users_of(lines, kept)
+        return {name: _Model(record, name in users) for name, record in kept.items()}
+
+    found: dict[str, _Model] = desk.memory.get(("models", revision), make)
+    return found
+
+
+def users_of(lines: Sequence[LineRecord], kept: Collection[str]) -> dict[str, list[LineRecord]]:
+    """Lines by the kept name of the model they are built of: their own where they have one."""
+    found: dict[str, list[LineRecord]] = defaultdict(list)
+    for line in lines:
+        own = own_name(line.line_id, line.model)
+        found[own if own in kept else line.model].append(line)
+    return dict(found)
 
 
 def _group(lines: list[LineRecord]) -> _Group:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from datetime import date, datetime
 from typing import Any
@@ -103,10 +103,10 @@ class ModelRows(Rows):
 
     def by_name(self, name: str) -> ModelRecord | None:
         row = self._one(sa.select(models).where(models.c.name == name))
-        return ModelRecord(**row) if row else None
+        return _model(row) if row else None
 
     def all(self) -> list[ModelRecord]:
-        return [ModelRecord(**row) for row in self._many(sa.select(models).order_by(models.c.name))]
+        return [_model(row) for row in self._many(sa.select(models).order_by(models.c.name))]
 
     def content(self, sha256: str) -> bytes | None:
         row = self._one(sa.select(blobs.c.content).where(blobs.c.sha256 == sha256))
@@ -116,7 +116,15 @@ class ModelRows(Rows):
         if self._one(sa.select(blobs.c.sha256).where(blobs.c.sha256 == record.sha256)) is None:
             self._connection.execute(blobs.insert().values(sha256=record.sha256, content=content))
         self._connection.execute(models.delete().where(models.c.name == record.name))
-        self._connection.execute(models.insert().values(**asdict(record)))
+        values = {**asdict(record), "export_codes": list(record.export_codes)}
+        self._connection.execute(models.insert().values(values))
+
+    def mark(self, name: str, export_codes: Sequence[str]) -> None:
+        self._connection.execute(models.update().where(models.c.name == name).values(export_codes=list(export_codes)))
+
+
+def _model(row: Any) -> ModelRecord:
+    return ModelRecord(**{**row, "export_codes": tuple(row["export_codes"])})
 
 
 class NetworkRows(Rows):

@@ -86,6 +86,7 @@ models = sa.Table(
     sa.Column("sha256", sa.String(64), sa.ForeignKey("blobs.sha256"), nullable=False, index=True),
     sa.Column("size_bytes", sa.BigInteger, nullable=False),
     sa.Column("added_at", Moment, nullable=False),
+    sa.Column("export_codes", Json, nullable=False, server_default=sa.text("'[]'")),
 )
 
 networks = sa.Table(

@@ -104,6 +104,69 @@ def test_a_name_of_several_contents_is_asked_back_and_exported_as_several_files(
     assert all(name.removeprefix("models/") in rows for name in contents)
 
 
+def shown_models(desk: Desk, actor: Actor) -> set[str]:
+    return {m.name for m in list_models(desk, actor)}
+
+
+def test_a_model_stays_hidden_when_the_only_line_that_used_it_takes_another(
+    desk: Desk, boss: Actor, paul: Actor
+) -> None:
+    change_line(desk, boss, LINE, {"model": "bracket.stl"}, 1)
+    assert MODEL in shown_models(desk, boss) and MODEL not in shown_models(desk, paul)
+    with pytest.raises(NotFound):
+        model_content(desk, paul, MODEL)
+    with pytest.raises(FaultyInput) as caught:
+        change_line(desk, paul, "1004-1", {"model": "secre.stl"}, 1)
+    assert MODEL not in str(caught.value)
+    assert MODEL in hidden_from(desk, paul).names and MODEL not in hidden_from(desk, boss).names
+    # The same when an import does it.
+    bring(desk, boss, {"o.json": row_of(desk, boss, LINE, model=MODEL)})
+    bring(desk, boss, {"o.json": row_of(desk, boss, LINE, model="bracket.stl")})
+    assert MODEL not in shown_models(desk, paul)
+    # A line that everybody sees makes it everybody's, also afterwards.
+    change_line(desk, boss, "1004-1", {"model": MODEL}, get_line(desk, boss, "1004-1").version)
+    assert MODEL in shown_models(desk, paul)
+    change_line(desk, boss, "1004-1", {"model": "bracket.stl"}, get_line(desk, boss, "1004-1").version)
+    assert MODEL in shown_models(desk, paul)
+
+
+def test_a_content_that_a_hidden_line_kept_of_its_own_stays_hidden_when_it_takes_another_model(
+    desk: Desk, boss: Actor, paul: Actor
+) -> None:
+    bring(desk, paul, {MODEL: CAP})
+    own = own_name(LINE, MODEL)
+    assert own in shown_models(desk, boss)
+    change_line(desk, boss, LINE, {"model": "bracket.stl"}, 1)
+    assert own in shown_models(desk, boss) and own not in shown_models(desk, paul)
+    assert MODEL in shown_models(desk, paul) and MODEL not in hidden_from(desk, paul).names
+    with pytest.raises(NotFound):
+        model_content(desk, paul, own)
+    bring(desk, paul, {MODEL: (SMALL / "models" / "nozzle.stl").read_bytes()})
+    assert model_content(desk, boss, own)[1] == RING
+
+
+def test_a_model_brought_before_its_order_is_for_those_cleared_as_whoever_brought_it(
+    desk: Desk, boss: Actor, paul: Actor
+) -> None:
+    bring(desk, boss, {"early.stl": CAP})
+    bring(desk, paul, {"open.stl": CAP})
+    assert {"early.stl", "open.stl"} <= shown_models(desk, boss)
+    assert "open.stl" in shown_models(desk, paul) and "early.stl" not in shown_models(desk, paul)
+    # Whoever comes upon the name themselves has a model of their own content.
+    bring(desk, paul, {"early.stl": RING})
+    assert model_content(desk, paul, "early.stl")[1] == RING
+
+
+def test_the_codes_of_a_model_are_told_as_far_as_somebody_is_cleared(desk: Desk, boss: Actor) -> None:
+    cells = {"line": "ear-1", "model": MODEL, "export_control": "EAR"}
+    bring(desk, boss, {"o.json": row_of(desk, boss, LINE, **cells)})
+    codes = {
+        name: {m.name: m.export_codes for m in list_models(desk, who)}.get(MODEL)
+        for name, who in {"boss": boss, "eva": an_actor(desk, "eva", Role.VIEWER, codes=("EAR",))}.items()
+    }
+    assert codes == {"boss": ("ITAR",), "eva": ("EAR",)}
+
+
 def test_models_of_hidden_lines_are_not_there_for_cells_either(desk: Desk, boss: Actor, paul: Actor) -> None:
     for near in (MODEL, "secre.stl"):
         with pytest.raises(FaultyInput) as caught:

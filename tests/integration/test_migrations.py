@@ -86,3 +86,42 @@ def test_builds_of_plans_kept_before_get_identities_that_moves_carry_on(database
     assert [e.lasting_id for e in events] == [
         None, "plan1-M1-01", "plan1-M1-01", "plan1-M1-01", "plan3-M1-01", "plan1-M1-01", None,
     ]  # fmt: skip
+
+
+def test_models_kept_before_are_marked_by_the_lines_that_use_them(database_url: str) -> None:
+    engine = make_engine(database_url)
+    with engine.begin() as connection:
+        command.upgrade(migration_config(connection), "0003")
+        tables = sa.MetaData()
+        tables.reflect(connection)
+        connection.execute(tables.tables["blobs"].insert().values(sha256="a" * 64, content=b"x"))
+        for name in ("open.stl", "both.stl", "secret.stl", "kept.stl", "s-2/kept.stl", "left.stl"):
+            model = {"name": name, "sha256": "a" * 64, "size_bytes": 1, "added_at": NOON}
+            connection.execute(tables.tables["models"].insert().values(model))
+        for line_id, model, code in (
+            ("o-1", "open.stl", None),
+            ("o-2", "both.stl", None),
+            ("o-3", "kept.stl", None),
+            ("s-1", "both.stl", "ITAR"),
+            ("s-2", "kept.stl", "ITAR"),
+            ("s-3", "secret.stl", "EAR"),
+        ):
+            line = {
+                "line_id": line_id, "order_id": "o", "customer": "c", "model": model, "alloy_id": "x", "quantity": 1,
+                "ship_place": "p", "received_at": NOON, "release_at": NOON, "due_date": NOON.date(),
+                "export_control": code, "cells": {}, "standing": "open", "why_held": "", "words": "", "version": 1,
+            }  # fmt: skip
+            connection.execute(tables.tables["lines"].insert().values(line))
+    engine.dispose()
+    store = open_store(database_url)
+    with store.look() as work:
+        codes = {m.name: m.export_codes for m in work.models.all()}
+    store.close()
+    assert codes == {
+        "open.stl": (),
+        "both.stl": (),
+        "secret.stl": ("EAR",),
+        "kept.stl": (),
+        "s-2/kept.stl": ("ITAR",),
+        "left.stl": ("EAR", "ITAR"),
+    }
