@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterable
+from itertools import permutations
 from pathlib import Path
 
 from desk_builder import an_actor, desk_on, with_small_book
@@ -11,8 +13,9 @@ from fastapi.testclient import TestClient
 from router.api.app import create_app
 from router.service.desk import Desk
 from router.service.jobs import ask_plan, get_job
+from router.service.moves import try_line_move
 from router.service.people import new_token
-from router.service.plans import accept
+from router.service.plans import accept, live_in_full
 from router.service.records import Role
 from router.store import open_store
 from router.worker import Worker
@@ -27,14 +30,34 @@ def small_desk(folder: Path, codes: tuple[str, ...] = ("ITAR",)) -> Desk:
     return desk
 
 
-def with_live_plan(desk: Desk) -> int:
+def with_live_plan(desk: Desk, seed: int = 1) -> int:
     """Plan the book and accept the plan."""
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
-    job = ask_plan(desk, boss, seconds=2)
+    job = ask_plan(desk, boss, seconds=2, seed=seed)
     assert Worker(desk).once()
     plan_id = int(get_job(desk, boss, job.job_id).result["plan_id"])
     accept(desk, boss, plan_id, 1)
     return plan_id
+
+
+def a_free_move(desk: Desk) -> tuple[str, str, str] | None:
+    """A line of the live plan, the build it is on, and one it can go onto; None where no line can."""
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    live = live_in_full(desk)
+    builds = sorted(live.result.plan.builds, key=lambda b: (b.load_start, b.build_id))
+    for build, other in permutations(builds, 2):
+        if other.parameter_set_id == build.parameter_set_id:
+            for share in build.shares:
+                found = share.line_id, build.build_id, other.build_id
+                if try_line_move(desk, boss, live.head.plan_id, *found).possible:
+                    return found
+    return None
+
+
+def planned_desk(planned: Path, folder: Path) -> Desk:
+    """A copy of the book with a live plan that the fixture ``planned`` made."""
+    shutil.copy(planned / "book.db", folder / "book.db")
+    return desk_on(open_store(f"sqlite:///{folder / 'book.db'}"), planned / "cache")
 
 
 def client_of(

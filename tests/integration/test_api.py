@@ -9,7 +9,7 @@ from pathlib import Path
 
 import icalendar
 import pytest
-from api_client import client_of, small_desk, with_live_plan
+from api_client import client_of, planned_desk
 from desk_builder import SMALL
 from fastapi.testclient import TestClient
 
@@ -22,10 +22,8 @@ V1 = "/api/v1"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    made = small_desk(tmp_path_factory.mktemp("desk"))
-    with_live_plan(made)
-    yield made
+def desk(planned: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    yield planned_desk(planned, tmp_path_factory.mktemp("desk"))
 
 
 @pytest.fixture

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from api_client import client_of, small_desk, with_live_plan
-from desk_builder import an_actor, desk_on
+from api_client import client_of, planned_desk
+from desk_builder import an_actor
 
 from router.domain.plan import Build
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
@@ -22,28 +21,16 @@ from router.service.plans import accept, full_plan, live_in_full
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, PlanStanding, Role
 from router.service.snapshot import snapshot
-from router.store import open_store
 from router.worker import Worker
 
 HOUR = timedelta(hours=1)
 
 
-@pytest.fixture(scope="module")
-def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database with the small book and a live plan."""
-    folder = tmp_path_factory.mktemp("planned")
-    desk = small_desk(folder)
-    with_live_plan(desk)
-    desk.store.close()  # type: ignore[attr-defined]
-    return folder
-
-
 @pytest.fixture
 def desk(planned: Path, tmp_path: Path) -> Iterator[Desk]:
-    shutil.copy(planned / "book.db", tmp_path / "book.db")
-    store = open_store(f"sqlite:///{tmp_path / 'book.db'}")
-    yield desk_on(store, planned / "cache")
-    store.close()
+    desk = planned_desk(planned, tmp_path)
+    yield desk
+    desk.store.close()  # type: ignore[attr-defined]
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from api_client import client_of, small_desk, with_live_plan
+from api_client import client_of, planned_desk, small_desk
 from desk_builder import an_actor, desk_on, with_small_book
 from fastapi.testclient import TestClient
 from whole_site import PEOPLE, quick_hash, signed_in
@@ -39,13 +39,12 @@ def desk(tmp_path: Path) -> Desk:
 
 
 @pytest.fixture(scope="module")
-def planned(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    made = small_desk(tmp_path_factory.mktemp("planned"))
+def with_plan(planned: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    made = planned_desk(planned, tmp_path_factory.mktemp("lists"))
     hashed = quick_hash("an invented password")
     with made.store.begin() as work:
         role, sites, codes = PEOPLE["pia"]
         work.people.add(Person(0, "pia", role, frozenset(sites), frozenset(codes)), hashed)
-    with_live_plan(made)
     yield made
 
 
@@ -77,16 +76,16 @@ def test_a_page_is_full_though_most_of_the_list_is_not_the_askers(desk: Desk) ->
     assert [t.operation for t in list_trail(desk, vic, None, 2)] == ["ask plan", "import"]
 
 
-def test_the_page_of_a_plate_shows_its_own_events_however_many_others_there_are(planned: Desk) -> None:
-    with signed_in(planned, "pia") as pia:
-        plan = next(p for p in client_of(planned).get(f"{V1}/plans").json() if p["standing"] == "live")
-        build = client_of(planned).get(f"{V1}/plans/{plan['plan_id']}/builds").json()[0]
-        with planned.store.begin() as work:
+def test_the_page_of_a_plate_shows_its_own_events_however_many_others_there_are(with_plan: Desk) -> None:
+    with signed_in(with_plan, "pia") as pia:
+        plan = next(p for p in client_of(with_plan).get(f"{V1}/plans").json() if p["standing"] == "live")
+        build = client_of(with_plan).get(f"{V1}/plans/{plan['plan_id']}/builds").json()[0]
+        with with_plan.store.begin() as work:
             for n in range(520):
                 work.events.add(a_fact(n, "another", build["site_id"]))
             own = a_fact(600, build["build_id"], build["site_id"])
             lasting_id = next(
-                b.lasting_id for b in live_in_full(planned).result.plan.builds if b.build_id == build["build_id"]
+                b.lasting_id for b in live_in_full(with_plan).result.plan.builds if b.build_id == build["build_id"]
             )
             by = "nina of the night shift"
             work.events.add(replace(own, kind=EventKind.BUILD_FAILED, by=by, lasting_id=lasting_id))
@@ -113,8 +112,8 @@ def fits(client: TestClient) -> dict[str, set[str]]:
     return found
 
 
-def test_what_would_fit_on_a_plate_includes_lines_that_came_after_the_plan(planned: Desk) -> None:
-    client = client_of(planned)
+def test_what_would_fit_on_a_plate_includes_lines_that_came_after_the_plan(with_plan: Desk) -> None:
+    client = client_of(with_plan)
     lines = client.get(f"{V1}/lines").json()["lines"]
     small = min(
         (x for x in lines if not x["export_control"] and "approved_sites" not in x["cells"]),
@@ -131,13 +130,13 @@ def test_what_would_fit_on_a_plate_includes_lines_that_came_after_the_plan(plann
     assert site not in fits(client).get("late-1", set())
 
 
-def test_a_repeated_question_gets_its_run_though_the_line_is_held_by_now(planned: Desk) -> None:
-    pia = an_actor(planned, "pia", Role.PLANNER)
-    line = next(x for x in client_of(planned).get(f"{V1}/lines").json()["lines"] if x["line_id"] != "late-1")
+def test_a_repeated_question_gets_its_run_though_the_line_is_held_by_now(with_plan: Desk) -> None:
+    pia = an_actor(with_plan, "pia", Role.PLANNER)
+    line = next(x for x in client_of(with_plan).get(f"{V1}/lines").json()["lines"] if x["line_id"] != "late-1")
     once = Once.of("again", {"line_id": line["line_id"]})
-    job = ask_elsewhere(planned, pia, line["line_id"], 1, once)
-    hold(planned, pia, line["line_id"], "drawing", get_line(planned, pia, line["line_id"]).version)
-    assert ask_elsewhere(planned, pia, line["line_id"], 1, once).job_id == job.job_id
+    job = ask_elsewhere(with_plan, pia, line["line_id"], 1, once)
+    hold(with_plan, pia, line["line_id"], "drawing", get_line(with_plan, pia, line["line_id"]).version)
+    assert ask_elsewhere(with_plan, pia, line["line_id"], 1, once).job_id == job.job_id
 
 
 def test_a_worker_that_measures_for_longer_than_its_lease_keeps_its_job(

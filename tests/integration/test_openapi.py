@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 import schemathesis
-from api_client import ALL, client_of, small_desk, with_live_plan
+from api_client import ALL, client_of, planned_desk
 from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.schemas import APIOperation
@@ -32,10 +32,8 @@ CHECKS = [
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, str]]:
-    folder: Path = tmp_path_factory.mktemp("openapi")
-    desk = small_desk(folder)
-    with_live_plan(desk)
+def made(planned: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, str]]:
+    desk = planned_desk(planned, tmp_path_factory.mktemp("openapi"))
     yield desk, str(client_of(desk, scopes=ALL).headers["authorization"])
 
 
