@@ -61,8 +61,8 @@ def store(database_url: str) -> Iterator[SqlStore]:
 def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A database with the small book and a live plan, made once; ``planned_desk`` copies it.
 
-    Plans of two seconds are not the same on every machine; of some seeds the first is taken that leaves some line another
-    plate to go onto.
+    Plans of two seconds are not the same on every machine; of some seeds the first is taken that leaves some line
+    another plate to go onto.
     """
     for seed in range(1, 7):
         folder = tmp_path_factory.mktemp(f"planned_{seed}")
