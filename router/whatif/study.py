@@ -14,7 +14,7 @@ from typing import Any
 
 from router.kernel.seeds import child_seed
 from router.whatif.statistics import Difference, Interval, compare_paired, t_interval
-from router.whatif.sweep import Entry, SweepListener, SweepOutcome, Task, sweep
+from router.whatif.sweep import Entry, SweepEnd, SweepListener, SweepOutcome, Task, sweep
 
 RESULTS_FILE = "results.jsonl"
 """Where a study keeps what has come, in its folder."""
@@ -59,11 +59,17 @@ class Finding:
     """What the replications say of one scenario. Figures by name."""
 
     scenario: str
-    replications: int
-    """Those in which both this scenario and the base gave their figures: nothing else is looked at."""
+    used: tuple[int, ...]
+    """Numbers of the replications in which both this scenario and the base gave their figures, and, in a study broken
+    off, every other scenario that has any: nothing else is looked at."""
     means: Mapping[str, Interval]
     differences: Mapping[str, Difference]
     """This scenario less the base; empty for the base itself."""
+
+    @property
+    def replications(self) -> int:
+        """How many there are."""
+        return len(self.used)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,20 +105,26 @@ def compare(study: Study, done: SweepOutcome, level: float = 0.95) -> tuple[Find
     """
     names = list(study.scenarios)
     rows: dict[str, list[Entry | None]] = {name: list(done.entries[n :: len(names)]) for n, name in enumerate(names)}
+    whole = {name: {n for n, e in enumerate(row) if e is not None and not e.failed} for name, row in rows.items()}
+    # Broken off, the last replication is there for some only: means over unlike replications would not compare.
+    broken_off = done.end is not SweepEnd.DONE
+    common = set.intersection(*(w for w in whole.values() if w)) if broken_off and any(whole.values()) else None
     findings = []
     for name in [study.base, *(n for n in names if n != study.base)]:
+        used = sorted(whole[name] & whole[study.base] & (whole[name] if common is None else common))
         pairs = [
             (own.value, base.value)
-            for own, base in zip(rows[name], rows[study.base], strict=True)
-            if own is not None and base is not None and not own.failed and not base.failed
+            for own, base in ((rows[name][n], rows[study.base][n]) for n in used)
+            if own is not None and base is not None
         ]
         if pairs:
-            findings.append(_finding(name, pairs, level, name != study.base, max(1, len(names) - 1)))
+            findings.append(_finding(name, used, pairs, level, name != study.base, max(1, len(names) - 1)))
     return tuple(findings)
 
 
 def _finding(
     name: str,
+    used: list[int],
     pairs: list[tuple[dict[str, float], dict[str, float]]],
     level: float,
     is_other: bool,
@@ -129,4 +141,4 @@ def _finding(
         for f in figures
         if is_other
     }
-    return Finding(name, len(pairs), means, differences)
+    return Finding(name, tuple(used), means, differences)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -38,7 +39,7 @@ class Settings:
         wrong = [
             (not 0.25 <= self.months <= 18, f"months lie between 0.25 and 18, found {self.months:g}"),
             (not 2 <= self.replications <= 10_000, f"2 replications or more, found {self.replications}"),
-            (self.near_km <= 0, f"a distance above 0 km, found {self.near_km:g}"),
+            (not 0 < self.near_km < math.inf, f"a distance above 0 km, found {self.near_km:g}"),
             (not names_a_crew(self.executor), f"here, processes:N or dask:tcp://host:port, found {self.executor}"),
         ]
         said = [text for bad, text in wrong if bad]
@@ -109,7 +110,8 @@ def compare(
     )
     outcome = run_study(study, out, settings.executor, listener=listener, cancel=cancel)
     done = outcome.sweep
-    if done.failed:
+    # Broken off, a failure may be an earlier one that was to be tried again: what has its figures is compared.
+    if done.failed and done.end is SweepEnd.DONE:
         first = done.failed[0]
         raise PlatewrightError(f"{len(done.failed)} replications failed; {first.name}: {first.failed}")
     pairs = min((f.replications for f in outcome.findings), default=0)
@@ -122,7 +124,8 @@ def compare(
     lived = []
     for found in outcome.findings:
         own = done.entries[list(study.scenarios).index(found.scenario) :: width]
-        both = [(e.value, b.value) for e, b in zip(own, base, strict=True) if e is not None and b is not None]
+        taken = ((own[n], base[n]) for n in found.used)
+        both = [(e.value, b.value) for e, b in taken if e is not None and b is not None]
         lived.append(_lived(named[found.scenario], found, both, settings.months))
     cpu_s = sum(e.cpu_s for e in done.entries if e is not None)
     return Comparison(settings, pairs, tuple(lived), done.end, done.seconds, cpu_s)

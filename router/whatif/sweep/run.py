@@ -6,7 +6,7 @@ import json
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
 from enum import StrEnum
@@ -98,7 +98,7 @@ def sweep(
 
     ``executor``: ``here``, ``processes:N`` or ``dask:tcp://host:port``. No more tasks are handed out than the crew has
     room for. ``again_if_failed``: failures of earlier sweeps are tried again. A task whose worker is lost more than
-    ``losses_allowed`` times is a failure with that reason. A cancelled sweep gives up what is under way; taken up
+    ``losses_allowed`` times is a failure with that reason. A cancelled sweep gives up what is under way and not done; taken up
     again, it does only what is missing. Raises ValueError for two equal tasks, a damaged ledger or an executor that is
     not known; Conflict when another sweep holds the ledger; CrewGone when no cluster answers.
     """
@@ -154,14 +154,21 @@ class _Sweep:
     def _until_done(self, crew: Crew, cancel: threading.Event) -> tuple[SweepEnd, str]:
         while self.waiting or self.suspects or self.under_way:
             if cancel.is_set():
+                # What came while others were looked at is a result like any: it is kept, not thrown away.
+                self._settle_all(crew, [future for future in self.under_way if future.done()])
+                if not (self.waiting or self.suspects or self.under_way):
+                    break
                 return SweepEnd.CANCELLED, f"cancelled with {self.total - self.done} tasks to do"
             self._hand_out(crew)
             came, _ = wait(self.under_way, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
-            for future in came:
-                task = self.under_way.pop(future)
-                crew.settled(future)
-                self._settle(crew, task, future)
+            self._settle_all(crew, came)
         return SweepEnd.DONE, "every task is done"
+
+    def _settle_all(self, crew: Crew, came: Iterable[Future[Reply]]) -> None:
+        for future in came:
+            task = self.under_way.pop(future)
+            crew.settled(future)
+            self._settle(crew, task, future)
 
     def _hand_out(self, crew: Crew) -> None:
         # Asked also when nothing waits: a crew that is gone may never say so of what it has under way.

@@ -73,7 +73,10 @@ def test_a_study_broken_off_compares_what_there_is(tmp_path: Path) -> None:
 
     found = run_study(_study(8), tmp_path, "here", listener=Stopper(), cancel=cancel)
     assert found.sweep.end is SweepEnd.CANCELLED
-    assert [f.replications for f in found.findings] == [3, 2]
+    assert [f.used for f in found.findings] == [(0, 1), (0, 1)]
+    # The base's third replication has nothing to stand beside: it is in no mean.
+    whole = run_study(_study(2), tmp_path / "two", "here").findings
+    assert found.findings[0].means == whole[0].means
     assert len((tmp_path / RESULTS_FILE).read_text().splitlines()) == 5
 
 

@@ -102,6 +102,28 @@ def test_cancelled_and_taken_up_again(tmp_path: Path) -> None:
     assert sum(n - 1 for n in _times_done(traces).values()) <= 2
 
 
+def test_a_cancelled_repeat_gives_back_everything_that_is_kept(tmp_path: Path) -> None:
+    ledger, cancel = tmp_path / "r.jsonl", threading.Event()
+    sweep(_squares(4), ledger, "here")
+    cancel.set()
+    again = sweep(_squares(9), ledger, "processes:2", cancel=cancel)
+    assert (again.end, again.done_now) == (SweepEnd.CANCELLED, 0)
+    assert [e.value if e else None for e in again.entries] == [0, 1, 4, 9, *[None] * 5]
+    assert len(ledger.read_text().splitlines()) == 4
+
+
+def test_what_is_done_when_the_cancel_comes_is_kept(tmp_path: Path) -> None:
+    cancel = threading.Event()
+
+    class Slow(_Ear):
+        def kept(self, entry: Entry, done: int, total: int) -> None:
+            cancel.set()
+            time.sleep(3)  # the other process ends its task meanwhile
+
+    found = sweep(_squares(2), tmp_path / "r.jsonl", "processes:2", listener=Slow(), cancel=cancel)
+    assert (found.end, found.done_now) == (SweepEnd.DONE, 2)
+
+
 def test_in_this_process_too_each_result_is_kept_as_it_comes(tmp_path: Path) -> None:
     cancel = threading.Event()
 
