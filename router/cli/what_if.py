@@ -9,7 +9,7 @@ import typer
 from rich.table import Table
 
 from router.cli.terminal import cache_dir, err, out, say_plainly, stoppable
-from router.kernel.faults import Fault, FaultyInput
+from router.kernel.faults import PlatewrightError
 from router.service.what_if_folder import Compared, compare_what_ifs
 from router.whatif.changes import difference, read_what_if
 from router.whatif.comparison.compare import Settings
@@ -25,8 +25,11 @@ WhatIfFile = Annotated[Path, typer.Argument(help="What-if file (YAML).")]
 @what_if.command()
 def explain(file: WhatIfFile) -> None:
     """Say in words what a what-if file changes."""
-    for sentence in read_what_if(file).explained():
-        say_plainly(out, sentence)
+    read = read_what_if(file)
+    sentences = read.explained()
+    say_plainly(out, f"{read.name}:" if sentences else f"{read.name}: changes nothing.")
+    for sentence in sentences:
+        say_plainly(out, f"  {sentence}")
 
 
 @what_if.command("diff")
@@ -59,7 +62,7 @@ def compare(
     try:
         settings = Settings(months, replications, seed, near_km, executor)
     except ValueError as wrong:
-        raise FaultyInput([Fault("options", "", "", str(wrong), "other options")]) from wrong
+        raise PlatewrightError(f"options: {wrong}") from wrong
     said = "stopping; what is done is kept, and the same command goes on from there (interrupt again to give up)"
     with stoppable(said) as cancel:
         compared = compare_what_ifs(folder, files, out_folder, settings, cache_dir(), _Told(), cancel)

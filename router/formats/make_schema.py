@@ -12,7 +12,7 @@ from pathlib import Path
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from router.formats import model_machines, model_network, model_order, model_sites
+from router.formats import model_machines, model_network, model_order, model_sites, siting_file
 
 HERE = Path(__file__).parent
 _BLOCK = re.compile(r"(<!-- fields: (\w+) -->\n).*?(<!-- end -->)", re.DOTALL)
@@ -64,6 +64,7 @@ def derived_files() -> dict[Path, str]:
     return {
         HERE / "schema" / "network.schema.json": schema_text(model_network.NetworkRecord, "platewright network 1"),
         HERE / "schema" / "order-line.schema.json": schema_text(model_order.OrderRecord, "platewright order line"),
+        HERE / "schema" / "candidates.schema.json": schema_text(siting_file.QuestionRecord, siting_file.FORMAT),
         page: format_page(page.read_text(encoding="utf-8")),
     }
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import tempfile
 from collections.abc import Iterable, Mapping
@@ -56,10 +55,7 @@ def refuse_foreign(folder: Path, names: Iterable[str] = ()) -> None:
 
     ``names`` (relative) count as parts of a result beside the usual ones.
     """
-    above = next(parent for parent in folder.absolute().parents if parent.exists())
-    if not above.is_dir() or not os.access(above, os.W_OK):
-        seen = f"{above} above it, which is no folder to write in"
-        raise FaultyInput([Fault(str(folder), "", "", seen, "a place where a folder can be made")])
+    refuse_unwritable(folder.absolute().parent, str(folder))
     if not folder.exists() and not folder.is_symlink():
         return
     wanted = "a new name, an empty folder or the folder of an earlier result"
@@ -74,6 +70,24 @@ def refuse_foreign(folder: Path, names: Iterable[str] = ()) -> None:
         raise FaultyInput(
             [Fault(str(folder), "", "", f"an earlier result with other things beside it: {shown}", wanted)]
         )
+
+
+def refuse_unwritable(folder: Path, named: str | None = None) -> None:
+    """Raises FaultyInput if nothing can be made in ``folder``, or in what there is above it; tried, not guessed.
+
+    ``named``: what the user asked for, where that is not ``folder`` itself.
+    """
+    above = folder.absolute()
+    while not above.exists():
+        above = above.parent
+    try:
+        if not above.is_dir():
+            raise NotADirectoryError
+        Path(tempfile.mkdtemp(prefix=".", suffix=".try", dir=above)).rmdir()
+    except OSError as refused:
+        seen = f"{above}, which is no folder to write in"
+        fault = Fault(named or str(folder), "", "", seen, "a place where a folder can be made")
+        raise FaultyInput([fault]) from refused
 
 
 def _swap(fresh: Path, folder: Path) -> None:

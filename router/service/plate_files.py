@@ -15,6 +15,7 @@ from router.formats.plate_3mf import ENDING, SurfaceOf, plate_3mf
 from router.formats.plate_dxf import plate_dxf
 from router.formats.plate_layout import PlateLayout, lay_out
 from router.formats.plate_svg import plate_svg
+from router.formats.result_folder import refuse_unwritable
 from router.formats.scenario_folder import MODEL_FOLDER
 from router.geometry import read_mesh
 from router.geometry.measuring import sound_surface
@@ -48,6 +49,7 @@ def write_plate_files(
     things, the scenario is not the one the plan was made from, either cannot be read, or a build's name is no file
     name; then nothing is written.
     """
+    refuse_unwritable(out.absolute().parent, str(out))
     plan = read_plan(result_folder)
     scenario = read_scenario(scenario_folder, cache_dir)
     faults = [

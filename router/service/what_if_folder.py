@@ -9,6 +9,7 @@ from pathlib import Path
 
 from router.domain.network import Scenario
 from router.formats import read_scenario
+from router.formats.result_folder import refuse_unwritable
 from router.kernel.faults import Fault, FaultyInput
 from router.whatif.changes import BASE, WhatIf, read_what_if
 from router.whatif.comparison.compare import Comparison, Settings, compare
@@ -54,6 +55,11 @@ def compare_what_ifs(
     if taken or (out.exists() and not out.is_dir()):
         held = f"{taken[0]} in it" if taken else "a file"
         faults.append(Fault(str(out), "", "", held, "a new folder, or one of an earlier comparison"))
+    else:
+        try:
+            refuse_unwritable(out)
+        except FaultyInput as wrong:
+            faults += wrong.faults
     if faults:
         raise FaultyInput(faults)
     scenario = read_scenario(folder, cache_dir)
@@ -68,7 +74,12 @@ def compare_what_ifs(
 def _read_all(files: Sequence[Path]) -> tuple[list[tuple[Path, WhatIf]], list[Fault]]:
     read: list[tuple[Path, WhatIf]] = []
     faults: list[Fault] = []
+    seen: set[Path] = set()
     for path in files:
+        if path.resolve() in seen:
+            faults.append(Fault(path.name, "", "", "the same file given twice", "every what-if file once"))
+            continue
+        seen.add(path.resolve())
         try:
             read.append((path, read_what_if(path)))
         except FaultyInput as wrong:

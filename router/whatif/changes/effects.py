@@ -13,7 +13,7 @@ from router.domain.machines import Machine
 from router.domain.network import Network
 from router.domain.orders import OrderLine
 from router.domain.places import Place
-from router.domain.sites import Pause, Shift, Site
+from router.domain.sites import Credential, Pause, Shift, Site
 from router.formats.gazetteer import PlaceNotResolved
 from router.formats.places import resolve_place
 from router.formats.wording import found, one_of
@@ -104,13 +104,20 @@ def _(change: AddSite, network: Network) -> Network:
         grid_kg_co2e_per_kwh=(
             like.grid_kg_co2e_per_kwh if change.grid_kg_co2e_per_kwh is None else change.grid_kg_co2e_per_kwh
         ),
-        credentials=like.credentials if change.same_credentials else (),
+        credentials=(
+            *(like.credentials if change.same_credentials else ()),
+            *(Credential(code) for code in change.credentials),
+        ),
     )
     machines = list(network.machines)
     for n, wanted in enumerate(change.machines):
         _new(f"machines[{n}] id", wanted.id, (m.machine_id for m in machines))
         copied = network.machine[_known(f"machines[{n}] like", wanted.like, network.machine, "machine")]
-        machines.append(_copy_of(copied, wanted.id, change.id, network.now))
+        for alloy in wanted.alloys:
+            _known(f"machines[{n}] alloys", alloy, network.alloy, "alloy")
+        bought = _copy_of(copied, wanted.id, change.id, network.now)
+        rate = bought.rate_cents_per_h if wanted.rate_per_h is None else wanted.rate_per_h
+        machines.append(replace(bought, alloys=tuple(wanted.alloys) or bought.alloys, rate_cents_per_h=rate))
     return replace(
         network,
         sites=(*network.sites, made),

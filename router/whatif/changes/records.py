@@ -64,6 +64,8 @@ class AddedMachine(Record):
 
     id: Name = note("short name, unique in the network")
     like: Name = note("machine of the base it is a copy of")
+    alloys: list[Name] = note("alloys it may build, those of 'like' when left out", default=[])
+    rate_per_h: Cents | None = note("cost of an hour of it, currency; as of 'like' when left out", default=None)
 
 
 class AddSite(Placed):
@@ -76,14 +78,18 @@ class AddSite(Placed):
     energy_per_kwh: Cents | None = note("electricity, currency a kWh", default=None)
     grid_kg_co2e_per_kwh: NumberFromZero | None = note("emissions of the electricity, kg CO2e a kWh", default=None)
     same_credentials: Flag = note("whether it holds the registrations and accreditations of 'like'", default=False)
+    credentials: list[Name] = note("codes of registrations and accreditations it holds beside those", default=[])
     machines: list[AddedMachine] = note("machines of the new site", min_length=1)
 
     def sentence(self) -> str:
-        machines = ", ".join(f"{m.id} (like {m.like})" for m in self.machines)
+        machines = ", ".join(
+            f"{m.id} (like {m.like}{', for ' + ', '.join(m.alloys) if m.alloys else ''})" for m in self.machines
+        )
         held = "with" if self.same_credentials else "without"
+        further = f", holding {', '.join(self.credentials)}" if self.credentials else ""
         return (
-            f"Open site {self.id} in {self.city}, {self.country}: run like {self.like}, {held} its credentials;"
-            f" machines {machines}."
+            f"Open site {self.id} in {self.city}, {self.country}: run like {self.like}, {held} its"
+            f" credentials{further}; machines {machines}."
         )
 
 
@@ -154,7 +160,7 @@ class ChangeRate(Change):
     of: Annotated[str, Choice(("labour", "machine", "energy"))] = note("labour, machine or energy")
     site: Name | None = note("only this site; all when left out", default=None)
     machine: Name | None = note("only this machine (for 'machine')", default=None)
-    factor: Annotated[float, Real(above=0, most=10)] = note("new rate over the present one")
+    factor: Annotated[float, Real(least=0, most=10)] = note("new rate over the present one")
 
     def sentence(self) -> str:
         where = f" of {self.machine}" if self.machine else f" at {self.site}" if self.site else ""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from router.domain.network import Scenario
-from router.kernel.faults import FaultyInput, PlatewrightError
+from router.kernel.faults import Fault, FaultyInput, PlatewrightError
 from router.kernel.money import round_cents
 from router.whatif.changes.combine import BASE, WhatIf
 from router.whatif.changes.records import Demand
@@ -39,7 +39,7 @@ class Settings:
         wrong = [
             (not 0.25 <= self.months <= 18, f"months lie between 0.25 and 18, found {self.months:g}"),
             (not 2 <= self.replications <= 10_000, f"2 replications or more, found {self.replications}"),
-            (not 0 < self.near_km < math.inf, f"a distance above 0 km, found {self.near_km:g}"),
+            (not 0 < self.near_km < math.inf, f"a finite distance above 0 km, found {self.near_km:g}"),
             (not names_a_crew(self.executor), f"here, processes:N or dask:tcp://host:port, found {self.executor}"),
         ]
         said = [text for bad, text in wrong if bad]
@@ -91,6 +91,7 @@ def compare(
     when a replication failed, or when a cancelled sweep has fewer than two replications of every scenario.
     """
     faults = [fault for path, what_if in what_ifs for fault in what_if.check(scenario.network, path.name)]
+    faults += [_no_demand(path.name) for path, what_if in what_ifs if not has_demand(what_if, scenario)]
     if faults:
         raise FaultyInput(faults)
     out.mkdir(parents=True, exist_ok=True)
@@ -129,6 +130,17 @@ def compare(
         lived.append(_lived(named[found.scenario], found, both, settings.months))
     cpu_s = sum(e.cpu_s for e in done.entries if e is not None)
     return Comparison(settings, pairs, tuple(lived), done.end, done.seconds, cpu_s)
+
+
+def has_demand(what_if: WhatIf, scenario: Scenario) -> bool:
+    """Whether any order is left: a life without one has no figures to set beside others."""
+    demands = any(isinstance(change, Demand) for change in what_if.changes)
+    months = range(1, 13)
+    return not demands or any(what_if.demand(line, 0.0, month) > 0 for line in scenario.lines for month in months)
+
+
+def _no_demand(file: str) -> Fault:
+    return Fault(file, "", "demand", "no order of the book left", "a factor above 0 for some of the orders")
 
 
 def _lived(what_if: WhatIf, found: Finding, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Lived:

@@ -98,9 +98,9 @@ def sweep(
 
     ``executor``: ``here``, ``processes:N`` or ``dask:tcp://host:port``. No more tasks are handed out than the crew has
     room for. ``again_if_failed``: failures of earlier sweeps are tried again. A task whose worker is lost more than
-    ``losses_allowed`` times is a failure with that reason. A cancelled sweep gives up what is under way and not done; taken up
-    again, it does only what is missing. Raises ValueError for two equal tasks, a damaged ledger or an executor that is
-    not known; Conflict when another sweep holds the ledger; CrewGone when no cluster answers.
+    ``losses_allowed`` times is a failure with that reason. A cancelled sweep gives up what is under way and not done;
+    taken up again, it does only what is missing. Raises ValueError for two equal tasks, a damaged ledger or an executor
+    that is not known; Conflict when another sweep holds the ledger; CrewGone when no cluster answers.
     """
     first: dict[str, str] = {}
     for task in tasks:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -102,8 +103,36 @@ def test_faults_are_told_before_anything_is_simulated_or_written(tmp_path: Path)
         compare_what_ifs(SMALL, [file_of(tmp_path, "good")], foreign, SETTINGS)
 
 
+def test_the_same_file_twice_no_orders_and_no_place_to_write_are_faults_before_any_work(tmp_path: Path) -> None:
+    good = file_of(tmp_path, "good")
+    none = file_of(tmp_path, "none", "{change: demand, factor: 0}")
+    below = file_of(tmp_path, "below", "{change: demand, factor: -1}")
+    in_the_way = tmp_path / "in_the_way"
+    in_the_way.write_text("a file")
+    count = _Count()
+    for files, out, said in (
+        ([good, tmp_path / "." / "good.yaml"], tmp_path / "out", "the same file given twice"),
+        ([none], tmp_path / "out", "no order of the book left"),
+        ([below], tmp_path / "out", "at least 0"),
+        ([good], in_the_way / "out", "no folder to write in"),
+        ([good], Path("/proc/out"), "no folder to write in"),
+    ):
+        with pytest.raises(FaultyInput, match=said):
+            compare_what_ifs(SMALL, files, out, SETTINGS, listener=count)
+    assert count.done == 0 and not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize(
-    "given", [{"months": 40}, {"replications": 1}, {"near_km": 0}, {"executor": "everywhere"}], ids=str
+    "given",
+    [
+        {"months": 40},
+        {"months": math.nan},
+        {"replications": 1},
+        {"near_km": 0},
+        {"near_km": math.inf},
+        {"executor": "everywhere"},
+    ],
+    ids=str,
 )
 def test_settings_say_what_would_be_right(given: dict[str, object]) -> None:
     with pytest.raises(ValueError, match="found"):

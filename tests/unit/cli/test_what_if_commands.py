@@ -1,0 +1,52 @@
+"""`platewright whatif` as a user types it: words, and garbled options."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from router.cli.main import main
+
+SCENARIOS = Path(__file__).resolve().parents[3] / "scenarios"
+ZARAGOZA = str(SCENARIOS / "whatif" / "zaragoza.yaml")
+
+
+def _run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str]:
+    monkeypatch.setattr(sys, "argv", ["platewright", *words])
+    with pytest.raises(SystemExit) as ended:
+        main()
+        sys.exit(0)
+    said = capsys.readouterr()
+    return int(ended.value.code or 0), said.out + said.err
+
+
+def test_explain_names_the_what_if(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    code, said = _run(monkeypatch, capsys, "whatif", "explain", ZARAGOZA)
+    assert code == 0
+    first, second = said.splitlines()
+    assert first == "A site in Zaragoza:"
+    assert second.startswith("  Open site zaragoza")
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [
+        ("--months", "nan"),
+        ("--months", "a year"),
+        ("--replications", "1"),
+        ("--seed", "1.5"),
+        ("--near-km", "inf"),
+        ("--executor", "processes:0"),
+    ],
+)
+def test_garbled_options_are_faults_in_words(
+    option: str, value: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    words = ("whatif", "compare", str(SCENARIOS / "demo"), ZARAGOZA, "--out", str(out), option, value)
+    code, said = _run(monkeypatch, capsys, *words)
+    assert code == 2
+    assert "Traceback" not in said and ("found" in said or option in said)
+    assert not out.exists()
