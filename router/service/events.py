@@ -294,6 +294,7 @@ def _facts_of(build: Build, plan: PlanInFull, started_at: datetime) -> dict[str,
         "alloy_id": plan.scenario.network.parameter_set[build.parameter_set_id].alloy_id,
         "pieces": dict(build.pieces_by_line()),
         "free_at": free_at.isoformat(),
+        "planned_start": build.load_start.isoformat(),
     }
 
 

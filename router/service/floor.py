@@ -74,6 +74,8 @@ class FloorBuild:
     """When the machine is free again: as planned while it runs, then as it was."""
     pieces: Mapping[str, int]
     """Pieces by line that are on it or came off it sound."""
+    planned_start: datetime | None = None
+    """When it was to start by the plan under which it did; None for what was recorded before that was kept."""
 
     @property
     def holds(self) -> bool:
@@ -231,6 +233,7 @@ def _start(floor: Floor, key: str, event: EventRecord) -> str:
         alloy_id=str(told["alloy_id"]),
         free_at=free_at,
         pieces=_pieces(event),
+        planned_start=datetime.fromisoformat(told["planned_start"]) if told.get("planned_start") else None,
     )
     floor.builds[key] = build
     floor.machines[machine_id] = replace(machine, last=build)
@@ -277,7 +280,7 @@ def new_misfits(before: Floor, after: Floor) -> list[Misfit]:
 
 
 def against_floor(plan: Plan, floor: Floor, ordered: Mapping[str, int]) -> list[str]:
-    """Why a plan cannot be worked to as things stand: started builds elsewhere, pieces that would be built twice.
+    """Why a plan cannot be worked to as things stand: started builds elsewhere or at another time, pieces built twice.
 
     ``ordered``: pieces of each line in the book.
     """
@@ -291,6 +294,11 @@ def against_floor(plan: Plan, floor: Floor, ordered: Mapping[str, int]) -> list[
             found.append(
                 f"build {build.build_id} is {begun.state.value} on {begun.machine_id}; this plan has it on "
                 f"{build.machine_id}"
+            )
+        elif begun is not None and begun.holds and begun.planned_start not in (None, build.load_start):
+            found.append(
+                f"build {build.build_id} is {begun.state.value} since {begun.since:%Y-%m-%d %H:%M %Z}, planned for "
+                f"{begun.planned_start:%Y-%m-%d %H:%M %Z}; this plan has it at {build.load_start:%Y-%m-%d %H:%M %Z}"
             )
     outside: Counter[str] = Counter()
     by_line: dict[str, list[str]] = {}

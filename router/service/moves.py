@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from router.audit import audit, audit_change
+from router.domain.plan import Plan
 from router.domain.result import Result
-from router.kernel.faults import Conflict, NotFound
+from router.kernel.faults import Conflict, NotFound, Stale
 from router.planning.key_figures import key_figures
 from router.planning.live import LivePlan
 from router.planning.moves import BY_HAND, DateChange, Moved, move_build, move_line
 from router.service.builds import seen_build
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.floor import FloorBuild, played
+from router.service.floor import Floor, FloorBuild, played
 from router.service.options import open_plan
-from router.service.pins import carry_pins, pins_of, shifted
+from router.service.pins import pins_of
+from router.service.pins_kept import carry_pins, shifted
 from router.service.plans import NewPlan, PlanInFull, head_for, keep_plan, plan_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
@@ -156,10 +158,7 @@ def _try(desk: Desk, actor: Actor, plan_id: int, build_id: str, move: _Move) -> 
         moved = move(full, begun, opened.live)
     before = full.result.plan
     if moved.plan is not None:
-        why = tuple(_stays(b, begun[b]) for b in shifted(before, moved.plan, begun)) or tuple(
-            f"build {b} is pinned and would not stay as it is; release it first"
-            for b in shifted(before, moved.plan, pins_of(desk, plan_id))
-        )
+        why = _would_shift(before, moved.plan, begun, pins_of(desk, plan_id))
         if why:
             moved = Moved(None, why, 0, ())
     hidden, names = hidden_lines(desk, actor), hidden_names(desk, actor)
@@ -180,6 +179,32 @@ def _try(desk: Desk, actor: Actor, plan_id: int, build_id: str, move: _Move) -> 
         checks=checks,
     )
     return _Trial(full, moved, opened.live, shown, findings)
+
+
+def _would_shift(
+    before: Plan, after: Plan, begun: Mapping[str, FloorBuild], pinned: Collection[str]
+) -> tuple[str, ...]:
+    """Started and pinned builds that a move would not leave as they are, as sentences."""
+    return tuple(_stays(b, begun[b]) for b in shifted(before, after, begun)) or tuple(
+        f"build {b} is pinned and would not stay as it is; release it first" for b in shifted(before, after, pinned)
+    )
+
+
+def _refuse_if_overtaken(work: Work, full: PlanInFull, after: Plan, names: frozenset[str]) -> None:
+    """What the trial rested on, looked at again in the transaction that keeps the move: plan, floor and pins.
+
+    Raises Stale or Conflict.
+    """
+    work.revision.hold()  # nothing starts, is pinned or goes live until the move is kept
+    seen = full.head
+    now = work.plans.head(seen.plan_id)
+    if now is None or now.version != seen.version:
+        what = "gone" if now is None else now.standing.value
+        raise Stale(f"plan {seen.plan_id} has changed since the move was tried (it is {what} now); try it again")
+    begun = _begun_of(played(work.events.all()), full)
+    why = _would_shift(full.result.plan, after, begun, work.pins.of(seen.plan_id))
+    if why:
+        raise Conflict("; ".join(told(w, names) for w in why))
 
 
 def _fields(tried: Tried) -> dict[str, Any]:
@@ -217,11 +242,13 @@ def _keep(
         note=note,
         parent=plan_id,
     )
+    names = hidden_names(desk, actor)
     details = {"from": plan_id, "note": note} | ({"line_id": line_id} if line_id else {})
     with desk.store.begin() as work:
         kept = _kept_before(work, actor, once)
         if kept is not None:
             return head_for(desk, actor, kept)
+        _refuse_if_overtaken(work, full, moved.plan, names)
         head = keep_plan(work, desk.clock(), new)
         carry_pins(work, desk.clock(), plan_id, full.result.plan, head.plan_id, moved.plan)
         noted(work, desk, actor, operation, f"plan {head.plan_id}", details)
@@ -238,6 +265,10 @@ def _begun(desk: Desk, full: PlanInFull) -> dict[str, FloorBuild]:
     """Builds of the plan that have started and stand, by name."""
     with desk.store.look() as work:
         floor = played(work.events.all())
+    return _begun_of(floor, full)
+
+
+def _begun_of(floor: Floor, full: PlanInFull) -> dict[str, FloorBuild]:
     known = {b.build_id: floor.builds[b.lasting_id] for b in full.result.plan.builds if b.lasting_id in floor.builds}
     return {name: build for name, build in known.items() if build.holds}
 

@@ -252,9 +252,13 @@ def change_person(
     if faults:
         raise FaultyInput(faults)
     with desk.store.begin() as work:
+        work.people.hold_administrators()
         person = work.people.get(person_id)
         if person is None:
             raise NotFound(f"no person {person_id}")
+        # Somebody may have changed what the actor may since they came in.
+        myself = work.people.get(actor.person.person_id)
+        require(replace(actor, person=myself or actor.person), Operation.MANAGE_PEOPLE)
         changed = replace(person, role=role, sites=_names(sites), cleared_codes=_names(cleared_codes), active=active)
         if person_id == actor.person.person_id and changed.cleared_codes - person.cleared_codes:
             raise Refused("nobody gives themselves a clearance; another administrator has to do it")

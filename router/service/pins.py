@@ -1,19 +1,14 @@
-"""Builds that stay as they are: pinned and released by planners, obeyed by runs and moves, carried to later plans."""
+"""Builds that stay as they are: pinned and released by planners (what they ask of later plans: pins_kept)."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Collection, Mapping
-from datetime import datetime
+from collections.abc import Mapping
 
-from router.domain.plan import Plan
 from router.kernel.faults import Conflict
-from router.planning.disturbance import same_run
 from router.service.builds import seen_build
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.plans import full_plan
-from router.service.ports import Work
 from router.service.records import Actor, PlanStanding
 from router.service.rights import Operation, require, sites_seen
 
@@ -48,6 +43,7 @@ def set_pin(desk: Desk, actor: Actor, plan_id: int, build_id: str, pinned: bool)
     require(actor, Operation.MOVE_BUILD)
     seen_build(desk, actor, plan_id, build_id)
     with desk.store.begin() as work:
+        work.revision.hold()  # one pin at a time, and none while a plan goes live that has to obey it
         head = work.plans.head(plan_id)
         assert head is not None  # it was there a moment ago, and plans are never taken away
         if head.standing not in _CHANGEABLE:
@@ -61,16 +57,3 @@ def set_pin(desk: Desk, actor: Actor, plan_id: int, build_id: str, pinned: bool)
         else:
             work.pins.drop(plan_id, build_id)
         noted(work, desk, actor, "pin build" if pinned else "release build", build_id, {"plan_id": plan_id})
-
-
-def shifted(before: Plan, after: Plan, pinned: Collection[str]) -> tuple[str, ...]:
-    """Pinned builds of the plan before that the plan after does not have as they were."""
-    there = Counter(map(same_run, after.builds))
-    return tuple(b.build_id for b in before.builds if b.build_id in pinned and not there[same_run(b)])
-
-
-def carry_pins(work: Work, at: datetime, before_id: int, before: Plan, after_id: int, after: Plan) -> None:
-    """Pin in a new plan what is pinned in the one it comes of, and by whom: builds of the same lasting id."""
-    pins = work.pins.of(before_id)
-    by = {b.lasting_id: pins[b.build_id] for b in before.builds if b.build_id in pins and b.lasting_id}
-    work.pins.put(after_id, {b.build_id: by[b.lasting_id] for b in after.builds if b.lasting_id in by}, at)

@@ -22,6 +22,7 @@ from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.floor import against_floor, played
 from router.service.models import parts_of
+from router.service.pins_kept import carry_pins, lost_pins
 from router.service.ports import PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
@@ -187,7 +188,8 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
     """Make a plan the live one; the live one before is superseded.
 
     Raises Conflict when the auditor found something, the plan is not proposed any more, the seen version is stale,
-    moves kept on other plans would be lost, or what has started on the floor is not so in the plan.
+    moves kept on other plans would be lost, what has started on the floor is not so in the plan, or a build that is
+    pinned in the live plan (perhaps only since the run began) would not stay. Pins do not bind a run from nothing.
     """
     require(actor, Operation.ACCEPT_PLAN)
     plan, names = plan_in_full(desk, plan_id).result.plan, hidden_names(desk, actor)
@@ -200,6 +202,8 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
         try:
             if before is not None and head.standing is PlanStanding.PROPOSED:
                 _refuse_lost_moves(work, head, before)
+                live_before = plan_in_full(desk, before.plan_id).result.plan
+                _take_over_pins(work, desk.clock(), head, plan, before, live_before)
             _refuse_what_has_started(work, plan_id, plan)
         except Conflict as refused:
             raise Conflict(told(str(refused), names)) from refused
@@ -234,6 +238,19 @@ def _line_of_moves(work: Work, head: PlanHead) -> list[PlanHead]:
     while found[-1].how == BY_HAND and found[-1].parent is not None:
         found.append(_known(work, found[-1].parent))
     return found
+
+
+def _take_over_pins(work: Work, at: datetime, head: PlanHead, plan: Plan, live: PlanHead, live_plan: Plan) -> None:
+    """Pins of the live plan hold in the one that takes its place, also those set since it was made; else Conflict."""
+    own = _line_of_moves(work, head)
+    begun_with = own[own.index(live) - 1] if live in own else own[-1]
+    if begun_with.parent is None:
+        return  # a run from nothing keeps nothing, which whoever asked for it said
+    lost = lost_pins(head.plan_id, plan, live.plan_id, live_plan, work.pins.of(live.plan_id), played(work.events.all()))
+    if lost:
+        more = f"; and {len(lost) - 5} more" if len(lost) > 5 else ""
+        raise Conflict(f"{'; '.join(lost[:5])}{more}; plan again, or release on plan {live.plan_id} what may change")
+    carry_pins(work, at, live.plan_id, live_plan, head.plan_id, plan, since=begun_with.made_at)
 
 
 def _refuse_what_has_started(work: Work, plan_id: int, plan: Plan) -> None:

@@ -32,6 +32,11 @@ class PeopleRows(Rows):
     def all(self) -> list[Person]:
         return [_person(row) for row in self._many(sa.select(*_OPEN_FIELDS).order_by(people.c.folded))]
 
+    def hold_administrators(self) -> None:
+        # In one order, so that two never wait for each other; SQLite has one writer at a time anyway.
+        mine = sa.select(people.c.person_id).where(people.c.role == Role.ADMINISTRATOR.value)
+        self._connection.execute(mine.order_by(people.c.person_id).with_for_update())
+
     def add(self, person: Person, password_hash: str) -> Person:
         values = {**_values(person), "password_hash": password_hash}
         made = self._connection.execute(people.insert().values(values).returning(people.c.person_id))

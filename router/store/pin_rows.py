@@ -14,8 +14,10 @@ from router.store.tables import build_pins
 class PinRows(Rows):
     """See service.ports.Pins."""
 
-    def of(self, plan_id: int) -> dict[str, str]:
+    def of(self, plan_id: int, since: datetime | None = None) -> dict[str, str]:
         query = sa.select(build_pins).where(build_pins.c.plan_id == plan_id).order_by(build_pins.c.build_id)
+        if since is not None:
+            query = query.where(build_pins.c.at >= since)
         return {str(row["build_id"]): str(row["by"]) for row in self._many(query)}
 
     def put(self, plan_id: int, pins: Mapping[str, str], at: datetime) -> None:

@@ -14,7 +14,8 @@ from router.planning.disturbance import disturbance
 from router.service.desk import Desk
 from router.service.going_on import GoingOn, going_on, with_ids_of
 from router.service.jobs import KEEP_H
-from router.service.pins import carry_pins, pins_of
+from router.service.pins import pins_of
+from router.service.pins_kept import carry_pins
 from router.service.plans import NewPlan, keep_plan, plan_in_full
 from router.service.ports import Work
 from router.service.records import JobKind, JobRecord

@@ -10,13 +10,18 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from api_client import client_of
 from desk_builder import Clock, an_actor, desk_on, with_small_book
 
-from router.kernel.faults import Conflict
+from router.kernel.faults import Conflict, Refused
 from router.service.desk import Desk
 from router.service.jobs import ask_plan, get_job, stop
+from router.service.people import change_person
+from router.service.pins import pinned_builds, set_pin
+from router.service.plans import plan_in_full
 from router.service.records import Actor, JobStanding, Role
 from router.store import SqlStore
+from router.worker import Worker
 
 LEASE_S = 30.0
 
@@ -85,3 +90,38 @@ def test_a_look_sees_one_state_whatever_is_kept_meanwhile(store: SqlStore) -> No
     with store.look() as work:
         seen.append(work.revision.now())
     assert seen == [1, 1, 2]
+
+
+def test_two_administrators_who_demote_each_other_leave_one(desk: Desk) -> None:
+    anna, bert = (an_actor(desk, name, Role.ADMINISTRATOR) for name in ("anna", "bert"))
+    with ThreadPoolExecutor(1) as other:
+        with desk.store.begin() as work:
+            work.people.hold_administrators()
+            work.people.change(replace(bert.person, role=Role.VIEWER), 1)
+            asked = other.submit(change_person, desk, bert, anna.person.person_id, 1, Role.VIEWER, (), (), True)
+            time.sleep(0.4)
+        with pytest.raises((Conflict, Refused)):
+            asked.result()
+    with desk.store.look() as work:
+        assert [p.name for p in work.people.all() if p.role is Role.ADMINISTRATOR] == ["anna"]
+
+
+def test_two_who_pin_the_same_build_at_once_leave_one_pin(desk: Desk, ana: Actor) -> None:
+    ask_plan(desk, ana, seconds=1)
+    assert Worker(desk).once()
+    bea = an_actor(desk, "bea", Role.PLANNER)
+    build_id = plan_in_full(desk, 1).result.plan.builds[0].build_id
+    with ThreadPoolExecutor(1) as other:
+        with desk.store.begin() as work:
+            work.revision.hold()
+            work.pins.put(1, {build_id: "ana"}, desk.clock())
+            asked = other.submit(set_pin, desk, bea, 1, build_id, True)
+            time.sleep(0.4)
+        asked.result()  # pinned is what it is already
+    assert pinned_builds(desk, ana, 1) == {build_id: "ana"}
+    client = client_of(desk, "bea", Role.PLANNER)
+    with ThreadPoolExecutor(6) as several:
+        for _ in range(4):
+            answers = list(several.map(lambda _: client.put(f"/api/v1/plans/1/pins/{build_id}"), range(6)))
+            assert {a.status_code for a in answers} <= {200, 409}
+            assert client.delete(f"/api/v1/plans/1/pins/{build_id}").status_code == 200

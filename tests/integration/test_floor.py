@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from api_client import client_of, planned_desk
@@ -12,12 +13,14 @@ from desk_builder import an_actor
 
 from router.domain.plan import Build
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
+from router.service import moves
 from router.service.book import get_line
 from router.service.desk import Desk
 from router.service.events import events_of_build, list_events, record_event, withdraw_event
 from router.service.jobs import ask_plan, get_job
 from router.service.moves import keep_move, try_move
-from router.service.plans import accept, full_plan, live_in_full
+from router.service.pins import set_pin
+from router.service.plans import accept, full_plan, live_in_full, plan_in_full
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, PlanStanding, Role
 from router.service.snapshot import snapshot
@@ -160,6 +163,56 @@ def test_a_plan_that_builds_started_pieces_again_does_not_go_live(desk: Desk, bo
         accept(desk, boss, new_id, 1)
     withdraw_event(desk, boss, started, "the wrong machine")
     assert accept(desk, boss, new_id, 1).standing is PlanStanding.LIVE
+
+
+def test_a_plan_with_a_started_build_at_another_time_does_not_go_live(desk: Desk, boss: Actor) -> None:
+    plan_id = live_in_full(desk).head.plan_id
+    build, machine_id, after = a_move(desk, boss, plan_id)
+    moved_id = keep_move(desk, boss, plan_id, build.build_id, machine_id, after).plan_id
+    first = a_machine_with_two(desk)[0]
+    again = next(b for b in plan_in_full(desk, moved_id).result.plan.builds if b.lasting_id == first.lasting_id)
+    assert again.machine_id == first.machine_id and again.load_start != first.load_start
+    # It begins a little later than planned: what counts is that the plan has moved it, not that the floor is late.
+    started = record(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start + HOUR / 4)
+    with pytest.raises(Conflict, match=rf"{again.build_id} is running since .* planned for .* plan again"):
+        accept(desk, boss, moved_id, 1)
+    queue = [b for b in builds_of(desk) if b.machine_id != machine_id]
+    same = keep_move(desk, boss, plan_id, queue[-1].build_id, queue[-1].machine_id, behind(queue)).plan_id
+    assert accept(desk, boss, same, 1).standing is PlanStanding.LIVE
+    withdraw_event(desk, boss, started, "the wrong plate")
+
+
+def behind(queue: list[Build]) -> str | None:
+    """The build before the last one on its machine."""
+    before = [b.build_id for b in queue[:-1] if b.machine_id == queue[-1].machine_id]
+    return before[-1] if before else None
+
+
+@pytest.mark.parametrize("what", ["started", "pinned", "superseded"])
+def test_a_move_is_looked_at_again_in_the_moment_it_is_kept(
+    desk: Desk, boss: Actor, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    plan_id = live_in_full(desk).head.plan_id
+    build, machine_id, after = a_move(desk, boss, plan_id)
+    other = keep_move(desk, boss, plan_id, build.build_id, machine_id, after).plan_id
+    first = a_machine_with_two(desk)[0]
+    real = moves.audit_change
+
+    def meanwhile(*asked: Any) -> Any:
+        if what == "started":
+            record(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+        elif what == "pinned":
+            set_pin(desk, boss, plan_id, first.build_id, True)
+        else:
+            accept(desk, boss, other, 1)
+        return real(*asked)
+
+    monkeypatch.setattr(moves, "audit_change", meanwhile)
+    words = {"started": "is running since", "pinned": "is pinned", "superseded": "superseded now"}
+    with pytest.raises(Conflict, match=words[what]):
+        keep_move(desk, boss, plan_id, build.build_id, machine_id, after)
+    with desk.store.look() as work:
+        assert work.plans.heads(1)[0].plan_id == other  # nothing was kept
 
 
 def test_only_what_the_table_allows_is_taken(desk: Desk, boss: Actor) -> None:

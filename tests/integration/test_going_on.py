@@ -192,6 +192,41 @@ def test_no_move_shifts_a_pinned_build_and_a_kept_one_carries_pins(desk: Desk, b
     assert {same_plate(b) for b in builds_of(desk, head.plan_id) if b.build_id in pinned} == {same_plate(elsewhere)}
 
 
+def test_a_pin_set_since_a_plan_was_made_is_kept_or_the_plan_does_not_go_live(desk: Desk, boss: Actor) -> None:
+    mine = queue(desk)
+    last = mine[-1]
+    head = keep_move(desk, boss, 1, last.build_id, last.machine_id, None)
+    stays = next(b for b in builds_of(desk, 1) if b.machine_id != last.machine_id)
+    set_pin(desk, boss, 1, stays.build_id, True)
+    set_pin(desk, boss, 1, last.build_id, True)
+    with pytest.raises(Conflict, match=f"build {last.build_id} of plan 1 is pinned.*release on plan 1") as refused:
+        accept(desk, boss, head.plan_id, 1)
+    assert stays.build_id not in str(refused.value) and live_in_full(desk).head.plan_id == 1
+    set_pin(desk, boss, 1, last.build_id, False)
+    accept(desk, boss, head.plan_id, 1)
+    pinned = pinned_builds(desk, boss, head.plan_id)
+    assert {same_plate(b) for b in builds_of(desk, head.plan_id) if b.build_id in pinned} == {same_plate(stays)}
+
+
+def test_a_pin_set_while_a_run_is_going_on_holds_for_its_plan(desk: Desk, boss: Actor) -> None:
+    job = ran(desk, boss, keep_h=0)
+    plan_id = int(job.result["plan_id"])
+    new = {same_run(b) for b in builds_of(desk, plan_id)}
+    for build in builds_of(desk, 1):
+        set_pin(desk, boss, 1, build.build_id, True)
+    lost = [b for b in builds_of(desk, 1) if same_run(b) not in new]
+    if lost:
+        with pytest.raises(Conflict, match=f"{lost[0].build_id}|plan again, or release"):
+            accept(desk, boss, plan_id, 1)
+        for build in lost:
+            set_pin(desk, boss, 1, build.build_id, False)
+    accept(desk, boss, plan_id, 1)
+    assert len(pinned_builds(desk, boss, plan_id)) == len(builds_of(desk, 1)) - len(lost)
+    # A run from nothing keeps nothing, as whoever asked for it said.
+    other = ran(desk, boss, from_nothing=True)
+    accept(desk, boss, int(other.result["plan_id"]), 1)
+
+
 def movable(desk: Desk) -> tuple[str, str, str]:
     """A line, the build it is on, and one it can go onto."""
     return a_free_move(desk) or pytest.skip("no plan found for the small book leaves a line another plate to go onto")
