@@ -25,6 +25,7 @@ from router.service.demo import demo_folder
 from router.service.explain import explain_line
 from router.service.plan_folder import Planned, plan_folder
 from router.service.plate_files import write_plate_files
+from router.service.site_check import CheckAsked
 from router.service.site_choice import site_choice
 from router.service.site_choice_answer import sentences
 
@@ -185,10 +186,36 @@ def site(
     out_folder: OutOption = Path("results/site"),
     seconds: Annotated[float, typer.Option("--seconds", "-s", min=1.0, help="At most, for each programme.")] = 60.0,
     seed: SeedOption = 0,
+    check: Annotated[bool, typer.Option("--check", help="Live through months with and without the choice.")] = False,
+    months: Annotated[float, typer.Option("--check-months", help="Months that count, 0.25 to 18.")] = 3.0,
+    replications: Annotated[int, typer.Option("--check-replications", help="Times they are lived, 2 or more.")] = 5,
+    check_seed: Annotated[int, typer.Option("--check-seed", help="Seed of the streams of orders.")] = 1,
+    runners_up: Annotated[int, typer.Option("--runners-up", help="Next best single places checked too.")] = 0,
+    executor: Annotated[str, typer.Option("--check-executor", help="here, processes:N, or dask:ADDRESS.")] = (
+        "processes:2"
+    ),
+    write_what_if: Annotated[
+        Path | None, typer.Option("--write-what-if", help="Folder for the choice as what-if files.")
+    ] = None,
 ) -> None:
     """Choose where new sites should stand, with which machines, for the demand of a scenario folder."""
+    try:
+        asked = CheckAsked(months, replications, check_seed, runners_up, executor)
+    except ValueError as wrong:
+        raise PlatewrightError(f"options: {wrong}") from wrong
     with ProgressListener(err) as listener:
-        found = site_choice(folder, candidates, out_folder, most, listener, seconds, seed, cache_dir())
+        found = site_choice(
+            folder,
+            candidates,
+            out_folder,
+            most,
+            listener,
+            seconds,
+            seed,
+            cache_dir(),
+            asked if check else None,
+            write_what_if,
+        )
     for text in sentences(found):
         say_plainly(out, text)
     say_plainly(out, f"Tables and page: {out_folder.resolve()}")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from router.domain.siting import SitingQuestion
 from router.kernel.money import round_cents
 from router.report.wording import count, listed, money, number, percent
+from router.service.site_check import Agreement, SiteCheck
 from router.whatif.siting.network_choice import NetworkChoice
 from router.whatif.siting.offers import Offers
 from router.whatif.siting.sensitivity import MapCell, TornadoBar
@@ -27,6 +28,8 @@ class SiteChoice:
     cells: tuple[MapCell, ...]
     seed: int
     currency: str
+    check: SiteCheck | None = None
+    """None when it was not asked for."""
 
     @property
     def saving_cents(self) -> float:
@@ -78,6 +81,7 @@ def sentences(found: SiteChoice) -> list[str]:
         _, second = rivals[0]
         extra = _cash(second.total_cents - best.total_cents, currency)
         said.append(f"The next best single place is {second.label()}, dearer by {extra} a year.")
+    said += check_sentences(found.check, currency) if found.check is not None else []
     said += _turning(found)
     if found.offers.without:
         lines = count(len(found.offers.without), "line")
@@ -86,10 +90,49 @@ def sentences(found: SiteChoice) -> list[str]:
         f"The demand is the order book's {count(len(found.offers.problem.lines), 'line')}, taken as "
         f"{number(found.question.terms.history_days.value)} days; lines may be shared between sites in a year. "
         "Hours of machines there are cost only the share of their rate that is saved when they stand; due dates, the "
-        "filling of single plates and waiting are not in this model: check the choice by simulation."
+        "filling of single plates and waiting are not in this model"
+        + (": check the choice by simulation (--check)." if found.check is None else ", but in the simulation.")
     )
     if found.question.assumptions:
         said.append(f"{count(len(found.question.assumptions), 'figure')} of the file without a source are assumptions.")
+    return said
+
+
+def check_sentences(check: SiteCheck, currency: str) -> list[str]:
+    """What the simulation says of every choice that was lived through; what it cannot say, too."""
+    if not check.checked:
+        return ["There is no new site to be checked by simulation."]
+    said = []
+    for c in check.checked:
+        interval = c.difference.interval
+        half = "" if interval.half_width is None else f" ± {_cash(interval.half_width, currency)}"
+        text = (
+            f"Checked by simulation ({interval.replications} times {check.asked.months:g} months, with and without on"
+            f" the same orders), {c.label} changes the cost of a year by {_cash(interval.mean, currency)}{half};"
+            f" the programme says {_cash(-c.programme_saving_cents, currency)}."
+        )
+        if c.agreement is Agreement.AGREES:
+            text += " The simulation agrees that it pays."
+        elif c.agreement is Agreement.DISAGREES:
+            text += " The simulation disagrees: it does not pay."
+        elif c.difference.to_settle is None or c.difference.to_settle_surely is None:
+            text += " The simulation cannot tell, and no number of replications in reach would settle it."
+        else:
+            text += (
+                f" The simulation cannot tell: about {c.difference.to_settle} replications would settle a difference of"
+                f" this size with even odds, {c.difference.to_settle_surely} in four cases of five."
+            )
+        text += f" Late lines: {percent(c.late_share[0])} without, {percent(c.late_share[1])} with."
+        if any(c.not_built):
+            text += (
+                f" Lines that nobody builds ({number(c.not_built[0], 1)} without, {number(c.not_built[1], 1)} with) are"
+                f" counted at {_cash(check.bought_line_cents, currency)} each, bought elsewhere."
+            )
+        said.append(text)
+    said.append(
+        "In the simulation what full machines cannot do in time is late, and lateness is paid; the programme has it"
+        " bought elsewhere instead. The two figures differ by that too."
+    )
     return said
 
 

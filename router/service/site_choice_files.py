@@ -10,6 +10,7 @@ from router.formats import RESULT_FILE
 from router.formats.tables import csv_text
 from router.kernel.money import round_cents
 from router.report.plain_page import Table, plain_page
+from router.service.site_check import SiteCheck
 from router.service.site_choice_answer import SiteChoice, shown_name, shown_value
 from router.whatif.siting.network_choice import PARTS, NetworkChoice
 from router.whatif.siting.sensitivity import Answer
@@ -115,6 +116,32 @@ def _json(found: SiteChoice, said: Sequence[str]) -> dict[str, Any]:
             {"growth": c.growth, "freight_factor": c.freight_factor, **_answer(c.answer)} for c in found.cells
         ],
         "assumptions": list(found.question.assumptions),
+        "check": None if found.check is None else _check(found.check),
+    }
+
+
+def _check(check: SiteCheck) -> dict[str, Any]:
+    return {
+        "months": check.asked.months,
+        "replications": check.asked.replications,
+        "seed": check.asked.seed,
+        "choices": [
+            {
+                "label": c.label,
+                "agreement": c.agreement.value,
+                "programme_saving_cents_per_year": round_cents(c.programme_saving_cents),
+                "difference_cents_per_year": round_cents(c.difference.interval.mean),
+                "half_width_cents_per_year": None
+                if c.difference.interval.half_width is None
+                else round_cents(c.difference.interval.half_width),
+                "level": c.difference.interval.level,
+                "to_settle": c.difference.to_settle,
+                "to_settle_surely": c.difference.to_settle_surely,
+                "lines_not_built": list(c.not_built),
+                "late_share": list(c.late_share),
+            }
+            for c in check.checked
+        ],
     }
 
 

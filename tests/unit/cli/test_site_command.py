@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from router.cli.main import main
+from router.formats.network_file import read_network
+from router.whatif.changes import read_what_if
 
 ROOT = Path(__file__).resolve().parents[3]
 SMALL, FILE = ROOT / "scenarios" / "small", ROOT / "scenarios" / "where_next" / "candidates.yaml"
@@ -68,3 +70,64 @@ def test_faulty_candidates_leave_nothing(
     assert not out.exists()
     code, said = _run(monkeypatch, capsys, "site", str(SMALL), "--candidates", str(tmp_path / "none"), "-o", str(out))
     assert code == 2 and "no such file" in said
+
+
+def test_choice_is_checked_by_simulation_and_written_as_what_ifs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, kept = tmp_path / "site", tmp_path / "whatif"
+    words = ["site", str(SMALL), "--candidates", str(FILE), "-o", str(out), "--write-what-if", str(kept), "--check"]
+    words += ["--check-months", "0.25", "--check-replications", "2", "--runners-up", "1", "--check-executor", "here"]
+    code, said = _run(monkeypatch, capsys, *words)
+    assert code == 0
+    answer = json.loads((out / "result.json").read_text())
+    best, second = answer["check"]["choices"]
+    assert best["label"] == answer["best"]["label"] != second["label"]
+    saving = answer["as_is"]["cents_per_year"] - answer["best"]["cents_per_year"]
+    assert best["programme_saving_cents_per_year"] == pytest.approx(saving, abs=1)
+    low = best["difference_cents_per_year"] - best["half_width_cents_per_year"]
+    high = best["difference_cents_per_year"] + best["half_width_cents_per_year"]
+    assert best["agreement"] == ("agrees" if high < 0 else "disagrees" if low > 0 else "cannot tell")
+    assert "Checked by simulation (2 times 0.25 months" in said and f"The simulation {best['agreement']}" in said
+    # By hand, from the kept lives: with less without, as a year of 8 days, and what the programme has for the site.
+    lives = [json.loads(line) for line in (kept / "results.jsonl").read_text().splitlines()]
+    by_name = {life["name"]: life["value"] for life in lives}
+    gaps = []
+    for n in range(2):
+        here, base = by_name[f"choice-1.yaml, replication {n}"], by_name[f"terms.yaml, replication {n}"]
+        assert here["lines"] == base["lines"] > 0
+        assert here["lines_not_placed"] == base["lines_not_placed"] == 0
+        gaps.append((here["landed_cents"] - base["landed_cents"]) * 365 / 8)
+    parts = answer["best"]["parts_cents_per_year"]
+    fixed = parts["sites"] + parts["staff"] + parts["capital"]
+    assert best["difference_cents_per_year"] == pytest.approx(sum(gaps) / 2 + fixed, abs=5)
+    # The files are what-ifs like any: read, explained, and fitting the scenario.
+    network = read_network((SMALL / "network.yaml").read_bytes())
+    choice = read_what_if(kept / "choice-1.yaml")
+    assert choice.name == f"Open {best['label']}" and choice.check(network, "choice-1.yaml") == []
+    grown = choice.network(network)
+    (opened,) = answer["best"]["sites"]
+    added = [m for m in grown.machines if m.site_id == opened["id"]]
+    assert len(added) == sum(opened["machines"].values())
+    assert all(m.rate_cents_per_h == 0 and m.alloys == ("in718",) for m in added)
+    (investment,) = choice.investments
+    assert investment.capex == 74_000_000 and investment.ready_after_months == 4
+    # Taken up again nothing is done twice; other things in the folder are left alone.
+    _run(monkeypatch, capsys, *words)
+    assert len((kept / "results.jsonl").read_text().splitlines()) == len(lives)
+    (kept / "thesis.txt").write_text("mine")
+    code, said = _run(monkeypatch, capsys, *words)
+    assert code == 2 and "thesis.txt" in said
+
+
+def test_check_options_that_make_no_sense(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("site", str(SMALL), "--candidates", str(FILE), "-o", str(tmp_path / "site"), "--check")
+    code, said = _run(monkeypatch, capsys, *words, "--check-months", "nan")
+    assert code == 2 and "found nan" in said
+    sparse = tmp_path / "sparse.yaml"
+    sparse.write_text(FILE.read_text().replace("growth: 0.10", "growth: 3", 1))
+    code, said = _run(monkeypatch, capsys, *words[:3], str(sparse), *words[4:])
+    assert code == 2 and "history_days" in said
+    assert not (tmp_path / "site").exists()
