@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from router.bootstrap.settings import Settings
-from router.bootstrap.wiring import open_or_make
+from router.bootstrap.wiring import make_default_place
 from router.store import open_store
-from router.store.backup import restore_from, write_to
+from router.store.backup import checked, write_to
+from router.store.restoring import restore_from
 
 
 def write_backup(settings: Settings, file: Path) -> Mapping[str, int]:
@@ -21,9 +22,7 @@ def write_backup(settings: Settings, file: Path) -> Mapping[str, int]:
 
 
 def read_backup(settings: Settings, file: Path) -> Mapping[str, int]:
-    """Rows restored by table."""
-    store = open_or_make(settings)
-    try:
-        return restore_from(store, file)
-    finally:
-        store.close()
+    """Rows restored by table; what is refused leaves no database behind."""
+    checked(file)
+    make_default_place(settings)
+    return restore_from(settings.database, file)

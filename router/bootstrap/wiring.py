@@ -18,11 +18,16 @@ def open_desk(settings: Settings, *, there: bool = False) -> Desk:
 
 
 def open_or_make(settings: Settings) -> SqlStore:
-    """The store of the settings. An SQLite file is made when missing, its folder only at the default place.
+    """The store of the settings. An SQLite file is made when missing, its folder only at the default place."""
+    make_default_place(settings)
+    return open_store(settings.database)
+
+
+def make_default_place(settings: Settings) -> None:
+    """Make the folder of the database where it is the default one.
 
     A folder somebody named and that is not there is as a rule a slip: records would come to lie where nobody looks.
     """
     file = file_of(settings.database)
     if file is not None and settings.database == default_database():
         file.parent.mkdir(parents=True, exist_ok=True)
-    return open_store(settings.database)

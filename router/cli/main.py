@@ -153,7 +153,10 @@ def restore(
     file: Annotated[Path, typer.Argument(help="File of `platewright backup`.")],
     database: Annotated[str | None, typer.Option(help="An empty database.")] = None,
 ) -> None:
-    """Fill an empty database from a backup; a damaged file or a database with rows is refused."""
+    """Fill an empty database from a backup; a damaged file or a database with rows is refused.
+
+    A backup of an earlier edition is carried over to this one.
+    """
     counts = read_backup(_settings(None, None, database), file)
     say_plainly(out, f"{sum(counts.values())} rows of {len(counts)} tables restored")
 

@@ -7,14 +7,16 @@ import hashlib
 import json
 import zipfile
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 
+from router.store.opening import newest_edition
 from router.store.sql_store import SqlStore, StoreOut
-from router.store.tables import Moment, metadata
+from router.store.tables import metadata
 
 _FORMAT = "platewright backup 1"
 _MANIFEST = "manifest.json"
@@ -39,33 +41,12 @@ def write_to(store: SqlStore, file: Path) -> Mapping[str, int]:
                             digest.update(line)
                             count += 1
                     counts[table.name], hashes[table.name] = count, digest.hexdigest()
-            told = {"format": _FORMAT, "rows": counts, "sha256": hashes}
+            told = {"format": _FORMAT, "edition": newest_edition(), "rows": counts, "sha256": hashes}
             archive.writestr(_MANIFEST, json.dumps(told))
-        _checked(half)
+        checked(half)
         half.replace(file)
     finally:
         half.unlink(missing_ok=True)
-    return counts
-
-
-def restore_from(store: SqlStore, file: Path) -> Mapping[str, int]:
-    """Fill an empty database in one transaction. Raises StoreOut for a damaged file or a database that has rows."""
-    counts = _checked(file)
-    with store.engine.connect() as connection, connection.begin(), zipfile.ZipFile(file) as archive:
-        for table in metadata.sorted_tables:
-            if connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one():
-                raise StoreOut("the database is not empty; restore into a new one")
-        for table in metadata.sorted_tables:
-            rows: list[dict[str, Any]] = []
-            with archive.open(f"{table.name}.jsonl") as lines:
-                for line in lines:
-                    rows.append(_row(table, json.loads(line)))
-                    if len(rows) == 500:
-                        connection.execute(table.insert(), rows)
-                        rows = []
-            if rows:
-                connection.execute(table.insert(), rows)
-            _count_on(connection, table)
     return counts
 
 
@@ -83,37 +64,23 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _row(table: sa.Table, told: Mapping[str, Any]) -> dict[str, Any]:
-    row: dict[str, Any] = {}
-    for column in table.columns:
-        value = told[column.name]
-        if value is not None:
-            if isinstance(column.type, sa.LargeBinary):
-                value = base64.b64decode(value["bytes"])
-            elif isinstance(column.type, sa.Date):
-                value = date.fromisoformat(value)
-            elif isinstance(column.type, Moment):
-                value = datetime.fromisoformat(value)
-        row[column.name] = value
-    return row
+@dataclass(frozen=True, slots=True)
+class BackupFile:
+    """A backup that compares with what it says of itself."""
+
+    rows: Mapping[str, int]
+    """Rows by table."""
+    edition: str
+    """Edition of the tables; empty in backups that do not tell it."""
 
 
-def _count_on(connection: sa.Connection, table: sa.Table) -> None:
-    """Let PostgreSQL count keys on from the restored ones; SQLite does so by itself."""
-    key = next(iter(table.primary_key.columns))
-    if connection.dialect.name == "postgresql" and key.autoincrement is True:
-        largest = connection.execute(sa.select(sa.func.max(key))).scalar_one()
-        if largest is not None:
-            sequence = sa.func.pg_get_serial_sequence(table.name, key.name)
-            connection.execute(sa.select(sa.func.setval(sequence, largest)))
-
-
-def _checked(file: Path) -> Mapping[str, int]:
+def checked(file: Path) -> BackupFile:
+    """Read a backup through. Raises StoreOut for a file that is none or is damaged."""
     try:
         with zipfile.ZipFile(file) as archive:
             told = json.loads(archive.read(_MANIFEST))
-            if told.get("format") != _FORMAT or set(told["rows"]) != set(metadata.tables):
-                raise StoreOut(f"{file} is no backup of this edition")
+            if told.get("format") != _FORMAT:
+                raise StoreOut(f"{file} is no backup of platewright; name a file that `platewright backup` has written")
             for name, digest in told["sha256"].items():
                 found, count = hashlib.sha256(), 0
                 with archive.open(f"{name}.jsonl") as lines:
@@ -124,5 +91,4 @@ def _checked(file: Path) -> Mapping[str, int]:
                     raise StoreOut(f"{file} is damaged: table {name} does not compare")
     except (OSError, zipfile.BadZipFile, KeyError, ValueError) as wrong:
         raise StoreOut(f"{file} cannot be read as a backup: {wrong}") from wrong
-    rows: Mapping[str, int] = told["rows"]
-    return rows
+    return BackupFile(told["rows"], str(told.get("edition", "")))

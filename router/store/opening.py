@@ -33,7 +33,7 @@ def open_store(url: str, *, there: bool = False) -> SqlStore:
     """
     file = file_of(url)
     if file is not None:
-        _check_place(file, there)
+        check_place(file, there)
     engine = make_engine(url)
     try:
         _migrate(engine, there)
@@ -47,7 +47,8 @@ def open_store(url: str, *, there: bool = False) -> SqlStore:
     return SqlStore(engine)
 
 
-def _check_place(file: Path, there: bool) -> None:
+def check_place(file: Path, there: bool) -> None:
+    """Raises StoreOut when no SQLite file can be made there or, with ``there``, when none is."""
     if there and not file.exists():
         raise StoreOut(f"there is no database at {file}; name the file the server uses, as sqlite:///FILE")
     if not file.parent.is_dir():
@@ -66,13 +67,30 @@ def migration_config(connection: sa.Connection | None = None) -> Config:
     return config
 
 
+def newest_edition() -> str:
+    """Edition of the tables that this platewright keeps."""
+    newest = ScriptDirectory.from_config(migration_config()).get_current_head()
+    assert newest is not None
+    return newest
+
+
+def editions() -> list[str]:
+    """Editions of the tables there have been, oldest first."""
+    return [s.revision for s in ScriptDirectory.from_config(migration_config()).walk_revisions()][::-1]
+
+
+def lock_migrations(connection: sa.Connection) -> None:
+    """Until the transaction ends nobody else makes or changes tables."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(sa.text("SELECT pg_advisory_xact_lock(:n)"), {"n": _LOCK})
+
+
 def _migrate(engine: sa.Engine, there: bool) -> None:
     config = migration_config()
     scripts = ScriptDirectory.from_config(config)
     newest = scripts.get_current_head()
     with engine.connect() as connection, connection.begin():
-        if engine.dialect.name == "postgresql":
-            connection.execute(sa.text("SELECT pg_advisory_xact_lock(:n)"), {"n": _LOCK})
+        lock_migrations(connection)
         now = MigrationContext.configure(connection).get_current_revision()
         if now == newest:
             return

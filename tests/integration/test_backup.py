@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import zipfile
 from pathlib import Path
 
@@ -12,10 +14,11 @@ from router.service.exports import scenario_zip
 from router.service.people import add_person, first_administrator
 from router.service.records import Role
 from router.store import SqlStore, StoreOut, open_store
-from router.store.backup import restore_from, write_to
+from router.store.backup import write_to
+from router.store.restoring import restore_from
 
 
-def test_a_backup_restores_on_both_kinds(store: SqlStore, tmp_path: Path, postgres_url: str) -> None:
+def test_a_backup_restores_on_both_kinds(store: SqlStore, database_url: str, tmp_path: Path) -> None:
     desk = desk_on(store, tmp_path / "cache")
     ana = an_actor(desk, "ana", Role.PLANNER, codes=("ITAR",))
     with_small_book(desk, ana)
@@ -23,11 +26,12 @@ def test_a_backup_restores_on_both_kinds(store: SqlStore, tmp_path: Path, postgr
     counts = write_to(store, file)
     assert counts["lines"] > 5 and counts["blobs"] > 2
     with pytest.raises(StoreOut, match="not empty"):
-        restore_from(store, file)
+        restore_from(database_url, file)
     with pytest.raises(StoreOut, match="there already"):
         write_to(store, file)
-    other = open_store(f"sqlite:///{tmp_path / 'other.db'}")
-    assert restore_from(other, file) == counts
+    other_url = f"sqlite:///{tmp_path / 'other.db'}"
+    assert restore_from(other_url, file) == counts
+    other = open_store(other_url)
     fresh = desk_on(other, tmp_path / "cache")
     assert scenario_zip(fresh, ana) == scenario_zip(desk, ana)
     first_administrator(fresh)
@@ -47,10 +51,75 @@ def test_a_damaged_backup_is_refused_and_nothing_written(tmp_path: Path) -> None
         for entry in whole.infolist():
             content = whole.read(entry)
             other.writestr(entry, content.replace(b"ana", b"bob") if entry.filename == "people.jsonl" else content)
-    empty = open_store(f"sqlite:///{tmp_path / 'c.db'}")
+    place = tmp_path / "c.db"
     with pytest.raises(StoreOut, match="people does not compare"):
-        restore_from(empty, broken)
-    with empty.look() as work:
-        assert work.people.all() == []
+        restore_from(f"sqlite:///{place}", broken)
+    assert not place.exists()
     store.close()
-    empty.close()
+
+
+def rewritten(file: Path, to: Path, manifest: dict[str, object], **tables: bytes | None) -> Path:
+    """A backup with other tables (None: without) and the hashes of what is in it then."""
+    with zipfile.ZipFile(file) as whole, zipfile.ZipFile(to, "w") as other:
+        told = json.loads(whole.read("manifest.json"))
+        kept = {n.removesuffix(".jsonl"): whole.read(n) for n in whole.namelist() if n.endswith(".jsonl")} | tables
+        for name, content in kept.items():
+            if content is not None:
+                other.writestr(f"{name}.jsonl", content)
+        found = {name: content for name, content in kept.items() if content is not None}
+        told["rows"] = {name: len(content.splitlines()) for name, content in found.items()}
+        told["sha256"] = {name: hashlib.sha256(content).hexdigest() for name, content in found.items()}
+        told |= manifest
+        other.writestr("manifest.json", json.dumps({k: v for k, v in told.items() if v is not None}))
+    return to
+
+
+def without(file: Path, table: str, *columns: str) -> bytes:
+    """Rows of a table of a backup without some columns."""
+    with zipfile.ZipFile(file) as archive:
+        rows = [json.loads(line) for line in archive.read(f"{table}.jsonl").splitlines()]
+    return b"".join(json.dumps({k: v for k, v in r.items() if k not in columns}).encode() + b"\n" for r in rows)
+
+
+def test_a_backup_of_an_earlier_edition_is_carried_over(database_url: str, tmp_path: Path) -> None:
+    store = open_store(f"sqlite:///{tmp_path / 'a.db'}")
+    desk = desk_on(store, tmp_path / "cache")
+    ana = an_actor(desk, "ana", Role.PLANNER, codes=("ITAR",))
+    with_small_book(desk, ana)
+    file = tmp_path / "b.zip"
+    write_to(store, file)
+    models = without(file, "models", "export_codes")
+    third = rewritten(file, tmp_path / "3.zip", {"edition": None}, models=models)
+    counts = restore_from(database_url, third)
+    assert counts["models"] == len(models.splitlines()) > 2
+    other = open_store(database_url)
+    with other.look() as work, store.look() as before:
+        assert work.models.all() == before.models.all()
+        assert work.lines.all() == before.lines.all()
+    assert scenario_zip(desk_on(other, tmp_path / "cache"), ana) == scenario_zip(desk, ana)
+    other.close()
+    first = rewritten(third, tmp_path / "1.zip", {}, build_pins=None)
+    url = f"sqlite:///{tmp_path / 'first.db'}"
+    open_store(url).close()  # empty, but with the tables of now
+    restore_from(url, first)
+    again = open_store(url)
+    with again.look() as work, store.look() as before:
+        assert work.lines.all() == before.lines.all() and work.pins.of(1) == {}
+    again.close()
+    store.close()
+
+
+def test_a_backup_that_is_refused_leaves_no_database_behind(tmp_path: Path) -> None:
+    store = open_store(f"sqlite:///{tmp_path / 'a.db'}")
+    an_actor(desk_on(store, tmp_path), "ana", Role.PLANNER)
+    file, place = tmp_path / "b.zip", tmp_path / "made" / "c.db"
+    place.parent.mkdir()
+    write_to(store, file)
+    newer = rewritten(file, tmp_path / "newer.zip", {"edition": "9999"})
+    stranger = rewritten(file, tmp_path / "stranger.zip", {"edition": None}, shipments_of_tomorrow=b"{}\n")
+    faulty = rewritten(file, tmp_path / "faulty.zip", {}, people=b'{"person_id": 1, "name": "x"}\n')
+    for refused, why in ((newer, "newer platewright.*9999"), (stranger, "newer platewright"), (faulty, "people")):
+        with pytest.raises(StoreOut, match=why):
+            restore_from(f"sqlite:///{place}", refused)
+        assert list(place.parent.iterdir()) == []
+    store.close()
