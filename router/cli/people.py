@@ -15,10 +15,19 @@ from router.service.console import actor_at_console, note_console, person_named
 from router.service.desk import Desk
 from router.service.ports import Secret
 from router.service.records import Actor, Role
-from router.service.rights import SCOPES
+from router.service.rights import SCOPES, WHAT_A_ROLE_MAY, WHAT_A_SCOPE_MAY
 
-people_app = typer.Typer(no_args_is_help=True, help="People with a log-in: list, make, switch off.")
-token_app = typer.Typer(no_args_is_help=True, help="Tokens for programs: list, make, switch off.")
+_ROLES = "; ".join(f"{role.value}: {WHAT_A_ROLE_MAY[role]}" for role in Role)
+_SCOPES = "; ".join(f"{scope}: {what}" for scope, what in WHAT_A_SCOPE_MAY.items())
+
+people_app = typer.Typer(
+    no_args_is_help=True, help=f"People with a log-in: list, make, switch off.\n\nRoles: {_ROLES}."
+)
+token_app = typer.Typer(
+    no_args_is_help=True,
+    help="Tokens for programs: list, make, switch off. A token may do at most what its owner may.\n\n"
+    f"Scopes: {_SCOPES}.",
+)
 
 Database = Annotated[str | None, typer.Option("--database", help="The database the server uses.")]
 AsWhom = Annotated[str | None, typer.Option("--as", help="Administrator who acts; needed when there are several.")]

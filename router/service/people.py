@@ -299,6 +299,11 @@ def new_token(
 ) -> tuple[Secret, str]:
     """A token for programs, for the actor's own use; its text is shown once. Raises FaultyInput, AlreadyMade."""
     require(actor, Operation.OWN_ACCOUNT)
+    if actor.person.must_change_password:
+        raise Refused(
+            f"{actor.name} still has the one-time password, with which a token could do nothing: "
+            "sign in on the pages once, set a password, then make the token"
+        )
     wanted = frozenset(scopes)
     faults = []
     if not wanted or not wanted <= set(SCOPES):

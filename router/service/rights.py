@@ -61,6 +61,21 @@ SCOPES = {
 }
 """What a token of a scope may do, as far as its owner may. Passwords and tokens are never changed through a token."""
 
+WHAT_A_ROLE_MAY = {
+    Role.VIEWER: "sees book, network and plans",
+    Role.PLANNER: "sees and changes book, network and plans, records events at every site",
+    Role.SITE_OPERATOR: "sees book, network and plans, and the floor of the own sites, where they record events",
+    Role.ADMINISTRATOR: "what a planner may, and manages people",
+}
+WHAT_A_SCOPE_MAY = {
+    "read": "see",
+    "book": "change, import and export the order book",
+    "plan": "start runs, accept plans, move and pin builds, change the network",
+    "floor": "record events",
+    "admin": "manage people, see the trail",
+}
+"""Roles and scopes in words, for help."""
+
 
 @dataclass(frozen=True, slots=True)
 class Decision:
@@ -76,7 +91,7 @@ def decide(actor: Actor, operation: Operation, site_id: str | None = None) -> De
     if not person.active:
         return Decision(False, f"{person.name} is no longer active")
     if person.must_change_password and operation is not Operation.OWN_ACCOUNT:
-        return Decision(False, "the one-time password has to be changed first")
+        return Decision(False, f"{person.name} has to change the one-time password first: sign in on the pages once")
     if operation not in _BY_ROLE[person.role]:
         roles = " or ".join(role.value for role, may in _BY_ROLE.items() if operation in may)
         return Decision(False, f"to {operation.value} takes the role {roles}")

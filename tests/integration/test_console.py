@@ -12,8 +12,9 @@ from desk_builder import an_actor
 from router.cli.main import main
 from router.kernel.faults import NotSignedIn
 from router.service.desk import Desk
-from router.service.people import list_people, sign_in, who
+from router.service.people import add_person, list_people, sign_in, who
 from router.service.records import Role
+from router.service.rights import SCOPES
 from router.service.trail import list_trail
 
 
@@ -90,3 +91,20 @@ def test_no_database_is_made(run, tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setenv("PLATEWRIGHT_DATABASE", f"sqlite:///{tmp_path / 'slip.db'}")
     code, _, said = run("people", "list")
     assert code == 2 and "there is no database" in said and not (tmp_path / "slip.db").exists()
+
+
+def test_roles_and_scopes_are_explained_where_they_are_asked_for(run) -> None:  # type: ignore[no-untyped-def]
+    code, _, said = run("people", "make", "x", "--role", "boss")
+    assert code == 2 and all(role.value in " ".join(said.split()) for role in Role)
+    _, people, _ = run("people", "--help")
+    assert all(f"{role.value}:" in " ".join(people.split()) for role in Role)
+    _, token, _ = run("token", "--help")
+    assert all(f"{scope}:" in " ".join(token.split()) for scope in SCOPES)
+
+
+def test_before_the_first_password_is_set_it_is_said_what_to_do(desk: Desk, run) -> None:  # type: ignore[no-untyped-def]
+    add_person(desk, an_actor(desk, "boss", Role.ADMINISTRATOR), "Ada", Role.ADMINISTRATOR)
+    code, text, said = run("token", "make", "x", "--for", "Ada", "--scope", "read")
+    assert code == 2 and not text and "sign in on the pages once" in said and "Ada" in said
+    code, _, said = run("people", "list", "--as", "Ada")
+    assert code == 2 and "sign in on the pages once" in said
