@@ -10,7 +10,7 @@ from typing import Any
 
 from router.domain.network import Network
 from router.domain.plan import Build, Shipment
-from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Refused
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.floor import OF_BUILDS, OF_MACHINES, Floor, FloorBuild, new_misfits, played, withdraws
@@ -31,6 +31,8 @@ _BACK = timedelta(days=90)
 """How late a fact may be recorded (common practice, no source)."""
 _LONGEST_DOWN = timedelta(days=366)
 """A machine that is away for longer belongs out of the network (common practice, no source)."""
+LEFT_OUT = "pieces under export control; whoever recorded this is not cleared for them, a cleared person tells of them"
+"""Said with scrap recorded by somebody who could not tell of every piece on the build."""
 _LAST = 2**62
 """Stands for the number of an event not yet kept: of several at one moment it is the last."""
 
@@ -83,7 +85,9 @@ def record_event(
 def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once | None = None) -> EventRecord:
     """Say that an earlier event is not so. Both stay on record; plans to come start as if it had never been recorded.
 
-    Raises NotFound, FaultyInput without a reason, and Conflict when it is withdrawn already or later events rest on it.
+    Raises NotFound, FaultyInput without a reason, Conflict when it is withdrawn already or later events rest on it, and
+    Refused for scrap of pieces the actor is not cleared for. What is said of a whole build (started, finished, failed)
+    is said of hidden pieces too; the answer shows them under one name.
     """
     require(actor, Operation.RECORD_EVENT)
     why = why.strip()[:500]
@@ -101,6 +105,11 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
         require(actor, Operation.RECORD_EVENT, wrong.site_id)
         if wrong.kind is EventKind.EVENT_WITHDRAWN:
             raise Conflict(f"event {event_id} withdraws another and stays; record the fact anew")
+        if wrong.kind is EventKind.PIECES_SCRAPPED and hidden.lines & set(wrong.details["pieces"]):
+            raise Refused(
+                f"event {event_id} tells of pieces you are not cleared for too, which would count as sound again; "
+                "a cleared person has to withdraw it"
+            )
         events = work.events.all()
         if any(withdraws(e) == event_id for e in events):
             raise Conflict(f"event {event_id} is withdrawn already")
@@ -281,7 +290,13 @@ def _told(
     if kind is EventKind.PIECES_SCRAPPED and about.begun is not None:
         # A line the actor may not see is for them not on the plate: a cleared person tells of its pieces.
         seen = {line: number for line, number in about.begun.pieces.items() if line not in hidden}
+        if not seen:
+            raise Refused(
+                f"build {about.name} carries only pieces you are not cleared for; a cleared person tells of them"
+            )
         told["pieces"] = _scrapped(about.name, given.get("pieces"), seen)
+        if len(seen) < len(about.begun.pieces):
+            told["left_as_they_were"] = LEFT_OUT
     return told
 
 

@@ -16,7 +16,7 @@ from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
 from router.service import moves
 from router.service.book import get_line
 from router.service.desk import Desk
-from router.service.events import events_of_build, list_events, record_event, withdraw_event
+from router.service.events import LEFT_OUT, events_of_build, list_events, record_event, withdraw_event
 from router.service.jobs import ask_plan, get_job
 from router.service.moves import keep_move, try_move
 from router.service.pins import set_pin
@@ -213,6 +213,37 @@ def test_a_move_is_looked_at_again_in_the_moment_it_is_kept(
         keep_move(desk, boss, plan_id, build.build_id, machine_id, after)
     with desk.store.look() as work:
         assert work.plans.heads(1)[0].plan_id == other  # nothing was kept
+
+
+def test_scrap_of_hidden_pieces_is_told_and_taken_back_by_cleared_people_only(desk: Desk, boss: Actor) -> None:
+    with desk.store.look() as work:
+        secret = {x.line_id for x in work.lines.all() if x.export_control}
+    live = live_in_full(desk)
+    build = next(b for b in builds_of(desk) if secret & set(b.pieces_by_line()))
+    hidden = next(iter(secret & set(build.pieces_by_line())))
+    seen = sorted(set(build.pieces_by_line()) - secret)
+    site = live.scenario.network.machine[build.machine_id].site_id
+    olga = an_actor(desk, "olga", Role.SITE_OPERATOR, sites=(site,))
+    record(desk, boss, EventKind.BUILD_STARTED, build.build_id, build.load_start)
+    later = build.load_start + HOUR
+    before = left_of(desk, hidden)
+    with pytest.raises((FaultyInput, Refused)) as caught:
+        record(desk, olga, EventKind.PIECES_SCRAPPED, build.build_id, later, pieces={hidden: 1})
+    assert hidden not in str(caught.value).replace(f"{hidden}: 1", "") and left_of(desk, hidden) == before
+    if seen:
+        told = record_event(desk, olga, EventKind.PIECES_SCRAPPED, build.build_id, later, {"pieces": {seen[0]: 1}})
+        assert told.details["left_as_they_were"] == LEFT_OUT and left_of(desk, hidden) == before
+        withdraw_event(desk, olga, told.event_id, "it was sound")
+    scrap = record_event(desk, boss, EventKind.PIECES_SCRAPPED, build.build_id, later, {"pieces": {hidden: 1}})
+    assert "left_as_they_were" not in scrap.details and left_of(desk, hidden) == before + 1
+    with pytest.raises(Refused, match="a cleared person has to withdraw it") as refused:
+        withdraw_event(desk, olga, scrap.event_id, "it was sound")
+    assert hidden not in str(refused.value) and left_of(desk, hidden) == before + 1
+    withdraw_event(desk, boss, scrap.event_id, "it was sound")
+    # A whole build is said to have failed, and not to have: the pieces nobody names are counted.
+    failed = record(desk, olga, EventKind.BUILD_FAILED, build.build_id, later)
+    back = withdraw_event(desk, olga, failed, "the other machine")
+    assert back.details["pieces"]["restricted"] == build.pieces_by_line()[hidden] and left_of(desk, hidden) == before
 
 
 def test_only_what_the_table_allows_is_taken(desk: Desk, boss: Actor) -> None:
