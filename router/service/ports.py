@@ -20,6 +20,7 @@ from router.service.records import (
     PlanHead,
     PlanStanding,
     TrailRecord,
+    WhatIfRecord,
 )
 
 
@@ -116,6 +117,27 @@ class Pins(Protocol):
 
     def drop(self, plan_id: int, build_id: str) -> bool:
         """Whether there was such a pin."""
+        ...
+
+
+class WhatIfs(Protocol):
+    """Kept what-if files."""
+
+    def get(self, what_if_id: int) -> WhatIfRecord | None: ...
+    def all(self) -> list[WhatIfRecord]:
+        """By file name."""
+        ...
+
+    def add(self, record: WhatIfRecord) -> WhatIfRecord:
+        """Keep it under the next number; ``record.what_if_id`` is not read."""
+        ...
+
+    def change(self, record: WhatIfRecord, seen_version: int) -> WhatIfRecord:
+        """Keep ``record`` with the next version. Raises NotFound or Stale."""
+        ...
+
+    def drop(self, what_if_id: int, seen_version: int) -> None:
+        """Raises NotFound or Stale."""
         ...
 
 
@@ -252,6 +274,8 @@ class Work(Protocol):
     def plans(self) -> Plans: ...
     @property
     def pins(self) -> Pins: ...
+    @property
+    def what_ifs(self) -> WhatIfs: ...
     @property
     def events(self) -> Events: ...
     @property

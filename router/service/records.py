@@ -88,6 +88,19 @@ class NetworkRecord:
     note: str
 
 
+@dataclass(frozen=True, slots=True)
+class WhatIfRecord:
+    """A what-if file that is kept; what its text says is read whenever it is asked for."""
+
+    what_if_id: int
+    file: str
+    """Name by which another one goes on from it; unique."""
+    raw: bytes
+    saved_at: datetime
+    saved_by: str
+    version: int = 1
+
+
 class PlanStanding(StrEnum):
     PROPOSED = "proposed"
     LIVE = "live"

@@ -22,6 +22,8 @@ class Operation(StrEnum):
     ASK_RUN = "start or stop a run"
     ACCEPT_PLAN = "accept or set aside a plan"
     MOVE_BUILD = "move or pin a build"
+    SEE_WHAT_IFS = "see what-ifs"
+    KEEP_WHAT_IFS = "keep, change or delete what-ifs"
     SEE_FLOOR = "see builds and events of a site"
     RECORD_EVENT = "record an event at a site"
     SEE_TRAIL = "see who did what"
@@ -30,7 +32,14 @@ class Operation(StrEnum):
 
 
 _SEE = frozenset(
-    {Operation.SEE_BOOK, Operation.SEE_NETWORK, Operation.SEE_PLANS, Operation.SEE_FLOOR, Operation.OWN_ACCOUNT}
+    {
+        Operation.SEE_BOOK,
+        Operation.SEE_NETWORK,
+        Operation.SEE_PLANS,
+        Operation.SEE_WHAT_IFS,
+        Operation.SEE_FLOOR,
+        Operation.OWN_ACCOUNT,
+    }
 )
 _PLAN = _SEE | {
     Operation.CHANGE_BOOK,
@@ -40,6 +49,7 @@ _PLAN = _SEE | {
     Operation.ASK_RUN,
     Operation.ACCEPT_PLAN,
     Operation.MOVE_BUILD,
+    Operation.KEEP_WHAT_IFS,
     Operation.RECORD_EVENT,
     Operation.SEE_TRAIL,
 }
@@ -55,7 +65,15 @@ _AT_OWN_SITES = frozenset({Operation.SEE_FLOOR, Operation.RECORD_EVENT})
 SCOPES = {
     "read": _SEE - {Operation.OWN_ACCOUNT},
     "book": frozenset({Operation.CHANGE_BOOK, Operation.IMPORT, Operation.EXPORT}),
-    "plan": frozenset({Operation.ASK_RUN, Operation.ACCEPT_PLAN, Operation.MOVE_BUILD, Operation.CHANGE_NETWORK}),
+    "plan": frozenset(
+        {
+            Operation.ASK_RUN,
+            Operation.ACCEPT_PLAN,
+            Operation.MOVE_BUILD,
+            Operation.CHANGE_NETWORK,
+            Operation.KEEP_WHAT_IFS,
+        }
+    ),
     "floor": frozenset({Operation.RECORD_EVENT}),
     "admin": frozenset({Operation.MANAGE_PEOPLE, Operation.SEE_TRAIL}),
 }

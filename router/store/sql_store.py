@@ -17,6 +17,7 @@ from router.store.people_rows import PeopleRows
 from router.store.pin_rows import PinRows
 from router.store.plan_rows import PlanRows
 from router.store.trail_rows import RevisionRows, TrailRows
+from router.store.what_if_rows import WhatIfRows
 
 _BUSY_MS = 20_000
 """How long a writer waits for another writer on SQLite."""
@@ -51,6 +52,10 @@ class SqlWork:
     @cached_property
     def pins(self) -> PinRows:
         return PinRows(self._connection)
+
+    @cached_property
+    def what_ifs(self) -> WhatIfRows:
+        return WhatIfRows(self._connection)
 
     @cached_property
     def events(self) -> EventRows:

@@ -147,6 +147,18 @@ build_pins = sa.Table(
     sa.Column("at", Moment, nullable=False),
 )
 
+what_ifs = sa.Table(
+    "what_ifs",
+    metadata,
+    sa.Column("what_if_id", Key, primary_key=True, autoincrement=True),
+    sa.Column("file", sa.String(100), nullable=False, unique=True),
+    sa.Column("raw", sa.LargeBinary, nullable=False),
+    sa.Column("saved_at", Moment, nullable=False),
+    sa.Column("saved_by", sa.String(100), nullable=False),
+    sa.Column("version", sa.Integer, nullable=False),
+    sqlite_autoincrement=True,
+)
+
 events = sa.Table(
     "events",
     metadata,

@@ -26,6 +26,7 @@ NAVIGATION: tuple[tuple[str, str], ...] = (
     ("Plates", "/plates"),
     ("Network", "/network"),
     ("Plans", "/plans"),
+    ("What if", "/what-if"),
 )
 
 

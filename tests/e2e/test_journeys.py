@@ -221,7 +221,9 @@ def test_no_page_has_an_axe_violation_or_scrolls_sideways(page: Page, address: s
     pages = (
         "/ /orders /orders/1001-2 /orders/import /schedule?plan=1 /plates?plan=1 /network /network/file /plans /plans/1"
     )
-    more = "/compare?before=1&after=1 /runs /runs/new /tokens /trail /password"
+    more = (
+        "/compare?before=1&after=1 /runs /runs/new /tokens /trail /password /what-if /what-if/new /what-if/difference"
+    )
     paths = [*pages.split(), *more.split(), str(plate)]
     for path in paths:
         page.goto(f"{address}{path}")

@@ -21,6 +21,7 @@ from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.imports import preview_files, preview_folder, store_import
 from router.service.jobs import ask_elsewhere, ask_plan, get_job
+from router.service.kept_what_ifs import add_what_if
 from router.service.network import current_network, save_network
 from router.service.plans import accept, full_plan
 from router.service.records import Actor, EventKind, JobStanding, Person, Role
@@ -99,6 +100,14 @@ def _talk_of_it(desk: Desk, boss: Actor) -> None:
     row = {**dict(other.cells), "line": "seen-1"}
     preview = preview_files(desk, boss, {f"{ORDER}.json": json.dumps([row]).encode()})
     store_import(desk, boss, preview.import_id)
+    head = "format: platewright what-if 1\nname: {}\nchanges:\n  - {{change: carbon_price, per_tonne: {}}}\n"
+    for file, text in (
+        ("plain.yaml", head.format("Carbon", 50)),
+        ("other.yaml", "on: plain.yaml\n" + head.format("Carbon again", 60)),
+        ("marked.yaml", head.format(f"Carbon for {CUSTOMER}, markreason", 70)),
+        ("upon.yaml", "on: marked.yaml\n" + head.format("Carbon at last", 80)),
+    ):
+        add_what_if(desk, boss, file, text.encode())
 
 
 def _failed_run(desk: Desk, boss: Actor) -> None:

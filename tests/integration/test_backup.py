@@ -11,17 +11,21 @@ import pytest
 from desk_builder import an_actor, desk_on, with_small_book
 
 from router.service.exports import scenario_zip
+from router.service.kept_what_ifs import add_what_if, get_what_if
 from router.service.people import add_person, first_administrator
 from router.service.records import Role
 from router.store import SqlStore, StoreOut, open_store
 from router.store.backup import write_to
 from router.store.restoring import restore_from
 
+WHAT_IF = b"format: platewright what-if 1\nname: Carbon\nchanges:\n  - {change: carbon_price, per_tonne: 90}\n"
+
 
 def test_a_backup_restores_on_both_kinds(store: SqlStore, database_url: str, tmp_path: Path) -> None:
     desk = desk_on(store, tmp_path / "cache")
     ana = an_actor(desk, "ana", Role.PLANNER, codes=("ITAR",))
     with_small_book(desk, ana)
+    kept = add_what_if(desk, ana, "carbon.yaml", WHAT_IF)
     file = tmp_path / "backup.zip"
     counts = write_to(store, file)
     assert counts["lines"] > 5 and counts["blobs"] > 2
@@ -34,6 +38,7 @@ def test_a_backup_restores_on_both_kinds(store: SqlStore, database_url: str, tmp
     other = open_store(other_url)
     fresh = desk_on(other, tmp_path / "cache")
     assert scenario_zip(fresh, ana) == scenario_zip(desk, ana)
+    assert get_what_if(fresh, ana, kept.record.what_if_id) == kept
     first_administrator(fresh)
     boss = an_actor(fresh, "boss", Role.ADMINISTRATOR)
     assert add_person(fresh, boss, "new", Role.VIEWER).person.person_id > ana.person.person_id
@@ -89,7 +94,7 @@ def test_a_backup_of_an_earlier_edition_is_carried_over(database_url: str, tmp_p
     file = tmp_path / "b.zip"
     write_to(store, file)
     models = without(file, "models", "export_codes")
-    third = rewritten(file, tmp_path / "3.zip", {"edition": None}, models=models)
+    third = rewritten(file, tmp_path / "3.zip", {"edition": None}, models=models, what_ifs=None)
     counts = restore_from(database_url, third)
     assert counts["models"] == len(models.splitlines()) > 2
     other = open_store(database_url)

@@ -94,6 +94,8 @@ def values_of(marked: Marked) -> Mapping[str, list[str]]:
         "import_id": ["0" * 32],
         "name": ["bracket.stl", "app.css"],
         "decision": ["hold"],
+        "what_if_id": ["1", "2", "3", "4"],
+        "beside_id": ["1", "2"],
     }
 
 
@@ -105,6 +107,7 @@ QUERIES: Mapping[str, list[dict[str, str]]] = {
     f"{V1}/lines": [{}, {"text": LINE}, {"sort": "customer", "limit": "1"}],
     f"{V1}/trail": [{}, {"subject": LINE}, {"subject": f"{ORDER}.json"}],
     "/sign-in": [{}],
+    "/what-if/difference": [{}, {"one": "1", "other": "2"}],
 }
 NEVER_OPEN = {"/health/ready", f"{V1}/export", f"{V1}/imports/{{import_id}}", "/static/{name}", "/metrics"}
 """Routes that need not answer 200 to somebody who is not cleared: refused as they are, or nothing of the book."""
@@ -198,6 +201,7 @@ def changes(marked: Marked, client: TestClient) -> list[tuple[str, str, dict[str
     at = "2027-03-02T06:00:00-05:00"
     network = broken_network(client)
     yaml = {"Content-Type": "application/yaml"}
+    what_if = {"file": "mine.yaml", "text": "on: marked.yaml\nformat: platewright what-if 1\nname: Mine\n"}
 
     def event(kind: str, subject: str, **details: Any) -> tuple[str, str, dict[str, Any]]:
         return (
@@ -252,6 +256,11 @@ def changes(marked: Marked, client: TestClient) -> list[tuple[str, str, dict[str
         ("POST", f"{V1}/plans/{last}/set-aside", {"headers": {"If-Match": '"99"'}}),
         ("POST", f"{V1}/runs", {"json": {"seconds": 1, "note": "x"}}),
         ("POST", f"{V1}/runs/{job}/stop", {}),
+        ("POST", f"{V1}/what-ifs/check", {"json": what_if}),
+        ("POST", f"{V1}/what-ifs", {"json": {**what_if, "file": "marked.yaml"}}),
+        ("POST", f"{V1}/what-ifs", {"json": what_if}),
+        *(("PUT", f"{V1}/what-ifs/{n}", {"json": {"text": "x"}, "headers": seen}) for n in (1, 3, 4)),
+        *(("DELETE", f"{V1}/what-ifs/{n}", {"headers": {"If-Match": '"99"'}}) for n in (1, 2, 3, 4)),
         ("POST", f"{V1}/people", {"json": {"name": "", "role": "viewer"}}),
         ("PUT", f"{V1}/people/1", {"json": {"role": "viewer"}, "headers": {"If-Match": '"99"'}}),
         ("POST", f"{V1}/people/99/reset-password", {}),
@@ -286,6 +295,9 @@ def page_changes(marked: Marked, network: str) -> list[tuple[str, str, dict[str,
         ("POST", "/runs/new", {"data": {"seconds": "0", "seed": "1", "workers": "1"}}),
         ("POST", f"/runs/{marked.jobs[0]}/stop", {"data": {}}),
         ("POST", f"/plans/{marked.plans[0]}/accept", {"data": {"version": "1"}}),
+        ("POST", "/what-if/new", {"data": {"file": "m.yaml", "text": "on: upon.yaml", "do": "keep"}}),
+        *(("POST", f"/what-if/{n}", {"data": {"text": "x", "version": "1", "do": "keep"}}) for n in (1, 3, 4)),
+        *(("POST", f"/what-if/{n}/delete", {"data": {"version": "99"}}) for n in (1, 2, 3, 4)),
         ("POST", "/demo", {"data": {}}),
         ("POST", "/people", {"data": {"name": "", "role": "viewer"}}),
         ("POST", "/people/1", {"data": {"role": "viewer", "version": "99", "active": "yes"}}),

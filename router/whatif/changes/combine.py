@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -78,37 +79,59 @@ BASE = WhatIf("base", (), 0, 0.08, 7.0, False, "")
 
 def read_what_if(path: Path) -> WhatIf:
     """A what-if file and those it goes on from. Raises FaultyInput with every fault of the file that has some."""
-    return _read(path, ())
+
+    def raw_of(name: str) -> bytes:
+        file = path.parent / name
+        try:
+            return file.read_bytes()
+        except OSError as unread:
+            raise FaultyInput([Fault(str(file), "", "", unread.strerror or "no file", "a what-if file")]) from unread
+
+    return _read(path.name, raw_of, ())
 
 
-def _read(path: Path, open_files: tuple[Path, ...]) -> WhatIf:
-    whole = path.resolve()
-    if whole in open_files:
-        raise FaultyInput([Fault(path.name, "", "on", found(path.name), "a what-if that does not lead back to itself")])
+def read_texts(file: str, texts: Mapping[str, bytes]) -> WhatIf:
+    """A what-if among the texts of files by name, with those it goes on from; faults as of ``read_what_if``."""
+
+    def raw_of(name: str) -> bytes:
+        if name not in texts:
+            raise FaultyInput([Fault(file, "", "on", found(name), one_of(name, texts, "kept what-if"))])
+        return texts[name]
+
+    return _read(file, raw_of, ())
+
+
+def goes_on_from(raw: bytes) -> str | None:
+    """The file a what-if goes on from, as far as its text can be read."""
+    data = read_yaml(raw, "").data
+    name = data.get("on") if isinstance(data, dict) else None
+    return name if isinstance(name, str) else None
+
+
+def _read(name: str, raw_of: Callable[[str], bytes], open_files: tuple[str, ...]) -> WhatIf:
+    if name in open_files:
+        raise FaultyInput([Fault(name, "", "on", found(name), "a what-if that does not lead back to itself")])
     if len(open_files) >= _DEEPEST:
-        raise FaultyInput([Fault(path.name, "", "on", f"more than {_DEEPEST} what-ifs in a row", "fewer")])
-    try:
-        raw = path.read_bytes()
-    except OSError as unread:
-        raise FaultyInput([Fault(str(path), "", "", unread.strerror or "no file", "a what-if file")]) from unread
-    document = read_yaml(raw, path.name)
+        raise FaultyInput([Fault(name, "", "on", f"more than {_DEEPEST} what-ifs in a row", "fewer")])
+    raw = raw_of(name)
+    document = read_yaml(raw, name)
     faults = list(document.faults)
     data = document.data
     if not isinstance(data, dict):
-        raise FaultyInput(faults or [Fault(path.name, "", "", found(data), "a YAML mapping of fields")])
+        raise FaultyInput(faults or [Fault(name, "", "", found(data), "a YAML mapping of fields")])
     record: WhatIfRecord | None = None
     try:
         record = WhatIfRecord.model_validate(data)
     except ValidationError as error:
-        faults += structure_faults(WhatIfRecord, data, error, Places(path.name, document))
-    changes = _changes(path.name, document, data.get("changes"), faults)
+        faults += structure_faults(WhatIfRecord, data, error, Places(name, document))
+    changes = _changes(name, document, data.get("changes"), faults)
     if faults or record is None:
         raise FaultyInput(faults)
     before = BASE
     if record.on is not None:
         if Path(record.on).name != record.on:
-            raise FaultyInput([Fault(path.name, "", "on", found(record.on), "the name of a file in the same folder")])
-        before = _read(path.parent / record.on, (*open_files, whole))
+            raise FaultyInput([Fault(name, "", "on", found(record.on), "the name of a file in the same folder")])
+        before = _read(record.on, raw_of, (*open_files, name))
     return WhatIf(
         record.name,
         (*before.changes, *changes),

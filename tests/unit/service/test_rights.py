@@ -20,6 +20,8 @@ MATRIX = {
     Operation.ASK_RUN: "no yes no yes",
     Operation.ACCEPT_PLAN: "no yes no yes",
     Operation.MOVE_BUILD: "no yes no yes",
+    Operation.SEE_WHAT_IFS: "yes yes yes yes",
+    Operation.KEEP_WHAT_IFS: "no yes no yes",
     Operation.SEE_FLOOR: "yes yes yes yes",
     Operation.RECORD_EVENT: "no yes yes yes",
     Operation.SEE_TRAIL: "no yes no yes",
@@ -28,9 +30,21 @@ MATRIX = {
 }
 ROLES = (Role.VIEWER, Role.PLANNER, Role.SITE_OPERATOR, Role.ADMINISTRATOR)
 SCOPE_OF = {
-    "read": {Operation.SEE_BOOK, Operation.SEE_NETWORK, Operation.SEE_PLANS, Operation.SEE_FLOOR},
+    "read": {
+        Operation.SEE_BOOK,
+        Operation.SEE_NETWORK,
+        Operation.SEE_PLANS,
+        Operation.SEE_WHAT_IFS,
+        Operation.SEE_FLOOR,
+    },
     "book": {Operation.CHANGE_BOOK, Operation.IMPORT, Operation.EXPORT},
-    "plan": {Operation.ASK_RUN, Operation.ACCEPT_PLAN, Operation.MOVE_BUILD, Operation.CHANGE_NETWORK},
+    "plan": {
+        Operation.ASK_RUN,
+        Operation.ACCEPT_PLAN,
+        Operation.MOVE_BUILD,
+        Operation.CHANGE_NETWORK,
+        Operation.KEEP_WHAT_IFS,
+    },
     "floor": {Operation.RECORD_EVENT},
     "admin": {Operation.MANAGE_PEOPLE, Operation.SEE_TRAIL},
 }

@@ -1,0 +1,209 @@
+"""What-if files kept in the service: looked at, compared in words, kept, changed, deleted.
+
+A text that holds a name its reader must not learn (``visible.py``) is not there for them, and neither is one that goes
+on from it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from router.domain.network import Network
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
+from router.service.changes import noted
+from router.service.desk import Desk
+from router.service.network import NO_NETWORK, reading_of
+from router.service.ports import Work
+from router.service.receipts import Once, earlier, keep
+from router.service.records import Actor, WhatIfRecord
+from router.service.rights import Operation, require
+from router.service.visible import hidden_names, names_any
+from router.whatif.changes import WhatIf, difference, goes_on_from, read_texts
+
+MOST_BYTES = 100_000
+MOST_KEPT = 500
+FILE_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,80}\.ya?ml$"
+_FILE = re.compile(FILE_PATTERN)
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIfView:
+    """A what-if as it reads today."""
+
+    what_if: WhatIf | None
+    """None when the text cannot be read."""
+    faults: tuple[Fault, ...]
+    """Of the text, or of changes that do not fit the network of today."""
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
+        return self.what_if.name if self.what_if else ""
+
+    @property
+    def changes(self) -> tuple[str, ...]:
+        """Every change in words, those it goes on from first."""
+        return self.what_if.explained() if self.what_if else ()
+
+
+@dataclass(frozen=True, slots=True)
+class KeptWhatIf:
+    """A kept file and what it says."""
+
+    record: WhatIfRecord
+    view: WhatIfView
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIfDifference:
+    """What only one of two what-ifs changes, in words."""
+
+    one: KeptWhatIf
+    other: KeptWhatIf
+    only_one: tuple[str, ...]
+    only_other: tuple[str, ...]
+
+
+def list_what_ifs(desk: Desk, actor: Actor) -> list[KeptWhatIf]:
+    """All that the actor may see, by file name."""
+    require(actor, Operation.SEE_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    with desk.store.look() as work:
+        network, seen = _network(work, desk), _seen(work, names)
+    texts = {x.file: x.raw for x in seen}
+    return [KeptWhatIf(x, _view(x.file, texts, network)) for x in seen]
+
+
+def get_what_if(desk: Desk, actor: Actor, what_if_id: int) -> KeptWhatIf:
+    """One of them. Raises NotFound, also for one the actor must not read."""
+    for kept in list_what_ifs(desk, actor):
+        if kept.record.what_if_id == what_if_id:
+            return kept
+    raise NotFound(f"no what-if {what_if_id}")
+
+
+def what_if_difference(desk: Desk, actor: Actor, one_id: int, other_id: int) -> WhatIfDifference:
+    """What only one of two changes. Raises NotFound, and Conflict while one of them cannot be read."""
+    one, other = (get_what_if(desk, actor, x) for x in (one_id, other_id))
+    if one.view.what_if is None or other.view.what_if is None:
+        unread = one if one.view.what_if is None else other
+        raise Conflict(f"{unread.record.file} cannot be read any more; mend it first")
+    return WhatIfDifference(one, other, *difference(one.view.what_if, other.view.what_if))
+
+
+def check_what_if(desk: Desk, actor: Actor, file: str, raw: bytes) -> WhatIfView:
+    """What a text would change, and every fault of it. Nothing is stored."""
+    require(actor, Operation.KEEP_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    with desk.store.look() as work:
+        return _checked(work, desk, names, file, raw)
+
+
+def add_what_if(desk: Desk, actor: Actor, file: str, raw: bytes, once: Once | None = None) -> KeptWhatIf:
+    """Keep a new one. Raises FaultyInput with every fault, Conflict for a name that is taken, TooMuch."""
+    require(actor, Operation.KEEP_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    with desk.store.begin() as work:
+        made = earlier(work, actor, once)
+        if made is None:
+            view = _faultless(_checked(work, desk, names, file, raw))
+            kept = work.what_ifs.all()
+            if any(x.file.casefold() == file.casefold() for x in kept):
+                raise Conflict(f"the file name {file} is taken; take another one, or change the one that is kept")
+            if len(kept) >= MOST_KEPT:
+                raise TooMuch(f"{MOST_KEPT} what-ifs are kept already; delete some first")
+            record = work.what_ifs.add(WhatIfRecord(0, file, raw, desk.clock(), actor.name))
+            noted(work, desk, actor, "keep what-if", file, _details(record, view))
+            keep(work, desk, actor, once, {"what_if_id": record.what_if_id})
+            return KeptWhatIf(record, view)
+    return get_what_if(desk, actor, int(made["what_if_id"]))
+
+
+def change_what_if(desk: Desk, actor: Actor, what_if_id: int, raw: bytes, seen_version: int) -> KeptWhatIf:
+    """Keep another text in its place. Raises FaultyInput with every fault, NotFound, Stale."""
+    require(actor, Operation.KEEP_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    with desk.store.begin() as work:
+        before = _one(work, names, what_if_id)
+        view = _faultless(_checked(work, desk, names, before.file, raw))
+        new = WhatIfRecord(what_if_id, before.file, raw, desk.clock(), actor.name)
+        record = work.what_ifs.change(new, seen_version)
+        noted(work, desk, actor, "change what-if", record.file, _details(record, view))
+    return KeptWhatIf(record, view)
+
+
+def delete_what_if(desk: Desk, actor: Actor, what_if_id: int, seen_version: int) -> str:
+    """Delete it and give its file name; the trail keeps who did. Raises NotFound, Stale, Conflict below another one."""
+    require(actor, Operation.KEEP_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    with desk.store.begin() as work:
+        record = _one(work, names, what_if_id)
+        kept = work.what_ifs.all()
+        above = [x.file for x in kept if goes_on_from(x.raw) == record.file and x.what_if_id != what_if_id]
+        if above:
+            seen = {x.file for x in _seen(work, names)}
+            told = [x for x in above if x in seen] or ["another what-if"]
+            raise Conflict(f"{', '.join(told)} goes on from {record.file}; delete or change that first")
+        work.what_ifs.drop(what_if_id, seen_version)
+        digest = hashlib.sha256(record.raw).hexdigest()
+        noted(work, desk, actor, "delete what-if", record.file, {"what_if_id": what_if_id, "sha256": digest})
+    return record.file
+
+
+def _details(record: WhatIfRecord, view: WhatIfView) -> dict[str, object]:
+    digest = hashlib.sha256(record.raw).hexdigest()
+    return {"what_if_id": record.what_if_id, "version": record.version, "name": view.name, "sha256": digest}
+
+
+def _faultless(view: WhatIfView) -> WhatIfView:
+    if view.faults:
+        raise FaultyInput(view.faults)
+    return view
+
+
+def _one(work: Work, names: frozenset[str], what_if_id: int) -> WhatIfRecord:
+    for record in _seen(work, names):
+        if record.what_if_id == what_if_id:
+            return record
+    raise NotFound(f"no what-if {what_if_id}")
+
+
+def _seen(work: Work, names: frozenset[str]) -> list[WhatIfRecord]:
+    """Those whose text, and the texts they go on from, hold no hidden name."""
+    kept = work.what_ifs.all()
+    gone = {x.file for x in kept if names and names_any(f"{x.file} {x.raw.decode('utf-8', 'replace')}", names)}
+    while True:
+        more = {x.file for x in kept if x.file not in gone and goes_on_from(x.raw) in gone} if gone else set()
+        if not more:
+            return [x for x in kept if x.file not in gone]
+        gone |= more
+
+
+def _network(work: Work, desk: Desk) -> Network | None:
+    record = work.networks.latest()
+    return None if record is None else reading_of(desk, record).network
+
+
+def _checked(work: Work, desk: Desk, names: frozenset[str], file: str, raw: bytes) -> WhatIfView:
+    if len(raw) > MOST_BYTES:
+        raise TooMuch(f"{len(raw)} bytes; a what-if has at most {MOST_BYTES}")
+    faults = []
+    if not _FILE.fullmatch(file):
+        want = "letters, digits, - and _, ending in .yaml, e.g. second-shift.yaml"
+        faults.append(Fault("", "what-if", "file", file[:100] or "nothing", want))
+    network = _network(work, desk)
+    if network is None:
+        faults.append(Fault("", "what-if", "", "no network", NO_NETWORK))
+    view = _view(file, {x.file: x.raw for x in _seen(work, names)} | {file: raw}, network)
+    return WhatIfView(view.what_if, (*faults, *view.faults))
+
+
+def _view(file: str, texts: Mapping[str, bytes], network: Network | None) -> WhatIfView:
+    try:
+        what_if = read_texts(file, texts)
+    except FaultyInput as wrong:
+        return WhatIfView(None, tuple(wrong.faults))
+    return WhatIfView(what_if, () if network is None else tuple(what_if.check(network, file)))
