@@ -10,14 +10,19 @@ from rich.table import Table
 
 from router.cli.terminal import cache_dir, err, out, say_plainly, stoppable
 from router.kernel.faults import PlatewrightError
+from router.service.hold_folder import tune_hold_folder
 from router.service.what_if_folder import Compared, compare_what_ifs
 from router.whatif.changes import difference, read_what_if
 from router.whatif.comparison.compare import Settings
+from router.whatif.comparison.hold_rules import HoldRule, HoldSettings
 from router.whatif.comparison.tables import findings, rows
 from router.whatif.sweep.ledger import Entry
 from router.whatif.sweep.run import Quiet
 
 what_if = typer.Typer(no_args_is_help=True, help="What would change if: files of changes beside a scenario folder.")
+
+_COVERS = (0.2, 0.35, 0.5, 0.7)
+"""Thresholds tried when none is given; 0.35 is the simulation's own habit."""
 
 WhatIfFile = Annotated[Path, typer.Argument(help="What-if file (YAML).")]
 
@@ -67,6 +72,42 @@ def compare(
     with stoppable(said) as cancel:
         compared = compare_what_ifs(folder, files, out_folder, settings, cache_dir(), _Told(), cancel)
     _say(compared)
+
+
+@what_if.command()
+def hold(
+    folder: Annotated[Path, typer.Argument(help="Scenario folder.")],
+    out_folder: Annotated[Path, typer.Option("--out", "-o", help="Where results are written.")] = Path("results/hold"),
+    cover: Annotated[
+        list[float] | None,
+        typer.Option(help="A threshold: held while covered less than this share; may be given several times."),
+    ] = None,
+    slack_days: Annotated[float, typer.Option(help="Held while every line has so many days to spare.")] = 9.0,
+    at_most_days: Annotated[int, typer.Option(help="Held for so many days at most.")] = 3,
+    months: Annotated[float, typer.Option(help="Months of orders that count, 0.25 to 18.")] = 3.0,
+    replications: Annotated[int, typer.Option(help="Times each rule lives through them, 2 or more.")] = 5,
+    seed: Annotated[int, typer.Option(help="Seed of the streams.")] = 1,
+    executor: Annotated[str, typer.Option(help="here, processes:N, or dask:tcp://host:port.")] = "processes:2",
+) -> None:
+    """Hold a plate open for orders still to come, or start it? Try thresholds and say which is best beyond noise."""
+    try:
+        rules = tuple(HoldRule(share, slack_days, at_most_days) for share in cover or _COVERS)
+        settings = HoldSettings(rules, months, replications, seed, executor)
+    except ValueError as wrong:
+        raise PlatewrightError(f"options: {wrong}") from wrong
+    said = "stopping; what is done is kept, and the same command goes on from there (interrupt again to give up)"
+    with stoppable(said) as cancel:
+        tuning, found = tune_hold_folder(folder, out_folder, settings, cache_dir(), _Told(), cancel)
+    table = Table(title="Rules of holding, on the same orders", title_justify="left")
+    table.add_column("Rule")
+    for heading in ("Landed cost", "Cover", "Late", "Promises kept"):
+        table.add_column(heading, justify="right")
+    for f in tuning.found:
+        shares = (f"{share:.1%}" for share in (f.cover, f.late_share, f.promise_kept_share))
+        table.add_row(f.name, f"{f.cost.mean / 100:,.0f}", *shares)
+    out.print(table)
+    for sentence in found:
+        say_plainly(out, sentence)
 
 
 class _Told(Quiet):

@@ -28,7 +28,7 @@ from router.whatif.study import RESULTS_FILE, Study, run_study
 from router.whatif.sweep import SweepListener
 from router.whatif.sweep.crew import names_a_crew
 
-_VERSION = "site check 1"
+_VERSION = "site check 2"
 _YEARLY_PARTS = ("sites", "staff", "capital")
 
 

@@ -21,7 +21,7 @@ from router.whatif.study import Finding, Study, run_study
 from router.whatif.sweep.crew import names_a_crew
 from router.whatif.sweep.run import SweepEnd, SweepListener
 
-_VERSION = "rolling 1"
+VERSION = "rolling 2"
 """Raised whenever a replication comes to other figures for the same files: kept results are then done again."""
 
 
@@ -107,7 +107,7 @@ def compare(
         run_replication,
         settings.replications,
         settings.seed,
-        _VERSION,
+        VERSION,
     )
     outcome = run_study(study, out, settings.executor, listener=listener, cancel=cancel)
     done = outcome.sweep

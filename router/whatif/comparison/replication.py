@@ -33,7 +33,7 @@ def run_replication(asked: Asked, seed: int) -> Figures:
 
     Raises FaultyInput for faulty files and Misfit for a change that does not fit.
     """
-    base = _scenario(asked.folder, asked.cache_dir, asked.content)
+    base = kept_scenario(asked.folder, asked.cache_dir, asked.content)
     what_if = _what_if(asked.what_if, asked.content)
     stretch = Stretch(months=asked.months, near_km=asked.near_km)
     return replicate(base, what_if.network(base.network), seed, stretch, what_if.demand)
@@ -41,7 +41,8 @@ def run_replication(asked: Asked, seed: int) -> Figures:
 
 # The content is part of the key: a process that lives on must not take an old file for a changed one.
 @lru_cache(maxsize=4)
-def _scenario(folder: str, cache_dir: str, content: str) -> Scenario:
+def kept_scenario(folder: str, cache_dir: str, content: str) -> Scenario:
+    """The scenario of a folder, read once a process as long as ``content`` is the same. Raises FaultyInput."""
     return read_scenario(Path(folder), Path(cache_dir) if cache_dir else None)
 
 

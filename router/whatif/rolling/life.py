@@ -188,15 +188,25 @@ class _Living:
         """Begin a build, and all behind it, no sooner than the next planning day; False when that cannot be."""
         draft, book = self.draft, self.draft.book
         queue = book.queues[k, : book.lengths[k]].copy()
+        behind = {line for other in draft.loose(k) for line, _, _ in draft.lines_on(int(other))}
+        before = {line: self._arrives(line) for line in behind}
         was = int(book.plates[plate]["release"])
         book.plates[plate]["release"] = max(was, following)
-        if not self._retime(k, queue):
+        # What stands behind it waits too: nobody is held so long that a promise is broken by it.
+        if not self._retime(k, queue) or any(
+            self._arrives(line) > max(self.promised[line], before[line]) for line in behind
+        ):
             book.plates[plate]["release"] = was
             self._retime(k, queue)
             return False
         for line, _, _ in draft.lines_on(plate):
             self.held_days[line] = self.held_days.get(line, 0) + 1
         return True
+
+    def _arrives(self, line: int) -> int:
+        """The day a line would arrive as everything stands (ordinal); 0 when nothing takes it."""
+        planned = delivered(self.shop, self.draft.book, line)
+        return 0 if planned is None else planned.day
 
     def _retime(self, k: int, queue: np.ndarray[tuple[int], np.dtype[np.int64]]) -> bool:
         head = int(self.draft.firm[k])

@@ -1,0 +1,203 @@
+"""How long should a plate stay open for orders still to come? Rules of holding lived through on the same orders.
+
+A rule holds a build whose plate is covered less than a share, while every line on it has so many days to spare and for
+so many days at most; never so that a promise given on acceptance is broken by it (``rolling/life.py``). Each rule lives
+through the same streams; the rule without holding is the base.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from router.domain.network import Scenario
+from router.kernel.faults import PlatewrightError
+from router.whatif.comparison.compare import VERSION
+from router.whatif.comparison.replication import kept_scenario
+from router.whatif.rolling.figures import Figures
+from router.whatif.rolling.life import Habits
+from router.whatif.rolling.replicate import Stretch, replicate
+from router.whatif.statistics import Difference, Interval, Verdict, compare_paired, t_interval
+from router.whatif.study import Study, run_study
+from router.whatif.sweep.crew import names_a_crew
+from router.whatif.sweep.run import SweepEnd, SweepListener
+
+NEVER = "never held"
+_PROMISES, _COST = "promise_kept_share", "landed_cents"
+
+
+@dataclass(frozen=True, slots=True)
+class HoldRule:
+    """A threshold: covered less than this share, with so many days to spare, for so many days at most."""
+
+    cover: float
+    slack_days: float
+    at_most_days: int
+
+    def __post_init__(self) -> None:
+        wrong = [
+            (not 0 < self.cover <= 1, f"a cover above 0 and up to 1, found {self.cover:g}"),
+            (not 0 < self.slack_days < math.inf, f"days to spare above 0, found {self.slack_days:g}"),
+            (not 1 <= self.at_most_days <= 60, f"held for 1 to 60 days at most, found {self.at_most_days}"),
+        ]
+        said = [text for bad, text in wrong if bad]
+        if said:
+            raise ValueError("; ".join(said))
+
+    @property
+    def name(self) -> str:
+        """The rule in words."""
+        return f"below {self.cover:.0%} with {self.slack_days:g} days to spare"
+
+
+@dataclass(frozen=True, slots=True)
+class HoldSettings:
+    """How much is simulated."""
+
+    rules: tuple[HoldRule, ...]
+    months: float = 3.0
+    replications: int = 5
+    seed: int = 1
+    executor: str = "processes:2"
+
+    def __post_init__(self) -> None:
+        names = [rule.name for rule in self.rules]
+        wrong = [
+            (not self.rules, "one rule at least"),
+            (len(set(names)) < len(names), f"every rule once, found {', '.join(names)}"),
+            (not 0.25 <= self.months <= 18, f"months lie between 0.25 and 18, found {self.months:g}"),
+            (not 2 <= self.replications <= 10_000, f"replications from 2 to 10,000, found {self.replications}"),
+            (not names_a_crew(self.executor), f"here, processes:N or dask:tcp://host:port, found {self.executor}"),
+        ]
+        said = [text for bad, text in wrong if bad]
+        if said:
+            raise ValueError("; ".join(said))
+
+
+@dataclass(frozen=True, slots=True)
+class HoldAsked:
+    """One rule of a study; results are kept under all of this. ``rule``: None is never to hold."""
+
+    folder: str
+    content: str
+    cache_dir: str
+    months: float
+    rule: HoldRule | None
+
+
+def run_hold(asked: HoldAsked, seed: int) -> Figures:
+    """Figures of the scenario under one rule and the stream of one seed. Raises FaultyInput for faulty files."""
+    base = kept_scenario(asked.folder, asked.cache_dir, asked.content)
+    return replicate(base, base.network, seed, Stretch(months=asked.months), None, habits_of(asked.rule))
+
+
+def habits_of(rule: HoldRule | None) -> Habits:
+    """The habits of the simulation with this rule in place of its own."""
+    if rule is None:
+        return replace(Habits(), hold_slack_days=0.0)
+    return replace(
+        Habits(), hold_cover=rule.cover, hold_slack_days=rule.slack_days, hold_at_most_days=rule.at_most_days
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class HoldFound:
+    """What one rule came to, beside never holding (``differences`` empty there). Landed cost in cents."""
+
+    name: str
+    rule: HoldRule | None
+    cost: Interval
+    cover: float
+    late_share: float
+    promise_kept_share: float
+    differences: dict[str, Difference]
+
+    @property
+    def keeps_promises(self) -> bool:
+        """False where fewer promises are kept than without holding, beyond noise."""
+        gap = self.differences.get(_PROMISES)
+        if gap is None:
+            return True
+        return not (gap.verdict is Verdict.LOWER or (gap.verdict is Verdict.SAME and gap.interval.mean < 0))
+
+
+@dataclass(frozen=True, slots=True)
+class HoldTuning:
+    """The rules, never holding first; the cheapest that keeps promises; and it beside each of the others."""
+
+    settings: HoldSettings
+    replications: int
+    found: tuple[HoldFound, ...]
+    best: HoldFound
+    beside: dict[str, Difference]
+    """By name of another rule that keeps promises: landed cost of the best less that rule's."""
+
+    @property
+    def beyond_noise(self) -> bool:
+        """Whether the best is cheaper than never holding beyond noise; False when never holding is the best."""
+        return NEVER in self.beside and is_lower(self.beside[NEVER])
+
+
+def is_lower(difference: Difference) -> bool:
+    """Below zero beyond noise, or by the same amount in every replication."""
+    same = difference.verdict is Verdict.SAME and difference.interval.mean < 0
+    return same or difference.verdict is Verdict.LOWER
+
+
+def tune_hold(
+    folder: Path,
+    scenario: Scenario,
+    settings: HoldSettings,
+    out: Path,
+    cache_dir: Path | None = None,
+    listener: SweepListener | None = None,
+    cancel: threading.Event | None = None,
+) -> HoldTuning:
+    """Live through every rule with the same streams. Results are kept in ``out`` and taken up again from there.
+
+    Raises PlatewrightError when a replication failed or fewer than two of every rule are done.
+    """
+    rules: dict[str, HoldRule | None] = {NEVER: None, **{rule.name: rule for rule in settings.rules}}
+    where, cache = str(folder.resolve()), str(cache_dir or "")
+    asked = {n: HoldAsked(where, scenario.fingerprint, cache, settings.months, r) for n, r in rules.items()}
+    study = Study(asked, NEVER, run_hold, settings.replications, settings.seed, VERSION)
+    outcome = run_study(study, out, settings.executor, listener=listener, cancel=cancel)
+    done = outcome.sweep
+    if done.failed and done.end is SweepEnd.DONE:
+        first = done.failed[0]
+        raise PlatewrightError(f"{len(done.failed)} replications failed; {first.name}: {first.failed}")
+    pairs = min((f.replications for f in outcome.findings), default=0)
+    if pairs < 2 or len(outcome.findings) < len(rules):
+        raise PlatewrightError(f"{pairs} replications of every rule are done, 2 are needed; what is done is kept")
+    used = outcome.findings[0].used
+    lived: dict[str, list[Figures]] = {}
+    for place, name in enumerate(study.scenarios):
+        row = done.entries[place :: len(rules)]
+        lived[name] = [entry.value for entry in (row[n] for n in used) if entry is not None]
+    found = tuple(
+        _found(f.scenario, rules[f.scenario], lived[f.scenario], dict(f.differences)) for f in outcome.findings
+    )
+    return _chosen(settings, found, lived)
+
+
+def _found(name: str, rule: HoldRule | None, lived: Sequence[Figures], differences: dict[str, Difference]) -> HoldFound:
+    def mean(figure: str) -> float:
+        return sum(x[figure] for x in lived) / len(lived)
+
+    cost = t_interval([x[_COST] for x in lived])
+    return HoldFound(name, rule, cost, mean("mean_cover"), mean("late_share"), mean(_PROMISES), differences)
+
+
+def _chosen(settings: HoldSettings, found: tuple[HoldFound, ...], lived: dict[str, list[Figures]]) -> HoldTuning:
+    keeping = [f for f in found if f.keeps_promises]
+    best = min(keeping, key=lambda f: f.cost.mean)
+    cents = {name: [x[_COST] for x in figures] for name, figures in lived.items()}
+    # The best was picked among all pairs of rules: its differences are judged together with all of those.
+    pairs = max(1, len(found) * (len(found) - 1) // 2)
+    beside = {
+        f.name: compare_paired(cents[best.name], cents[f.name], judged_together=pairs) for f in keeping if f is not best
+    }
+    return HoldTuning(settings, len(cents[best.name]), found, best, beside)
