@@ -141,12 +141,28 @@ def appraise(investment: Investment, savings: Sequence[Sequence[int]]) -> Apprai
     A lucky year is thus taken to repeat itself: the distributions are wider than those of a life of many different
     years, while the mean and its interval are not touched by it. Raises ValueError for no replication.
     """
+    return appraise_together([investment], savings)
+
+
+def appraise_together(investments: Sequence[Investment], savings: Sequence[Sequence[int]]) -> Appraisal:
+    """Several investments that save together, each opening, rising and ending at its own time; else as ``appraise``.
+
+    What each brings of the saving they make together the simulation does not tell: it is taken by the share of the
+    outlays, evenly where nothing is laid out (common practice, no source). They are discounted at the rate of the
+    first. Raises ValueError for no investment, no replication, or unlike rates.
+    """
     if not savings:
         raise ValueError("an appraisal needs one replication at least")
-    rate = per_month(investment.discount_rate_per_year)
-    streams = [investment.flows_cents(saving) for saving in savings]
+    if not investments:
+        raise ValueError("an appraisal needs one investment at least")
+    yearly_rate = investments[0].discount_rate_per_year
+    if any(i.discount_rate_per_year != yearly_rate for i in investments):
+        raise ValueError("investments appraised together have one discount rate")
+    outlays = [sum(cents for _, cents in i.outlays) for i in investments]
+    streams = [_together(investments, outlays, saving) for saving in savings]
+    rate = per_month(yearly_rate)
     returns = [rates_of_return(flows) for flows in streams]
-    yearly = capital_recovery_factor(investment.discount_rate_per_year, (len(streams[0]) - 1) / 12.0)
+    yearly = capital_recovery_factor(yearly_rate, (len(streams[0]) - 1) / 12.0)
     return Appraisal(
         npv_cents=Distribution(tuple(npv_cents(rate, flows) for flows in streams)),
         yearly_value_cents=Distribution(tuple(round_cents(present_value(rate, flows) * yearly) for flows in streams)),
@@ -156,3 +172,18 @@ def appraise(investment: Investment, savings: Sequence[Sequence[int]]) -> Apprai
             tuple((1.0 + found[0]) ** 12 - 1.0 if len(found) == 1 else None for found in returns)
         ),
     )
+
+
+def _together(investments: Sequence[Investment], outlays: Sequence[int], saving: Sequence[int]) -> tuple[int, ...]:
+    """Flows of all by month. The parts of a month's saving add up to it to the cent."""
+    streams = []
+    given, left, among = [0] * len(saving), sum(outlays), len(investments)
+    for investment, outlay in zip(investments, outlays, strict=True):
+        rest = [whole - so_far for whole, so_far in zip(saving, given, strict=True)]
+        share = outlay / left if left else 1 / among
+        own = rest if among == 1 else [round_cents(x * share) for x in rest]
+        given = [so_far + x for so_far, x in zip(given, own, strict=True)]
+        left, among = left - outlay, among - 1
+        streams.append(investment.flows_cents(own))
+    length = max(len(flows) for flows in streams)
+    return tuple(sum(flows[month] for flows in streams if month < len(flows)) for month in range(length))

@@ -14,7 +14,7 @@ from router.kernel.money import round_cents
 from router.whatif.changes.combine import BASE, WhatIf
 from router.whatif.changes.records import Demand
 from router.whatif.comparison.replication import Asked, run_replication
-from router.whatif.investment import Appraisal, Investment, appraise
+from router.whatif.investment import Appraisal, Investment, appraise_together
 from router.whatif.rolling.figures import Figures
 from router.whatif.statistics import Difference, Interval
 from router.whatif.study import Finding, Study, run_study
@@ -158,14 +158,17 @@ def _appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months
     other_lines = any(own["lines_not_placed"] != base["lines_not_placed"] for own, base in pairs)
     if not paid or other_lines or any(isinstance(change, Demand) for change in what_if.changes):
         return None
-    investment = Investment(
-        outlays=((0, sum(x.capex for x in paid)),),
-        opens_month=max(x.ready_after_months for x in paid),
-        life_months=max(1, round(12 * what_if.life_years)),
-        discount_rate_per_year=what_if.discount_rate_per_year,
-        ramp_months=max(x.ramp_months for x in paid),
-        staff_cents_per_month=sum(x.staff_per_month for x in paid),
-        fixed_cents_per_month=sum(x.fixed_per_month for x in paid),
-    )
+    investments = [
+        Investment(
+            outlays=((0, x.capex),),
+            opens_month=x.ready_after_months,
+            life_months=max(1, round(12 * what_if.life_years)),
+            discount_rate_per_year=what_if.discount_rate_per_year,
+            ramp_months=x.ramp_months,
+            staff_cents_per_month=x.staff_per_month,
+            fixed_cents_per_month=x.fixed_per_month,
+        )
+        for x in paid
+    ]
     savings = [(round_cents((base["landed_cents"] - own["landed_cents"]) / months),) for own, base in pairs]
-    return appraise(investment, savings)
+    return appraise_together(investments, savings)

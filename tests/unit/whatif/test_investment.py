@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from router.whatif.discounting import npv_cents, payback_periods, per_month, present_value, rates_of_return
-from router.whatif.investment import Distribution, Investment, appraise
+from router.whatif.investment import Distribution, Investment, appraise, appraise_together
 
 
 def test_payback_within_a_period() -> None:
@@ -144,3 +144,32 @@ def test_nothing_to_appraise_is_refused() -> None:
         appraise(_machine(), [])
     with pytest.raises(ValueError):
         appraise(_machine(), [[]])
+
+
+def test_investments_together_open_each_at_its_own_time() -> None:
+    """By hand: 3,000 and 1,000 laid out; three quarters of a saving of 101 from month 1, the rest from month 3."""
+    early = Investment(((0, 3000),), 0, 4, 0.0, fixed_cents_per_month=2)
+    late = Investment(((0, 1000),), 2, 4, 0.0, staff_cents_per_month=1, fixed_cents_per_month=5)
+    saving = 101
+    flows = [-4000, 76 - 2 - 1, 76 - 2 - 1, 76 - 2 + 25 - 5 - 1, 76 - 2 + 25 - 5 - 1, 25 - 5 - 1, 25 - 5 - 1]
+    assert appraise_together([early, late], [[saving]]).npv_cents.values == (sum(flows),)
+    assert appraise_together([late, early], [[saving]]).npv_cents.values == (sum(flows),)
+
+    # At a rate the dates count: opening later is worth less.
+    def at(opens: int) -> float:
+        second = Investment(((0, 1000),), opens, 4, 0.08)
+        (value,) = appraise_together([Investment(((0, 3000),), 0, 4, 0.08), second], [[2000]]).npv_cents.values
+        assert value is not None
+        return value
+
+    assert at(0) > at(6) > at(24)
+    assert at(0) == pytest.approx(appraise(Investment(((0, 4000),), 0, 4, 0.08), [[2000]]).npv_cents.values[0], abs=1)
+
+
+def test_without_outlays_savings_are_shared_evenly_and_two_rates_are_refused() -> None:
+    free = Investment((), 0, 2, 0.0)
+    assert appraise_together([free, Investment((), 3, 2, 0.0)], [[101]]).npv_cents.values == (202,)
+    with pytest.raises(ValueError, match="one discount rate"):
+        appraise_together([free, Investment((), 0, 2, 0.1)], [[101]])
+    with pytest.raises(ValueError, match="one investment"):
+        appraise_together([], [[101]])
