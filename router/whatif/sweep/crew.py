@@ -22,7 +22,7 @@ from router.kernel.faults import PlatewrightError
 from router.whatif.sweep.task import Reply, perform
 
 _PROCESSES = re.compile(r"processes:([1-9]\d{0,3})")
-_DASK = re.compile(r"dask:(\w+://\S+)")
+_DASK = re.compile(r"dask:((?:tcp|tls|ws|wss|ucx|inproc)://\S+)")
 _EXPECTED = 'expected "here", "processes:N" or "dask:tcp://host:port"'
 
 _COUNT_S = 1.0

@@ -39,6 +39,7 @@ def test_explain_names_the_what_if(monkeypatch: pytest.MonkeyPatch, capsys: pyte
         ("--seed", "1.5"),
         ("--near-km", "inf"),
         ("--executor", "processes:0"),
+        ("--executor", "dask:foo://somewhere"),
     ],
 )
 def test_garbled_options_are_faults_in_words(
@@ -49,4 +50,16 @@ def test_garbled_options_are_faults_in_words(
     code, said = _run(monkeypatch, capsys, *words)
     assert code == 2
     assert "Traceback" not in said and ("found" in said or option in said)
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("option", "value"), [("--cover", "nan"), ("--cover", "2"), ("--slack-days", "inf"), ("--at-most-days", "0")]
+)
+def test_garbled_rules_of_holding_are_faults_in_words(
+    option: str, value: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    code, said = _run(monkeypatch, capsys, "whatif", "hold", str(SCENARIOS / "small"), "--out", str(out), option, value)
+    assert code == 2 and "Traceback" not in said and f"found {value}" in said
     assert not out.exists()
