@@ -223,7 +223,9 @@ def _refuse_lost_moves(work: Work, head: PlanHead, live: PlanHead) -> None:
     # Moved from the plan of a run that was never live: it takes the place of the live plan as that run's plan would.
     if all(h.standing is not PlanStanding.SUPERSEDED for h in own) and own[-1] not in its:
         return
-    again = "; ".join(h.note for h in reversed(own) if h.how == BY_HAND and h not in its)
+    # A move that a planner set aside or the auditor found wrong is refused: nobody is asked to make it again.
+    refused = {h.plan_id for h in own if h.standing is PlanStanding.SET_ASIDE or h.findings}
+    again = "; ".join(h.note for h in reversed(own) if h.how == BY_HAND and h not in its and h.plan_id not in refused)
     lost = "; ".join(h.note for h in reversed(its) if h.how == BY_HAND and h not in own)
     raise Conflict(
         f"plan {head.plan_id} was moved from plan {head.parent}, and plan {live.plan_id} is live now"

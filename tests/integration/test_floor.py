@@ -20,7 +20,7 @@ from router.service.events import LEFT_OUT, events_of_build, list_events, record
 from router.service.jobs import ask_plan, get_job
 from router.service.moves import keep_move, try_move
 from router.service.pins import set_pin
-from router.service.plans import accept, full_plan, live_in_full, plan_in_full
+from router.service.plans import accept, full_plan, live_in_full, plan_in_full, set_aside
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, PlanStanding, Role
 from router.service.snapshot import snapshot
@@ -387,6 +387,24 @@ def test_a_plan_moved_from_one_that_is_no_longer_live_is_not_accepted(desk: Desk
     accept(desk, boss, on_one.plan_id, 1)
     accept(desk, boss, plan_id, 3)
     assert live_in_full(desk).head.plan_id == plan_id
+
+
+def test_a_move_that_was_set_aside_is_not_asked_for_again(desk: Desk, boss: Actor) -> None:
+    plan_id = live_in_full(desk).head.plan_id
+    build, machine_id, after = a_move(desk, boss, plan_id)
+    one = keep_move(desk, boss, plan_id, build.build_id, machine_id, after)
+    two = keep_move(desk, boss, plan_id, build.build_id, machine_id, after)
+    queue = [b for b in builds_of(desk) if b.machine_id != machine_id]
+    on_one = keep_move(desk, boss, one.plan_id, queue[-1].build_id, queue[-1].machine_id, behind(queue))
+    assert on_one.note != one.note and not on_one.findings
+    accept(desk, boss, two.plan_id, 1)
+    with pytest.raises(Conflict) as refused:
+        accept(desk, boss, on_one.plan_id, 1)
+    assert str(refused.value).endswith(f"move again on plan {two.plan_id}: {one.note}; {on_one.note}")
+    set_aside(desk, boss, one.plan_id, 1)
+    with pytest.raises(Conflict) as refused:
+        accept(desk, boss, on_one.plan_id, 1)
+    assert str(refused.value).endswith(f"move again on plan {two.plan_id}: {on_one.note}")
 
 
 def test_the_interface_withdraws_too(desk: Desk) -> None:
