@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from itertools import islice
 from typing import Any
 
 from router.domain.network import Network
@@ -20,7 +21,7 @@ from router.service.plans import NO_LIVE_PLAN, PlanInFull, live_in_full, plan_in
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, EventKind, EventRecord
-from router.service.rights import Operation, require, sites_seen
+from router.service.rights import Operation, decide, require, sites_seen
 from router.service.visible import RESTRICTED, Hidden, hidden_from, hidden_lines, names_any, values_told
 
 _AHEAD = timedelta(minutes=10)
@@ -138,6 +139,36 @@ def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> l
         found = filled(work.events.page, after, lambda event: event.event_id, shown, desk.limits.page(limit))
     hidden = hidden_from(desk, actor)
     return [_masked(event, hidden) for event in found]
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """An event as a page lists it."""
+
+    event: EventRecord
+    withdrawn: bool
+    may_withdraw: bool
+    """Whether the reader may say that it is not so, as far as rights go."""
+
+
+def latest_events(desk: Desk, actor: Actor, before: int | None = None, limit: int = 100) -> list[Recorded]:
+    """Events of builds, machines and shipments, newest recorded first, as far as the actor may see them."""
+    require(actor, Operation.SEE_FLOOR)
+    shown, hidden = _shown_to(desk, actor), hidden_from(desk, actor)
+    with desk.store.look() as work:
+        every = work.events.all()
+    withdrawn = {withdraws(e) for e in every}
+    wanted = (e for e in reversed(every) if (before is None or e.event_id < before) and shown(e))
+    return [
+        Recorded(
+            _masked(e, hidden),
+            e.event_id in withdrawn,
+            e.event_id not in withdrawn
+            and e.kind is not EventKind.EVENT_WITHDRAWN
+            and decide(actor, Operation.RECORD_EVENT, e.site_id).allowed,
+        )
+        for e in islice(wanted, desk.limits.page(limit))
+    ]
 
 
 def events_of_build(desk: Desk, actor: Actor, lasting_id: str) -> list[EventRecord]:

@@ -8,18 +8,31 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from desk_builder import desk_on
+from desk_builder import an_actor, desk_on
 from fastapi.testclient import TestClient
 from whole_site import PASSWORD, peopled_desk, quick_hash, signed_in, site_of, token_on
 
 from router.report.wording import full_day
 from router.service.desk import Desk
+from router.service.events import record_event
 from router.service.plans import live_in_full
-from router.service.records import Person, Role
+from router.service.records import EventKind, Person, Role
 from router.store import open_store
 from router.worker import Worker
 
-READ = ["/", "/orders", "/schedule", "/plates", "/network", "/plans", "/plans/1", "/runs", "/tokens", "/password"]
+READ = [
+    "/",
+    "/orders",
+    "/schedule",
+    "/plates",
+    "/floor",
+    "/network",
+    "/plans",
+    "/plans/1",
+    "/runs",
+    "/tokens",
+    "/password",
+]
 PLAN = [*READ, "/orders/import", "/runs/new", "/network/file", "/network/editions/1", "/trail"]
 
 
@@ -124,6 +137,35 @@ def test_a_site_operator_sees_own_sites_and_records_there(desk: Desk) -> None:
         assert "<s>build started</s>" in page and "wrong &lt;plate&gt;" in page and "/withdraw" not in page
         assert client.post(place[1], data={**form, "why": "again"}).status_code == 409
         assert client.post(f"/plates/{builds[0]}/event", data=form).status_code == 303
+
+
+def test_events_of_machines_and_shipments_are_withdrawn_on_the_pages(desk: Desk) -> None:
+    live = live_in_full(desk)
+    machine = next(m for m in live.scenario.network.machines if m.site_id == "OHIO")
+    other = next(m for m in live.scenario.network.machines if m.site_id != "OHIO")
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    at = live.scenario.network.now
+    for m in (machine, other):
+        record_event(desk, boss, EventKind.MACHINE_DOWN, m.machine_id, at, {"note": "lens <cracked>"})
+    with signed_in(desk, "vic") as client:
+        page = client.get("/floor").text
+        assert other.machine_id in page and "lens &lt;cracked&gt;" in page and "/withdraw" not in page
+    with signed_in(desk, "oda") as client:
+        page = client.get("/floor").text
+        assert 'href="/floor"' in client.get("/plates").text and f"<td>{other.machine_id}</td>" not in page
+        place = re.search(rf'<td>{machine.machine_id}</td>.*?action="(/floor/events/[0-9]+/withdraw)"', page)
+        assert place is not None
+        form = {"token": token_on(page), "why": ""}
+        assert client.post(place[1], data=form).status_code == 422
+        assert client.post(place[1], data={**form, "why": "it was cleaned"}).status_code == 303
+        page = client.get("/floor").text
+        assert "<s>machine down</s>" in page and "it was cleaned" in page and place[1] not in page
+        assert client.post(place[1], data={**form, "why": "again"}).status_code == 409
+    with signed_in(desk, "pia") as client:
+        page = client.get("/floor").text
+        place = re.search(rf'<td>{other.machine_id}</td>.*?action="(/floor/events/[0-9]+/withdraw)"', page)
+        assert place is not None
+        assert client.post(place[1], data={"token": token_on(page), "why": "nor this"}).status_code == 303
 
 
 def test_a_form_without_its_token_changes_nothing(pia: TestClient) -> None:
