@@ -58,7 +58,7 @@ def ask_plan(
         raise FaultyInput(faults)
     params = {"seconds": seconds, "seed": seed, "workers": workers, "note": note[:500], "from_nothing": from_nothing}
     params["keep_h"] = None if from_nothing else keep_h
-    return _ask(desk, actor, JobKind.PLAN, params, once)
+    return ask_job(desk, actor, JobKind.PLAN, params, once)
 
 
 def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0, once: Once | None = None) -> JobRecord:
@@ -75,7 +75,7 @@ def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0,
         want = f"1 to {desk.limits.most_run_seconds}, for each site"
         raise FaultyInput([Fault("", "run", "seconds", f"{seconds:g}", want)])
     params = {"line_id": line_id, "seconds": seconds, "seed": 1, "plan_id": live_in_full(desk).head.plan_id}
-    return _ask(desk, actor, JobKind.ELSEWHERE, params, once)
+    return ask_job(desk, actor, JobKind.ELSEWHERE, params, once)
 
 
 def _asked_before(desk: Desk, actor: Actor, once: Once | None) -> JobRecord | None:
@@ -88,7 +88,8 @@ def _of_receipt(work: Work, actor: Actor, once: Once | None) -> JobRecord | None
     return None if answer is None else work.jobs.get(str(answer["job_id"]))
 
 
-def _ask(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], once: Once | None) -> JobRecord:
+def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], once: Once | None) -> JobRecord:
+    """Put a job into the queue, with trail; whoever calls has looked at rights and parameters."""
     now = desk.clock()
     with desk.store.begin() as work:
         asked = _of_receipt(work, actor, once)

@@ -13,6 +13,7 @@ from router.service.records import (
     JobPoint,
     JobRecord,
     JobStanding,
+    LifeRecord,
     LineRecord,
     ModelRecord,
     NetworkRecord,
@@ -212,6 +213,10 @@ class Jobs(Protocol):
 
     def add_points(self, points: Sequence[JobPoint]) -> None: ...
     def points(self, job_id: str, after: int) -> list[JobPoint]: ...
+    def add_life(self, life: LifeRecord) -> None: ...
+    def lives(self, job_id: str, content: str | None = None) -> list[LifeRecord]:
+        """Lives of a comparison; with ``content`` those of another book are dropped first."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -186,6 +186,8 @@ class JobKind(StrEnum):
     """Plan the whole book."""
     ELSEWHERE = "elsewhere"
     """One line forced to each site in turn, the rest solved around it."""
+    COMPARISON = "comparison"
+    """What-ifs lived through beside the base."""
 
 
 class JobStanding(StrEnum):
@@ -227,6 +229,18 @@ class JobRecord:
     why: str
     """Stop reason or failure, for people."""
     result: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class LifeRecord:
+    """Figures of one replication of one scenario of a comparison (0: the base), kept as it comes."""
+
+    job_id: str
+    scenario: int
+    number: int
+    content: str
+    """Fingerprint of the book it was drawn from."""
+    figures: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)

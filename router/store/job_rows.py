@@ -9,9 +9,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from router.service.records import JobKind, JobPoint, JobRecord, JobStanding
+from router.service.records import JobKind, JobPoint, JobRecord, JobStanding, LifeRecord
 from router.store.rows import Rows
-from router.store.tables import job_points, jobs
+from router.store.tables import job_points, jobs, lives
 
 _WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
@@ -101,6 +101,16 @@ class JobRows(Rows):
     def points(self, job_id: str, after: int) -> list[JobPoint]:
         query = sa.select(job_points).where(job_points.c.job_id == job_id, job_points.c.number > after)
         return [JobPoint(**row) for row in self._many(query.order_by(job_points.c.number))]
+
+    def add_life(self, life: LifeRecord) -> None:
+        self._connection.execute(lives.insert().values({**asdict(life), "figures": dict(life.figures)}))
+
+    def lives(self, job_id: str, content: str | None = None) -> list[LifeRecord]:
+        own = lives.c.job_id == job_id
+        if content is not None:
+            self._connection.execute(lives.delete().where(own, lives.c.content != content))
+        query = sa.select(lives).where(own).order_by(lives.c.number, lives.c.scenario)
+        return [LifeRecord(**row) for row in self._many(query)]
 
     def _update(self, job_id: str, values: dict[str, Any]) -> None:
         self._connection.execute(jobs.update().where(jobs.c.job_id == job_id).values(values))

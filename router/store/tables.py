@@ -237,6 +237,16 @@ job_points = sa.Table(
     sa.Column("text", sa.Text, nullable=False),
 )
 
+lives = sa.Table(
+    "lives",
+    metadata,
+    sa.Column("job_id", sa.String(40), sa.ForeignKey("jobs.job_id"), primary_key=True),
+    sa.Column("scenario", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("content", sa.String(64), nullable=False),
+    sa.Column("figures", Json, nullable=False),
+)
+
 people = sa.Table(
     "people",
     metadata,

@@ -109,6 +109,7 @@ def run(reader: SignedIn, job_id: str) -> Response:
         bound="" if job.bound_cents is None else money(job.bound_cents, currency),
         gap="" if gap is None else f"{gap:.1%}", points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
         refresh_s=_REFRESH_S, may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
+        compared=job.kind is JobKind.COMPARISON,
         habit_known=habit is not None, disturbed=disturbance_rows(job.result.get("disturbance")),
     )  # fmt: skip
 

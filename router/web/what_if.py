@@ -7,6 +7,7 @@ from fastapi.responses import Response
 
 from router.kernel.faults import Fault
 from router.service import kept_what_ifs as use
+from router.service.comparisons import ask_comparison
 from router.service.rights import Operation, decide, require
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
@@ -27,7 +28,17 @@ def what_ifs(reader: SignedIn) -> Response:
     return page(
         reader, "what_ifs.html.j2", title="What if", here=_HERE, kept=use.list_what_ifs(reader.desk, reader.actor),
         may_keep=decide(reader.actor, Operation.KEEP_WHAT_IFS).allowed,
+        may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
     )  # fmt: skip
+
+
+@routes.post("/what-if/compare")
+def compare(request: Request, reader: SignedIn, form: Posted) -> Response:
+    """Ask for a comparison of those that are ticked."""
+    chosen = [int(x) for x in form.many("what_if") if x.isascii() and x.isdigit() and len(x) < 10]
+    months, replications, seed = form.whole("months", 1, 18), form.whole("replications"), form.whole("seed")
+    job = ask_comparison(reader.desk, reader.actor, chosen, months, replications, seed)
+    return done(request, f"/runs/{job.job_id}")
 
 
 @routes.get("/what-if/new")

@@ -19,8 +19,8 @@ import structlog
 from router.kernel.faults import PlatewrightError
 from router.service.desk import Desk
 from router.service.ports import Work
-from router.service.records import JobPoint, JobRecord, JobStanding
-from router.worker.messages import STOP, ElsewhereAsked, Failed, Finished, Message, Point, SolveAsked, Solved
+from router.service.records import JobPoint, JobRecord, JobStanding, LifeRecord
+from router.worker.messages import STOP, Asked, Failed, Finished, Life, Message, Point, Solved
 from router.worker.solving import serve
 from router.worker.tasks import Task, task_of
 
@@ -105,6 +105,8 @@ class Worker:
         for message in child.messages(self.pace.poll_s / 2):
             if isinstance(message, Point):
                 notes.hear(message)
+            elif isinstance(message, Life):
+                self._keep_life(job, task, message)
             elif isinstance(message, Solved):
                 solved.append(message)
             elif isinstance(message, Failed):
@@ -132,6 +134,11 @@ class Worker:
         else:
             why = f"the solving process ended {job.attempt} times (exit code {child.exit_code()})"
             self._end(job, JobStanding.FAILED, why)
+
+    def _keep_life(self, job: JobRecord, task: Task, life: Life) -> None:
+        with _own(self.desk, job, self.name) as (work, _):
+            content = task.asked.scenario.fingerprint
+            work.jobs.add_life(LifeRecord(job.job_id, life.scenario, life.number, content, life.figures))
 
     def _keep(self, job: JobRecord, task: Task, solved: list[Solved], why: str) -> None:
         """Plans and the end of the job, in one transaction: neither is ever there without the other."""
@@ -237,7 +244,7 @@ class _Notes:
 class _Child:
     """The solving process and our end of its pipe."""
 
-    def __init__(self, asked: SolveAsked | ElsewhereAsked) -> None:
+    def __init__(self, asked: Asked) -> None:
         mine, its = _SPAWN.Pipe()
         self._pipe: Connection = mine
         self._process: SpawnProcess = _SPAWN.Process(target=serve, args=(its,), daemon=False)

@@ -8,6 +8,8 @@ from router.domain.network import Scenario
 from router.domain.plan import Plan
 from router.domain.result import Result
 from router.planning import RunParams
+from router.whatif.changes import WhatIf
+from router.whatif.rolling.figures import Figures
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,27 @@ class ElsewhereAsked:
     seed: int
     keep: tuple[str, ...] = ()
     """Builds that stay."""
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonAsked:
+    """Live through replications of the base (first) and what-ifs; ``lived`` (replication, scenario) are there."""
+
+    scenario: Scenario
+    what_ifs: tuple[WhatIf, ...]
+    months: float
+    replications: int
+    seed: int
+    lived: frozenset[tuple[int, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """Figures of one replication of one scenario."""
+
+    number: int
+    scenario: int
+    figures: Figures
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,4 +97,5 @@ class Failed:
 
 STOP = "stop"
 """The only word a worker says: end soon, keep the best."""
-Message = Point | Solved | Finished | Failed
+Asked = SolveAsked | ElsewhereAsked | ComparisonAsked
+Message = Life | Point | Solved | Finished | Failed

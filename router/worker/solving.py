@@ -12,9 +12,11 @@ from multiprocessing.connection import Connection
 from router.audit import audit
 from router.kernel.faults import PlatewrightError
 from router.kernel.run import Status
+from router.kernel.seeds import child_seed
 from router.planning import plan_scenario
 from router.planning.elsewhere import elsewhere
-from router.worker.messages import STOP, ElsewhereAsked, Failed, Finished, Point, SolveAsked, Solved
+from router.whatif.rolling.replicate import Stretch, replicate
+from router.worker.messages import STOP, Asked, ComparisonAsked, Failed, Finished, Life, Point, SolveAsked, Solved
 
 _STEP_EVERY_S = 0.5
 
@@ -74,7 +76,31 @@ def _listen(pipe: Connection, cancel: threading.Event) -> None:
         os._exit(1)
 
 
-def _answer(pipe: Connection, asked: SolveAsked | ElsewhereAsked, cancel: threading.Event) -> None:
+def _compare(pipe: Connection, asked: ComparisonAsked, cancel: threading.Event) -> None:
+    listener = PipeListener(pipe)
+    width = len(asked.what_ifs)
+    listener.phase("lives", width * asked.replications)
+    stretch, done = Stretch(months=asked.months), len(asked.lived)
+    for number in range(asked.replications):
+        # Seeds as of whatif.study: the same orders for every scenario of a replication.
+        seed = child_seed(asked.seed, "replication", number)
+        for index, what_if in enumerate(asked.what_ifs):
+            if (number, index) in asked.lived:
+                continue
+            if cancel.is_set():
+                pipe.send(Finished("cancelled"))
+                return
+            network = what_if.network(asked.scenario.network)
+            pipe.send(Life(number, index, replicate(asked.scenario, network, seed, stretch, what_if.demand)))
+            done += 1
+            listener.step(done)
+    pipe.send(Finished("every replication lived"))
+
+
+def _answer(pipe: Connection, asked: Asked, cancel: threading.Event) -> None:
+    if isinstance(asked, ComparisonAsked):
+        _compare(pipe, asked, cancel)
+        return
     listener = PipeListener(pipe)
     if isinstance(asked, SolveAsked):
         result = plan_scenario(

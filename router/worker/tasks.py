@@ -11,6 +11,7 @@ from router.domain.network import Scenario
 from router.domain.result import Result
 from router.planning import RunParams
 from router.planning.disturbance import disturbance
+from router.service.comparisons import open_lines_only, result_of, what_ifs_of
 from router.service.desk import Desk
 from router.service.going_on import GoingOn, going_on, with_ids_of
 from router.service.jobs import KEEP_H
@@ -20,14 +21,14 @@ from router.service.plans import NewPlan, keep_plan, plan_in_full
 from router.service.ports import Work
 from router.service.records import JobKind, JobRecord
 from router.service.snapshot import Snapshot, snapshot
-from router.worker.messages import ElsewhereAsked, SolveAsked, Solved
+from router.worker.messages import Asked, ComparisonAsked, ElsewhereAsked, SolveAsked, Solved
 
 
 class Task(Protocol):
     """A job's question, and its answers on their way into the store."""
 
     @property
-    def asked(self) -> SolveAsked | ElsewhereAsked: ...
+    def asked(self) -> Asked: ...
 
     def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:
         """Keep plans in a transaction under way; what the job says of its result."""
@@ -39,6 +40,11 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
     if job.kind is JobKind.PLAN:
         shot = snapshot(desk)
         return _PlanTask(shot, _params(job), _begun(desk, shot, job))
+    if job.kind is JobKind.COMPARISON:
+        scenario = open_lines_only(snapshot(desk).scenario)
+        with desk.store.begin() as work:
+            lived = work.jobs.lives(job.job_id, scenario.fingerprint)
+        return _ComparisonTask(scenario, job, frozenset((x.number, x.scenario) for x in lived))
     plan = plan_in_full(desk, int(job.params["plan_id"]))
     pins = tuple(pins_of(desk, plan.head.plan_id))
     return _ElsewhereTask(plan.scenario, plan.result, plan.models, plan.head.book_revision, job, pins)
@@ -152,3 +158,25 @@ class _ElsewhereTask:
                 }
             sites.append(told)
         return {"line_id": line_id, "sites": sites}
+
+
+@dataclass(frozen=True, slots=True)
+class _ComparisonTask:
+    scenario: Scenario
+    job: JobRecord
+    lived: frozenset[tuple[int, int]]
+
+    @property
+    def asked(self) -> ComparisonAsked:
+        told = self.job.params
+        return ComparisonAsked(
+            self.scenario,
+            tuple(what_ifs_of(told)),
+            float(told["months"]),
+            int(told["replications"]),
+            int(told["seed"]),
+            self.lived,
+        )
+
+    def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:
+        return result_of(work, job)

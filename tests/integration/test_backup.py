@@ -94,7 +94,7 @@ def test_a_backup_of_an_earlier_edition_is_carried_over(database_url: str, tmp_p
     file = tmp_path / "b.zip"
     write_to(store, file)
     models = without(file, "models", "export_codes")
-    third = rewritten(file, tmp_path / "3.zip", {"edition": None}, models=models, what_ifs=None)
+    third = rewritten(file, tmp_path / "3.zip", {"edition": None}, models=models, what_ifs=None, lives=None)
     counts = restore_from(database_url, third)
     assert counts["models"] == len(models.splitlines()) > 2
     other = open_store(database_url)

@@ -109,7 +109,9 @@ QUERIES: Mapping[str, list[dict[str, str]]] = {
     "/sign-in": [{}],
     "/what-if/difference": [{}, {"one": "1", "other": "2"}],
 }
-NEVER_OPEN = {"/health/ready", f"{V1}/export", f"{V1}/imports/{{import_id}}", "/static/{name}", "/metrics"}
+NEVER_OPEN = {"/health/ready", f"{V1}/export", f"{V1}/imports/{{import_id}}", "/static/{name}", "/metrics"} | {
+    f"{V1}/comparisons/{{job_id}}/replications.csv"
+}
 """Routes that need not answer 200 to somebody who is not cleared: refused as they are, or nothing of the book."""
 
 
@@ -259,6 +261,7 @@ def changes(marked: Marked, client: TestClient) -> list[tuple[str, str, dict[str
         ("POST", f"{V1}/what-ifs/check", {"json": what_if}),
         ("POST", f"{V1}/what-ifs", {"json": {**what_if, "file": "marked.yaml"}}),
         ("POST", f"{V1}/what-ifs", {"json": what_if}),
+        *(("POST", f"{V1}/comparisons", {"json": {"what_if_ids": [n]}}) for n in (3, 4)),
         *(("PUT", f"{V1}/what-ifs/{n}", {"json": {"text": "x"}, "headers": seen}) for n in (1, 3, 4)),
         *(("DELETE", f"{V1}/what-ifs/{n}", {"headers": {"If-Match": '"99"'}}) for n in (1, 2, 3, 4)),
         ("POST", f"{V1}/people", {"json": {"name": "", "role": "viewer"}}),
@@ -296,6 +299,7 @@ def page_changes(marked: Marked, network: str) -> list[tuple[str, str, dict[str,
         ("POST", "/runs/new", {"data": {"seconds": "0", "seed": "1", "workers": "1"}}),
         ("POST", f"/runs/{marked.jobs[0]}/stop", {"data": {}}),
         ("POST", f"/plans/{marked.plans[0]}/accept", {"data": {"version": "1"}}),
+        ("POST", "/what-if/compare", {"data": {"what_if": "3", "months": "1", "replications": "2", "seed": "1"}}),
         ("POST", "/what-if/new", {"data": {"file": "m.yaml", "text": "on: upon.yaml", "do": "keep"}}),
         *(("POST", f"/what-if/{n}", {"data": {"text": "x", "version": "1", "do": "keep"}}) for n in (1, 3, 4)),
         *(("POST", f"/what-if/{n}/delete", {"data": {"version": "99"}}) for n in (1, 2, 3, 4)),

@@ -17,7 +17,7 @@ from router.whatif.comparison.replication import Asked, run_replication
 from router.whatif.investment import Appraisal, Investment, appraise_together
 from router.whatif.rolling.figures import Figures
 from router.whatif.statistics import Difference, Interval
-from router.whatif.study import Finding, Study, run_study
+from router.whatif.study import Finding, Study, StudyOutcome, run_study
 from router.whatif.sweep.crew import names_a_crew
 from router.whatif.sweep.run import SweepEnd, SweepListener
 
@@ -110,6 +110,13 @@ def compare(
         VERSION,
     )
     outcome = run_study(study, out, settings.executor, listener=listener, cancel=cancel)
+    return set_side_by_side(named, study, outcome, settings)
+
+
+def set_side_by_side(
+    named: Mapping[str, WhatIf], study: Study, outcome: StudyOutcome, settings: Settings
+) -> Comparison:
+    """What lives that were lived come to; ``named``: base and what-ifs by name. Faults as of ``compare``."""
     done = outcome.sweep
     # Broken off, a failure may be an earlier one that was to be tried again: what has its figures is compared.
     if done.failed and done.end is SweepEnd.DONE:

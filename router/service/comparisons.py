@@ -1,0 +1,140 @@
+"""Comparisons of kept what-ifs as jobs: asked for, and what their lives came to.
+
+Only lines without an export code are lived through, whoever asks: results are seen by everybody who sees what-ifs.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
+from typing import Any
+
+from router.domain.network import Scenario
+from router.kernel.faults import Fault, FaultyInput, NotFound
+from router.service.desk import Desk
+from router.service.jobs import ask_job, get_job
+from router.service.kept_what_ifs import list_what_ifs
+from router.service.ports import Work
+from router.service.receipts import Once
+from router.service.records import Actor, JobKind, JobRecord, LifeRecord
+from router.service.rights import Operation, require
+from router.whatif.changes import BASE, WhatIf, read_texts
+from router.whatif.comparison.compare import Comparison, Settings, set_side_by_side
+from router.whatif.comparison.tables import as_json, findings, replications_csv, rows
+from router.whatif.rolling.figures import Figures
+from router.whatif.study import Study, StudyOutcome, compare
+from router.whatif.sweep.ledger import Entry
+from router.whatif.sweep.run import SweepEnd, SweepOutcome
+
+MOST_WHAT_IFS = 8
+MOST_REPLICATIONS = 200
+
+
+def ask_comparison(
+    desk: Desk,
+    actor: Actor,
+    what_if_ids: Sequence[int],
+    months: float = 3.0,
+    replications: int = 10,
+    seed: int = 1,
+    once: Once | None = None,
+) -> JobRecord:
+    """Ask for it; the texts of now are what is compared. Raises FaultyInput, NotFound."""
+    require(actor, Operation.ASK_RUN)
+    kept = {x.record.what_if_id: x for x in list_what_ifs(desk, actor)}
+    faults = []
+    if not 1 <= len(set(what_if_ids)) <= MOST_WHAT_IFS:
+        faults.append(Fault("", "comparison", "what_if_ids", str(len(what_if_ids)), f"1 to {MOST_WHAT_IFS} what-ifs"))
+    if not 0.25 <= months <= 18:
+        faults.append(Fault("", "comparison", "months", f"{months:g}", "0.25 to 18"))
+    if not 2 <= replications <= MOST_REPLICATIONS:
+        faults.append(Fault("", "comparison", "replications", str(replications), f"2 to {MOST_REPLICATIONS}"))
+    if not 0 <= seed < 2**31:
+        faults.append(Fault("", "comparison", "seed", str(seed), "0 to 2147483647"))
+    missing = [x for x in what_if_ids if x not in kept]
+    if missing:
+        raise NotFound(f"no what-if {missing[0]}")
+    chosen = [kept[x] for x in dict.fromkeys(what_if_ids)]
+    faults += [fault for x in chosen for fault in x.view.faults]
+    names = [x.view.name for x in chosen]
+    for name in sorted({n for n in names if names.count(n) > 1 or n == BASE.name}):
+        faults.append(Fault("", "comparison", "name", name, "names of their own, other than 'base'"))
+    if faults:
+        raise FaultyInput(faults)
+    params = {
+        "files": [x.record.file for x in chosen],
+        "names": names,
+        "months": months,
+        "replications": replications,
+        "seed": seed,
+        "texts": {x.record.file: x.record.raw.decode() for x in kept.values() if x.view.what_if is not None},
+    }
+    return ask_job(desk, actor, JobKind.COMPARISON, params, once)
+
+
+def what_ifs_of(params: Mapping[str, Any]) -> list[WhatIf]:
+    """The base and the what-ifs of a comparison."""
+    texts = {str(name): str(text).encode() for name, text in params["texts"].items()}
+    return [BASE, *(read_texts(str(file), texts) for file in params["files"])]
+
+
+def open_lines_only(scenario: Scenario) -> Scenario:
+    """The scenario without lines under export control."""
+    return replace(scenario, lines=tuple(x for x in scenario.lines if x.export_control is None))
+
+
+def result_of(work: Work, job: JobRecord) -> Mapping[str, Any]:
+    """What a comparison came to, from the lives that are kept."""
+    lived = work.jobs.lives(job.job_id)
+    compared = _comparison(job, lived)
+    told = {"lives": len(lived), "comparison": None}
+    if compared is None:
+        return told
+    currency = str(job.params["currency"])
+    tables = [
+        {
+            "name": x.what_if.name,
+            "findings": list(findings(compared, x, currency)),
+            "rows": [asdict(row) for row in rows(compared, x, currency)],
+        }
+        for x in compared.lived[1:]
+    ]
+    return told | {"comparison": json.loads(as_json(compared, currency)), "tables": tables}
+
+
+def comparison_csv(desk: Desk, actor: Actor, job_id: str) -> str:
+    """Figures of every replication. Raises NotFound for a job that is no comparison, or has fewer than two."""
+    require(actor, Operation.SEE_WHAT_IFS)
+    seen = get_job(desk, actor, job_id)
+    with desk.store.look() as work:
+        job = work.jobs.get(job_id)
+        assert job is not None
+        # A name the reader must not learn is masked in what get_job tells: then the table is not there either.
+        compared = _comparison(job, work.jobs.lives(job_id)) if seen.params == job.params else None
+    if job.kind is not JobKind.COMPARISON or compared is None:
+        raise NotFound(f"no comparison {job_id}, or fewer than two replications of it")
+    return replications_csv(compared)
+
+
+def _comparison(job: JobRecord, lived: Sequence[LifeRecord]) -> Comparison | None:
+    """None while fewer than two replications of every scenario are there."""
+    if job.kind is not JobKind.COMPARISON:
+        return None
+    named = {x.name: x for x in what_ifs_of(job.params)}
+    wanted, width = int(job.params["replications"]), len(named)
+    entries: list[Entry | None] = [None] * (wanted * width)
+    for x in lived:
+        entries[x.number * width + x.scenario] = Entry("", "", dict(x.figures), "", 0.0, 0.0, "")
+    whole = sum(all(e is not None for e in entries[n * width : (n + 1) * width]) for n in range(wanted))
+    if whole < 2:
+        return None
+    end = SweepEnd.DONE if whole == wanted else SweepEnd.CANCELLED
+    settings = Settings(float(job.params["months"]), wanted, int(job.params["seed"]))
+    study = Study(dict.fromkeys(named), BASE.name, _never, wanted, settings.seed)
+    done = SweepOutcome(end, "", tuple(entries), 0, 0, 0.0)
+    return set_side_by_side(named, study, StudyOutcome(done, compare(study, done)), settings)
+
+
+def _never(scenario: Any, seed: int) -> Figures:
+    raise AssertionError("these lives were lived before")

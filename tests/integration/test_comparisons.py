@@ -1,0 +1,121 @@
+"""Comparisons as jobs: what came is kept life by life, over kills and stops; the same figures as without."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from api_client import client_of, small_desk
+from desk_builder import an_actor
+from whole_site import peopled_desk, signed_in, token_on
+
+from router.kernel.faults import FaultyInput, NotFound, Refused
+from router.service.comparisons import ask_comparison, comparison_csv, open_lines_only, result_of
+from router.service.desk import Desk
+from router.service.jobs import get_job, stop
+from router.service.kept_what_ifs import add_what_if
+from router.service.records import Actor, JobStanding, Role
+from router.service.snapshot import snapshot
+from router.worker import Worker
+from router.worker import loop as worker_loop
+from router.worker.messages import Life
+from router.worker.tasks import Task
+
+TEXT = b"format: platewright what-if 1\nname: Freight\nchanges:\n  - {change: change_carrier, price_factor: 3}\n"
+
+
+def asked(desk: Desk, boss: Actor) -> str:
+    """A comparison of one what-if, two short replications."""
+    kept = add_what_if(desk, boss, "freight.yaml", TEXT)
+    return ask_comparison(desk, boss, [kept.record.what_if_id], 0.25, 2, 4).job_id
+
+
+def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = asked(desk, boss)
+    kept: list[tuple[int, int]] = []
+    children: list[worker_loop._Child] = []
+    made, keep = worker_loop._Child.__init__, Worker._keep_life
+
+    def remembered(self: worker_loop._Child, asked_of: worker_loop.Asked) -> None:
+        made(self, asked_of)
+        children.append(self)
+
+    def killing(self: Worker, job: object, task: Task, life: Life) -> None:
+        keep(self, job, task, life)  # type: ignore[arg-type]
+        kept.append((life.number, life.scenario))
+        if len(kept) == 1:
+            children[0]._process.kill()
+
+    monkeypatch.setattr(worker_loop._Child, "__init__", remembered)
+    monkeypatch.setattr(Worker, "_keep_life", killing)
+    assert Worker(desk).once()
+    assert get_job(desk, boss, job_id).standing is JobStanding.QUEUED
+    with desk.store.look() as work:
+        assert len(work.jobs.lives(job_id)) == len(kept) >= 1
+    assert Worker(desk).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.DONE, job.why
+    assert sorted(kept) == [(0, 0), (0, 1), (1, 0), (1, 1)], "none was lived twice"
+    base, other = job.result["comparison"]["scenarios"]
+    assert other["differences"]["after_cents"]["mean"] > 0 and base["differences"] == {}
+    assert comparison_csv(desk, boss, job_id).count("\n") == 5
+    assert comparison_csv(desk, an_actor(desk, "vic", Role.VIEWER), job_id)
+    client = client_of(desk)
+    table = client.get(f"/api/v1/comparisons/{job_id}/replications.csv")
+    assert table.status_code == 200 and table.headers["content-type"].startswith("text/csv")
+
+
+def test_a_stop_keeps_what_came(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = asked(desk, boss)
+    keep = Worker._keep_life
+
+    def stopping(self: Worker, job: object, task: Task, life: Life) -> None:
+        keep(self, job, task, life)  # type: ignore[arg-type]
+        if (life.number, life.scenario) == (0, 0):
+            stop(desk, boss, job_id)
+
+    monkeypatch.setattr(Worker, "_keep_life", stopping)
+    assert Worker(desk).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.DONE and "stopped by boss" in job.why
+    with desk.store.look() as work:
+        assert 1 <= job.result["lives"] == len(work.jobs.lives(job_id))
+        assert result_of(work, job) == job.result
+
+
+def test_what_is_asked_wrongly_is_refused_and_hidden_lines_are_left_out(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    boss, vic = an_actor(desk, "boss", Role.ADMINISTRATOR), an_actor(desk, "vic", Role.VIEWER)
+    kept = add_what_if(desk, boss, "freight.yaml", TEXT).record.what_if_id
+    with pytest.raises(NotFound):
+        ask_comparison(desk, boss, [99])
+    with pytest.raises(FaultyInput) as faulty:
+        ask_comparison(desk, boss, [], 40, 1, -1)
+    assert [f.field for f in faulty.value.faults] == ["what_if_ids", "months", "replications", "seed"]
+    with pytest.raises(Refused):
+        ask_comparison(desk, vic, [kept])
+    whole = snapshot(desk).scenario
+    assert 0 < len(open_lines_only(whole).lines) < len(whole.lines)
+    assert all(x.export_control is None for x in open_lines_only(whole).lines)
+
+
+def test_on_pages(tmp_path: Path) -> None:
+    desk = peopled_desk(tmp_path, plan=False)
+    pia = an_actor(desk, "pia", Role.PLANNER)
+    kept = add_what_if(desk, pia, "freight.yaml", TEXT).record.what_if_id
+    with signed_in(desk, "pia") as client:
+        token = token_on(client.get("/what-if").text)
+        sent = {"token": token, "what_if": str(kept), "months": "1", "replications": "2", "seed": "1"}
+        assert client.post("/what-if/compare", data={**sent, "what_if": ""}).status_code == 422
+        at = client.post("/what-if/compare", data=sent).headers["location"]
+        assert "Stop and keep what came" in client.get(at).text
+        assert Worker(desk).once()
+        text = client.get(at).text
+        assert ("Replications as CSV" in text and "within noise" in text) or "Which is" in text
+        assert "Comparison of what-ifs" in client.get("/runs").text
