@@ -5,6 +5,7 @@ Only lines without an export code are lived through, whoever asks: results are s
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
@@ -20,7 +21,7 @@ from router.service.receipts import Once
 from router.service.records import Actor, JobKind, JobRecord, LifeRecord
 from router.service.rights import Operation, require
 from router.whatif.changes import BASE, WhatIf, read_texts
-from router.whatif.comparison.compare import Comparison, Settings, set_side_by_side
+from router.whatif.comparison.compare import VERSION, Comparison, Settings, has_demand, no_demand, set_side_by_side
 from router.whatif.comparison.tables import as_json, findings, replications_csv, rows
 from router.whatif.rolling.figures import Figures
 from router.whatif.study import Study, StudyOutcome, compare
@@ -77,6 +78,19 @@ def what_ifs_of(params: Mapping[str, Any]) -> list[WhatIf]:
     """The base and the what-ifs of a comparison."""
     texts = {str(name): str(text).encode() for name, text in params["texts"].items()}
     return [BASE, *(read_texts(str(file), texts) for file in params["files"])]
+
+
+def content_of(scenario: Scenario) -> str:
+    """What a life was drawn from and lived by: lives of another book or of another edition of the rules do not mix."""
+    return hashlib.sha256(f"{VERSION} {scenario.fingerprint}".encode()).hexdigest()
+
+
+def require_demand(params: Mapping[str, Any], scenario: Scenario) -> None:
+    """Raise FaultyInput when a what-if leaves no order of the scenario."""
+    named = zip(params["files"], what_ifs_of(params)[1:], strict=True)
+    faults = [no_demand(str(file)) for file, what_if in named if not has_demand(what_if, scenario)]
+    if faults:
+        raise FaultyInput(faults)
 
 
 def open_lines_only(scenario: Scenario) -> Scenario:

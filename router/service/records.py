@@ -239,7 +239,7 @@ class LifeRecord:
     scenario: int
     number: int
     content: str
-    """Fingerprint of the book it was drawn from."""
+    """Hash of the book it was drawn from and of the rules it was lived by."""
     figures: Mapping[str, float]
 
 

@@ -17,6 +17,7 @@ from multiprocessing.context import SpawnProcess
 import structlog
 
 from router.kernel.faults import PlatewrightError
+from router.service.comparisons import content_of
 from router.service.desk import Desk
 from router.service.ports import Work
 from router.service.records import JobPoint, JobRecord, JobStanding, LifeRecord
@@ -137,7 +138,7 @@ class Worker:
 
     def _keep_life(self, job: JobRecord, task: Task, life: Life) -> None:
         with _own(self.desk, job, self.name) as (work, _):
-            content = task.asked.scenario.fingerprint
+            content = content_of(task.asked.scenario)
             work.jobs.add_life(LifeRecord(job.job_id, life.scenario, life.number, content, life.figures))
 
     def _keep(self, job: JobRecord, task: Task, solved: list[Solved], why: str) -> None:

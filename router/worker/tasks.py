@@ -11,7 +11,7 @@ from router.domain.network import Scenario
 from router.domain.result import Result
 from router.planning import RunParams
 from router.planning.disturbance import disturbance
-from router.service.comparisons import open_lines_only, result_of, what_ifs_of
+from router.service.comparisons import content_of, open_lines_only, require_demand, result_of, what_ifs_of
 from router.service.desk import Desk
 from router.service.going_on import GoingOn, going_on, with_ids_of
 from router.service.jobs import KEEP_H
@@ -42,8 +42,9 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
         return _PlanTask(shot, _params(job), _begun(desk, shot, job))
     if job.kind is JobKind.COMPARISON:
         scenario = open_lines_only(snapshot(desk).scenario)
+        require_demand(job.params, scenario)
         with desk.store.begin() as work:
-            lived = work.jobs.lives(job.job_id, scenario.fingerprint)
+            lived = work.jobs.lives(job.job_id, content_of(scenario))
         return _ComparisonTask(scenario, job, frozenset((x.number, x.scenario) for x in lived))
     plan = plan_in_full(desk, int(job.params["plan_id"]))
     pins = tuple(pins_of(desk, plan.head.plan_id))

@@ -105,6 +105,19 @@ def test_what_is_asked_wrongly_is_refused_and_hidden_lines_are_left_out(tmp_path
     assert all(x.export_control is None for x in open_lines_only(whole).lines)
 
 
+def test_a_what_if_that_leaves_no_order_fails_in_words(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    text = b"format: platewright what-if 1\nname: Nobody orders\nchanges:\n  - {change: demand, factor: 0}\n"
+    kept = add_what_if(desk, boss, "nobody.yaml", text)
+    job_id = ask_comparison(desk, boss, [kept.record.what_if_id], 0.25, 2, 4).job_id
+    assert Worker(desk).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.FAILED and "no order of the book left" in job.why
+    with desk.store.look() as work:
+        assert work.jobs.lives(job_id) == []
+
+
 def test_on_pages(tmp_path: Path) -> None:
     desk = peopled_desk(tmp_path, plan=False)
     pia = an_actor(desk, "pia", Role.PLANNER)

@@ -85,7 +85,9 @@ def read_what_if(path: Path) -> WhatIf:
         try:
             return file.read_bytes()
         except OSError as unread:
-            raise FaultyInput([Fault(str(file), "", "", unread.strerror or "no file", "a what-if file")]) from unread
+            raise FaultyInput(
+                [Fault(str(file), "", "", f"no readable file ({unread.strerror or unread})", "a what-if file")]
+            ) from unread
 
     return _read(path.name, raw_of, ())
 

@@ -91,7 +91,7 @@ def compare(
     when a replication failed, or when a cancelled sweep has fewer than two replications of every scenario.
     """
     faults = [fault for path, what_if in what_ifs for fault in what_if.check(scenario.network, path.name)]
-    faults += [_no_demand(path.name) for path, what_if in what_ifs if not has_demand(what_if, scenario)]
+    faults += [no_demand(path.name) for path, what_if in what_ifs if not has_demand(what_if, scenario)]
     if faults:
         raise FaultyInput(faults)
     out.mkdir(parents=True, exist_ok=True)
@@ -146,7 +146,8 @@ def has_demand(what_if: WhatIf, scenario: Scenario) -> bool:
     return not demands or any(what_if.demand(line, 0.0, month) > 0 for line in scenario.lines for month in months)
 
 
-def _no_demand(file: str) -> Fault:
+def no_demand(file: str) -> Fault:
+    """What is said of a what-if without an order."""
     return Fault(file, "", "demand", "no order of the book left", "a factor above 0 for some of the orders")
 
 
