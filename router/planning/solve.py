@@ -122,10 +122,12 @@ def plan_scenario(
     # A plan that was begun with is not thrown over for a habit that keeps none of its builds.
     if start is None and (state.missing(), state.total_cents) > (habit.missing(), habit.total_cents):
         state = habit
-    if state.placed_lines() != able and not _set(cancel):
-        bound = lower_bound(
-            problem, state.placed_lines(), None if params.seconds is None else _BOUND_SHARE * params.seconds
-        )
+    if state.placed_lines() != able:
+        # The bound of all lines does not hold for fewer; a run called off has no time for another and tells none.
+        bound_s = None if params.seconds is None else _BOUND_SHARE * params.seconds
+        bound = None if _set(cancel) else lower_bound(problem, state.placed_lines(), bound_s, cancel=cancel)
+        if bound is not None:
+            listener.bound(bound.cents, time.monotonic() - started)
     plan = publish(state, "optimizer", params.seed)
     landed = plan.totals.landed_cents
     log.trace.append(TracePoint(round(time.monotonic() - started, 3), log.work, landed))

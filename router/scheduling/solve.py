@@ -245,8 +245,17 @@ _ENOUGH: dict[str, multiprocessing.synchronize.Event] = {}
 def _settle_in(run: str, shop: Shop, rooms: Rooms, enough: multiprocessing.synchronize.Event) -> None:
     # An interrupt is the lead's business; a worker that died of it would take its share along.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_lead, daemon=True).start()
     _AT_HOME[run] = (shop, rooms)
     _ENOUGH[run] = enough
+
+
+def _end_with_the_lead() -> None:
+    """End this process when the one that began it is gone: killed, it tells nobody, and the queues stay open."""
+    lead = multiprocessing.parent_process()
+    if lead is not None:
+        lead.join()
+        os._exit(1)
 
 
 class _Team:
@@ -289,6 +298,8 @@ class _Team:
         try:
             return self._epochs(pool, None, enough)
         finally:
+            # Who is still searching, after a second interrupt or beside a lost worker, is not to hold up the exit.
+            enough.set()
             pool.shutdown(wait=False, cancel_futures=True)
 
     def _epochs(
@@ -330,11 +341,11 @@ class _Team:
                 )
                 for w in range(workers)
             ]
-            futures = [pool.submit(work_share, share) for share in shares]
-            while wait(futures, _LISTEN_S).not_done and enough is not None:
-                if self.cancel is not None and self.cancel.is_set():
-                    enough.set()
             try:
+                futures = [pool.submit(work_share, share) for share in shares]
+                while wait(futures, _LISTEN_S).not_done and enough is not None:
+                    if self.cancel is not None and self.cancel.is_set():
+                        enough.set()
                 done = [future.result() for future in futures]
             except Exception as lost:  # whatever happened to a worker, the plan is here
                 return work, f"a worker failed: {type(lost).__name__}: {lost}"

@@ -79,20 +79,26 @@ def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0,
 
 
 def _asked_before(desk: Desk, actor: Actor, once: Once | None) -> JobRecord | None:
+    if once is None:
+        return None
+    names = hidden_names(desk, actor)
     with desk.store.look() as work:
-        return _of_receipt(work, actor, once)
+        return _of_receipt(work, actor, once, names)
 
 
-def _of_receipt(work: Work, actor: Actor, once: Once | None) -> JobRecord | None:
+def _of_receipt(work: Work, actor: Actor, once: Once | None, names: frozenset[str]) -> JobRecord | None:
+    """The run asked for by the same request before, as its asker may read it now."""
     answer = earlier(work, actor, once)
-    return None if answer is None else work.jobs.get(str(answer["job_id"]))
+    job = None if answer is None else work.jobs.get(str(answer["job_id"]))
+    return None if job is None else _told(job, names)
 
 
 def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], once: Once | None) -> JobRecord:
     """Put a job into the queue, with trail; whoever calls has looked at rights and parameters."""
     now = desk.clock()
+    names = frozenset[str]() if once is None else hidden_names(desk, actor)
     with desk.store.begin() as work:
-        asked = _of_receipt(work, actor, once)
+        asked = _of_receipt(work, actor, once, names)
         if asked is not None:
             return asked
         record = work.networks.latest()

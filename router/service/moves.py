@@ -10,6 +10,7 @@ from router.audit import audit, audit_change
 from router.domain.plan import Plan
 from router.domain.result import Result
 from router.kernel.faults import Conflict, NotFound, Stale
+from router.kernel.run import Status
 from router.planning.key_figures import key_figures
 from router.planning.live import LivePlan
 from router.planning.moves import BY_HAND, DateChange, Moved, move_build, move_line
@@ -302,4 +303,13 @@ def _result(full: PlanInFull, moved: Moved, live: LivePlan) -> Result:
     bound = full.result.bound_cents
     landed = kpis.landed_cents
     gap = (landed - bound) / landed if bound is not None and full.result.gap is not None and landed else None
-    return replace(full.result, plan=moved.plan, kpis=kpis, gap=gap, options=(), trace=(), stop_reason=BY_HAND)
+    return replace(
+        full.result,
+        plan=moved.plan,
+        kpis=kpis,
+        gap=gap,
+        status=Status.FEASIBLE.value,
+        options=(),
+        trace=(),
+        stop_reason=BY_HAND,
+    )

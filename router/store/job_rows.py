@@ -59,6 +59,8 @@ class JobRows(Rows):
             "heartbeat_at": now,
             "attempt": job.attempt + 1,
             "started_at": now,
+            # What an earlier attempt said of itself is not said of this one.
+            "why": "",
         }
         self._update(job.job_id, values)
         return self.get(job.job_id)

@@ -124,7 +124,7 @@ class Worker:
                 self._keep(job, task, solved, message.why)
                 return
             if self._stop.is_set():
-                self._hand_back(job, "its worker was shut down")
+                self._hand_back(job, "its worker was shut down", counts=False)
                 return
             if time.monotonic() - written >= self.pace.write_s:
                 written = time.monotonic()
@@ -152,12 +152,14 @@ class Worker:
             work.jobs.keep(done)
         _LOG.info("job_done", job=job.job_id, result=dict(result))
 
-    def _hand_back(self, job: JobRecord, why: str) -> None:
+    def _hand_back(self, job: JobRecord, why: str, counts: bool = True) -> None:
+        """Back into the queue; an attempt that an orderly shutdown ended does not count."""
         with _own(self.desk, job, self.name) as (work, current):
             stopping = current.standing is JobStanding.STOPPING
             after = JobStanding.CANCELLED if stopping else JobStanding.QUEUED
             ended = self.desk.clock() if stopping else None
-            work.jobs.keep(replace(current, standing=after, claimed_by=None, why=why, ended_at=ended))
+            attempt = current.attempt if counts else current.attempt - 1
+            work.jobs.keep(replace(current, standing=after, claimed_by=None, why=why, ended_at=ended, attempt=attempt))
 
     def _end(self, job: JobRecord, standing: JobStanding, why: str) -> None:
         with _own(self.desk, job, self.name) as (work, current):

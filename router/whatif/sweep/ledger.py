@@ -37,7 +37,7 @@ class Entry:
 def read_entries(path: Path) -> dict[str, Entry]:
     """Entries by digest in the order of the file, the later of two of a task; none when there is no file.
 
-    A torn last line is left out. Raises ValueError with the line for any other damage.
+    A torn last line, one that does not end, is left out. Raises ValueError with the line for any other damage.
     """
     return {entry.digest: entry for entry in _parse(path)[0]}
 
@@ -54,7 +54,7 @@ def _parse(path: Path) -> tuple[list[Entry], int]:
                 raise ValueError("the line does not end")
             entries.append(Entry(**json.loads(line)))
         except (ValueError, TypeError) as damage:
-            if number == len(lines):
+            if number == len(lines) and not line.endswith(b"\n"):
                 break
             raise ValueError(f"{path}, line {number}: no result of a sweep ({damage}); mend or remove it") from damage
         whole += len(line)

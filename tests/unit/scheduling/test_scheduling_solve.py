@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.connection
 import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -143,6 +146,12 @@ def test_cancel_is_heard_in_the_middle_of_an_epoch_and_what_was_found_is_kept() 
     case = _shop(lines=60, machines=26)
     cancel = threading.Event()
 
+    called: list[float] = []
+
+    def called_off() -> None:
+        called.append(time.monotonic())
+        cancel.set()
+
     class Impatient(Silent):
         """Cancels a second after the first epoch."""
 
@@ -153,13 +162,70 @@ def test_cancel_is_heard_in_the_middle_of_an_epoch_and_what_was_found_is_kept() 
 
         def step(self, done: int) -> None:
             if self.searching and not cancel.is_set():
-                threading.Timer(1.0, cancel.set).start()
+                threading.Timer(1.0, called_off).start()
 
     params = SolveParams(seed=1, seconds=60.0, workers=2, care=CARE)
-    began = time.monotonic()
     ended = solve(case.shop, case.rooms, params, listener=Impatient(), cancel=cancel)
-    assert time.monotonic() - began < 30.0  # an epoch of such a run is 10 s, and the whole of it a minute
+    assert time.monotonic() - called[0] < 5.0  # an epoch of such a run is 10 s, and the whole of it a minute
     assert ended.stop_reason == "cancelled" and ended.workers == 2 and ended.work > 0
     twin = Draft(case.shop, case.rooms, ended.draft.sizes, 0, CARE)
     twin.load(ended.draft.unload())
     assert (twin.missing, twin.cents) == (0, ended.draft.cents)
+
+
+def test_a_pool_that_takes_no_more_work_leaves_the_plan_there_is() -> None:
+    class Tired(ProcessPoolExecutor):
+        """Broken from the third share on, as after a child was killed between epochs."""
+
+        asked = 0
+
+        def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+            self.asked += 1
+            if self.asked > 2:
+                raise BrokenProcessPool("a child was killed")
+            return super().submit(fn, *args, **kwargs)
+
+    case = _shop(lines=30, machines=4)
+    with Tired(2) as pool:
+        ended = solve(case.shop, case.rooms, SolveParams(seed=1, seconds=20.0, workers=2, care=CARE), executor=pool)
+    assert "a worker failed: BrokenProcessPool" in ended.stop_reason
+    assert ended.draft.missing == 0 and ended.draft.cents <= ended.first_cents
+
+
+def _search_long(told: multiprocessing.connection.Connection) -> None:
+    """In a process of its own: a search with two workers, whose numbers are told."""
+    case = _shop(lines=60, machines=26)
+
+    class Telling(Silent):
+        told_once = False
+
+        def step(self, done: int) -> None:
+            if not self.told_once and len(multiprocessing.active_children()) == 2:
+                self.told_once = True
+                told.send([child.pid for child in multiprocessing.active_children()])
+
+    solve(case.shop, case.rooms, SolveParams(seed=1, seconds=60.0, workers=2, care=CARE), listener=Telling())
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] not in "ZX"
+    except FileNotFoundError:
+        return False
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
+def test_workers_end_with_a_lead_that_is_killed() -> None:
+    context = multiprocessing.get_context("spawn")
+    here, there = context.Pipe()
+    lead = context.Process(target=_search_long, args=(there,))
+    lead.start()
+    assert here.poll(60), "the search tells its workers"
+    workers = here.recv()
+    assert len(workers) == 2 and all(_runs(pid) for pid in workers)
+    lead.kill()
+    lead.join()
+    until = time.monotonic() + 10
+    while any(_runs(pid) for pid in workers) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not any(_runs(pid) for pid in workers)

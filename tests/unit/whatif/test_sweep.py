@@ -237,7 +237,7 @@ def test_a_crew_that_falls_silent_ends_the_sweep(tmp_path: Path, monkeypatch: py
     assert "does not answer" in found.reason
 
 
-@pytest.mark.parametrize("tail", [b'{"digest": "ab', b"\x00\x00\x00", b'{"digest": "ab"}\n', b"{}"])
+@pytest.mark.parametrize("tail", [b'{"digest": "ab', b"\x00\x00\x00", b"{}"])
 def test_a_torn_last_line_is_cut_off(tail: bytes, tmp_path: Path) -> None:
     path = tmp_path / "r.jsonl"
     _kept(path, 3)
@@ -256,6 +256,17 @@ def test_a_last_result_that_is_torn_is_done_again(tmp_path: Path) -> None:
     found = sweep(_squares(3), path, "here")
     assert found.done_now == 1
     assert [e.value for e in found.entries if e] == [0, 1, 4]
+
+
+@pytest.mark.parametrize("last", [b'{"digest": "ab"}\n', b"a line of something else\n"])
+def test_a_whole_last_line_that_is_no_result_is_left_alone(last: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "r.jsonl"
+    _kept(path, 3)
+    path.write_bytes(path.read_bytes() + last)
+    damaged = path.read_bytes()
+    with pytest.raises(ValueError, match="line 4"):
+        sweep(_squares(4), path, "here")
+    assert path.read_bytes() == damaged
 
 
 def test_other_damage_is_named_and_left_alone(tmp_path: Path) -> None:

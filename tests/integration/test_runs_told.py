@@ -1,0 +1,47 @@
+"""What is told of a run: nothing hidden when asked again, no reason of an earlier attempt; shutdowns do not count."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from api_client import small_desk
+from desk_builder import an_actor
+
+from router.service.jobs import ask_plan, get_job
+from router.service.receipts import Once
+from router.service.records import JobStanding, Role
+from router.worker import Worker
+
+HIDDEN = "1005-1"
+
+
+def test_a_repeated_request_is_told_what_its_asker_may_read(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    pia = an_actor(desk, "pia", Role.PLANNER)
+    once = Once.of("again", {})
+    job = ask_plan(desk, pia, once=once)
+    why = f"line {HIDDEN} has no place"
+    with desk.store.begin() as work:
+        stored = work.jobs.get(job.job_id)
+        assert stored is not None
+        work.jobs.keep(replace(stored, standing=JobStanding.DONE, why=why, result={"left_out": [why]}))
+    again = ask_plan(desk, pia, once=once)
+    assert again == get_job(desk, pia, job.job_id)
+    assert HIDDEN not in again.why and HIDDEN not in str(again.result)
+
+
+def test_orderly_shutdowns_are_no_attempts_and_leave_no_reason(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss, seconds=1).job_id
+    for number in range(4):
+        worker = Worker(desk, f"w{number}")
+        with desk.store.begin() as work:
+            claimed = work.jobs.claim(worker.name, desk.clock(), 30.0, 3)
+        assert claimed is not None and claimed.attempt == 1 and claimed.why == ""
+        worker._hand_back(claimed, "its worker was shut down", counts=False)
+        assert get_job(desk, boss, job_id).why == "its worker was shut down"
+    assert Worker(desk).once()
+    done = get_job(desk, boss, job_id)
+    assert done.standing is JobStanding.DONE and "shut down" not in done.why
