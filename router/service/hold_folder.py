@@ -11,7 +11,7 @@ from router.formats.result_folder import refuse_unwritable
 from router.formats.tables import csv_text
 from router.kernel.faults import Fault, FaultyInput
 from router.report.wording import listed, money, percent
-from router.whatif.comparison.hold_rules import NEVER, HoldSettings, HoldTuning, is_lower, tune_hold
+from router.whatif.comparison.hold_rules import NEVER, HoldSettings, HoldTuning, tune_hold
 from router.whatif.study import RESULTS_FILE
 from router.whatif.sweep.run import SweepListener
 
@@ -63,7 +63,7 @@ def sentences(tuning: HoldTuning, currency: str) -> list[str]:
         said.append(gap.sentence("Landed cost beside never holding", lambda v: _cash(v, currency)))
         if not tuning.beyond_noise:
             said.append("So it is not shown that holding pays.")
-    alike = [name for name, d in tuning.beside.items() if name != NEVER and not is_lower(d)]
+    alike = [name for name, d in tuning.beside.items() if name != NEVER and not d.is_lower]
     if alike:
         said.append(f"Not to be told from it beyond noise: {listed(alike)}.")
     broken = [f.name for f in tuning.found if not f.keeps_promises]

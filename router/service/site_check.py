@@ -23,7 +23,7 @@ from router.whatif.rolling.replicate import Stretch
 from router.whatif.siting.as_what_if import TERMS_FILE, choice_file, what_if_files
 from router.whatif.siting.network_choice import YEAR_DAYS, NetworkChoice
 from router.whatif.siting.offers import Offers
-from router.whatif.statistics import Difference, Verdict, compare_paired
+from router.whatif.statistics import Difference, compare_paired
 from router.whatif.study import RESULTS_FILE, Study, run_study
 from router.whatif.sweep import SweepListener
 from router.whatif.sweep.crew import names_a_crew
@@ -79,10 +79,9 @@ class CheckedChoice:
     @property
     def agreement(self) -> Agreement:
         """Whether the interval lies wholly below zero, wholly above, or holds it."""
-        mean = self.difference.interval.mean
-        if self.difference.verdict is Verdict.LOWER or (self.difference.verdict is Verdict.SAME and mean < 0):
+        if self.difference.is_lower:
             return Agreement.AGREES
-        if self.difference.verdict is Verdict.HIGHER or (self.difference.verdict is Verdict.SAME and mean > 0):
+        if self.difference.is_higher:
             return Agreement.DISAGREES
         return Agreement.CANNOT_TELL
 

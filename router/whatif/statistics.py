@@ -74,6 +74,16 @@ class Difference:
     pairing_gain: float | None
     """Variance of the difference without common random numbers over that with them; None where it has none."""
 
+    @property
+    def is_lower(self) -> bool:
+        """Below zero beyond noise, or by the same amount in every replication."""
+        return self.verdict in (Verdict.LOWER, Verdict.SAME) and self.interval.mean < 0
+
+    @property
+    def is_higher(self) -> bool:
+        """Above zero beyond noise, or by the same amount in every replication."""
+        return self.verdict in (Verdict.HIGHER, Verdict.SAME) and self.interval.mean > 0
+
     def sentence(self, what: str, show: Callable[[float], str] = "{:,.4g}".format) -> str:
         """The finding as one sentence; ``show`` writes a value of the quantity ``what`` with its unit."""
         mean, half, n = self.interval.mean, self.interval.half_width, self.interval.replications

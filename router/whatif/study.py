@@ -46,12 +46,17 @@ class Study:
             Task(
                 f"{name}, replication {number}",
                 self.replicate,
-                (scenario, child_seed(self.seed, "replication", number)),
+                (scenario, replication_seed(self.seed, number)),
                 self.version,
             )
             for number in range(self.replications)
             for name, scenario in self.scenarios.items()
         ]
+
+
+def replication_seed(seed: int, number: int) -> int:
+    """Seed of a replication: the same for every scenario, so that all live through the same orders."""
+    return child_seed(seed, "replication", number)
 
 
 @dataclass(frozen=True, slots=True)

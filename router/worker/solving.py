@@ -12,10 +12,10 @@ from multiprocessing.connection import Connection
 from router.audit import audit
 from router.kernel.faults import PlatewrightError
 from router.kernel.run import Status
-from router.kernel.seeds import child_seed
 from router.planning import plan_scenario
 from router.planning.elsewhere import elsewhere
 from router.whatif.rolling.replicate import Stretch, replicate
+from router.whatif.study import replication_seed
 from router.worker.messages import STOP, Asked, ComparisonAsked, Failed, Finished, Life, Point, SolveAsked, Solved
 
 _STEP_EVERY_S = 0.5
@@ -82,8 +82,7 @@ def _compare(pipe: Connection, asked: ComparisonAsked, cancel: threading.Event) 
     listener.phase("lives", width * asked.replications)
     stretch, done = Stretch(months=asked.months), len(asked.lived)
     for number in range(asked.replications):
-        # Seeds as of whatif.study: the same orders for every scenario of a replication.
-        seed = child_seed(asked.seed, "replication", number)
+        seed = replication_seed(asked.seed, number)
         for index, what_if in enumerate(asked.what_ifs):
             if (number, index) in asked.lived:
                 continue

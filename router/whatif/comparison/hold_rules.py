@@ -20,7 +20,7 @@ from router.whatif.comparison.replication import kept_scenario
 from router.whatif.rolling.figures import Figures
 from router.whatif.rolling.life import Habits
 from router.whatif.rolling.replicate import Stretch, replicate
-from router.whatif.statistics import Difference, Interval, Verdict, compare_paired, t_interval
+from router.whatif.statistics import Difference, Interval, compare_paired, t_interval
 from router.whatif.study import Study, run_study
 from router.whatif.sweep.crew import names_a_crew
 from router.whatif.sweep.run import SweepEnd, SweepListener
@@ -119,9 +119,7 @@ class HoldFound:
     def keeps_promises(self) -> bool:
         """False where fewer promises are kept than without holding, beyond noise."""
         gap = self.differences.get(_PROMISES)
-        if gap is None:
-            return True
-        return not (gap.verdict is Verdict.LOWER or (gap.verdict is Verdict.SAME and gap.interval.mean < 0))
+        return gap is None or not gap.is_lower
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +136,7 @@ class HoldTuning:
     @property
     def beyond_noise(self) -> bool:
         """Whether the best is cheaper than never holding beyond noise; False when never holding is the best."""
-        return NEVER in self.beside and is_lower(self.beside[NEVER])
-
-
-def is_lower(difference: Difference) -> bool:
-    """Below zero beyond noise, or by the same amount in every replication."""
-    same = difference.verdict is Verdict.SAME and difference.interval.mean < 0
-    return same or difference.verdict is Verdict.LOWER
+        return NEVER in self.beside and self.beside[NEVER].is_lower
 
 
 def tune_hold(
