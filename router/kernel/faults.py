@@ -55,6 +55,10 @@ class AlreadyMade(Conflict):
         super().__init__("done before with this key; what it made is there, its secret was in the first answer only")
 
 
+class CalledOff(PlatewrightError):
+    """A run was cancelled before there was anything to keep."""
+
+
 class Refused(PlatewrightError):
     """The person asking may not do this; the message says what it would take."""
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from router.kernel.faults import CalledOff
+
 
 class Status(StrEnum):
     """How a run ended. Never merged: a time-out is not an infeasibility."""
@@ -145,3 +147,37 @@ class Silent:
 
     def ended(self, status: Status, reason: str) -> None:
         return
+
+
+class Heeding:
+    """Passes everything on to a listener, and ends work that hears of no cancel itself: at its next step.
+
+    For work whose steps each leave something whole. ``step`` raises CalledOff once the event has been heard for
+    ``grace_s`` seconds, within which the work may still come to its end.
+    """
+
+    def __init__(self, listener: Listener, event: Flag | None, grace_s: float = 0.0) -> None:
+        self._listener = listener
+        self._event = event
+        self._grace_s = grace_s
+        self._heard_s: float | None = None
+
+    def step(self, done: int) -> None:
+        if self._event is not None and self._event.is_set():
+            now_s = time.monotonic()
+            self._heard_s = now_s if self._heard_s is None else self._heard_s
+            if now_s - self._heard_s >= self._grace_s:
+                raise CalledOff("called off before there was a plan; nothing is kept")
+        self._listener.step(done)
+
+    def phase(self, name: str, total: int | None) -> None:
+        self._listener.phase(name, total)
+
+    def incumbent(self, value: float, seconds: float) -> None:
+        self._listener.incumbent(value, seconds)
+
+    def bound(self, value: float, seconds: float) -> None:
+        self._listener.bound(value, seconds)
+
+    def ended(self, status: Status, reason: str) -> None:
+        self._listener.ended(status, reason)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from router.domain.network import Scenario
 from router.domain.plan import Plan
 from router.domain.result import Kpis
-from router.kernel.faults import NotFound
+from router.kernel.faults import Conflict, NotFound
 from router.kernel.run import Listener, Silent
 from router.planning.compiled import Compiled
 from router.planning.disturbance import Disturbance, disturbance
@@ -32,6 +32,8 @@ from router.scheduling.solve import SolveParams, sizes_for, solve
 
 AS_IT_IS = ""
 """Label of the answer in which the line may go anywhere: what the same effort makes of the plan itself."""
+STAYS = "it stands on a build that has started or is pinned, and stays there"
+"""Why a line is at no other site than its own."""
 _SEARCHED_WHOLE = 16
 """Networks of no more machines are searched whole around the line."""
 
@@ -112,7 +114,7 @@ class _Task:
         arrays = _narrowed(begun.arrays, self.line, self._number(site_id)) if forced else begun.arrays
         start = self._moved(arrays) if forced else self.start
         if start is None:
-            return Elsewhere(site_id, None, None, (NO_PLACE,))
+            return Elsewhere(site_id, None, None, (NO_PLACE if begun.draft.mine[self.line] else STAYS,))
         outcome = solve(
             arrays.shop,
             arrays.rooms,
@@ -129,7 +131,11 @@ class _Task:
         if forced and state.placed(self.line) < problem.lines[self.line].quantity:
             # The exact rules refused a plate, and filling the gap might put the line at another site.
             return Elsewhere(site_id, None, None, (NO_PLACE,))
-        fill_gaps(state)
+        try:
+            fill_gaps(state)
+        except Conflict as stuck:
+            # Of this answer only: the other sites may have a plan.
+            return Elsewhere(site_id, None, None, (str(stuck),))
         plan = publish(state, "optimizer", self.params.seed)
         return Elsewhere(site_id, plan, key_figures(problem, plan), (), disturbance(self.live, plan))
 

@@ -7,15 +7,15 @@ import platform
 import random
 import threading
 import time
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
 from router.domain.network import Scenario
 from router.domain.plan import Plan
 from router.domain.result import Result, TracePoint
-from router.kernel.faults import Conflict
-from router.kernel.run import Listener, Silent, Status
+from router.kernel.faults import CalledOff, Conflict
+from router.kernel.run import Heeding, Listener, Silent, Status
 from router.kernel.seeds import child_seed
 from router.planning.bound import Bound, lower_bound
 from router.planning.compiled import Compiled, compiled
@@ -28,7 +28,7 @@ from router.planning.publish import publish
 from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 from router.planning.trade_offs import trade_offs
-from router.planning.warm_start import LITTLE_HEAT, warm_start
+from router.planning.warm_start import LITTLE_HEAT, WarmStart, warm_start
 from router.scheduling.draft import Draft
 from router.scheduling.search import Knobs, tidy
 from router.scheduling.search import first_plan as first_draft
@@ -40,6 +40,8 @@ _BOUND_SHARE = 0.3
 """Share of the time that is left which the bound may take."""
 _PROOF_FIRST_LINES = 2_000
 """Larger books are searched first; habit and bound, which take long there, come after."""
+_GRACE_S = 1.0
+"""A first plan that is nearly there when the run is called off is made to its end for so long."""
 _LEAST_TABLE_S = 20.0
 """Time that the tables of options may take even after a short run, in seconds."""
 
@@ -87,6 +89,8 @@ def plan_scenario(
     the search stays near the rest (``disturbance`` counts what moved). ``keep``: builds of it that stay as they are,
     with what runs before them on their machines. Raises NotFound for one that is not there, Conflict for one that
     cannot stay. ``keep_if_able``: builds that stay likewise if they can; the result tells of those that cannot.
+
+    After a ``cancel`` the best plan so far is the result; raises CalledOff when none is there within a second.
     """
     if (keep or keep_if_able) and start is None:
         raise ValueError("builds to keep are those of a plan to start from, and none was given")
@@ -95,16 +99,16 @@ def plan_scenario(
     started = time.monotonic() if started is None else started
     listener.phase("who may build what", None)
     problem = Problem(scenario)
-    firm: tuple[int, ...] | None = None
-    left_out: tuple[str, ...] = ()
+    heeding = Heeding(listener, cancel, _GRACE_S)
+    begun: WarmStart | None = None
     if start is None:
         arrays = compiled(problem)
         listener.phase("first plan", len(problem.lines))
-        draft = _first_draft(arrays, params.seed, listener)
+        draft = _first_draft(arrays, params.seed, heeding)
     else:
         listener.phase("plan to start from", None)
-        begun = warm_start(problem, start, keep, params.seed, keep_if_able)
-        arrays, draft, firm, left_out = begun.arrays, begun.draft, begun.firm, begun.left_out
+        begun = warm_start(problem, start, keep, params.seed, keep_if_able, heeding)
+        arrays, draft = begun.arrays, begun.draft
     first_s = time.monotonic() - started
     # From here on there is a plan to fall back on, whatever comes.
     draft_cents = draft.cents
@@ -114,7 +118,7 @@ def plan_scenario(
     bound: Bound | None = None
     if proof_first:
         habit, bound = _beside(problem, able, params, listener, started, cancel)
-    state, log = _search(problem, arrays, draft, firm, params, bound, listener, cancel, started, executor)
+    state, log = _search(problem, arrays, draft, begun, params, bound, listener, cancel, started, executor)
     log.trace.insert(0, TracePoint(round(first_s, 3), 0, draft_cents))
     if not proof_first:
         habit, bound = _beside(problem, able, params, listener, started, cancel)
@@ -154,7 +158,7 @@ def plan_scenario(
         trace=tuple(log.trace),
         options=options,
         versions=_versions(),
-        left_out=left_out,
+        left_out=(begun.left_out if begun else ()) + log.released,
     )
 
 
@@ -188,13 +192,15 @@ class _Log:
     work: int
     stop_reason: str
     workers: int
+    released: tuple[str, ...] = ()
+    """Builds to be kept if able that were not, and why."""
 
 
 def _search(
     problem: Problem,
     arrays: Compiled,
     first: Draft,
-    firm: tuple[int, ...] | None,
+    begun: WarmStart | None,
     params: RunParams,
     bound: Bound | None,
     listener: Listener,
@@ -203,6 +209,7 @@ def _search(
     executor: Executor | None,
 ) -> tuple[State, _Log]:
     """Search from a first plan, last improvements, and the exact state of what they found."""
+    firm = begun.firm if begun else None
     seconds = params.seconds
     if seconds is not None:
         left = max(0.0, started + seconds - time.monotonic())
@@ -226,35 +233,80 @@ def _search(
         started=started,
     )
     draft = outcome.draft
-    if outcome.stop_reason != "cancelled":
-        listener.phase("last improvements", len(problem.lines))
-        tidy(draft, None if params.seconds is None else started + params.seconds, listener)
-    state = adopt(problem, arrays, draft)
-    if firm is not None:
-        state.firm = list(firm)
-    fill_gaps(state)
-    trace = [TracePoint(s, w, c) for s, w, c in outcome.trace]
     reason = outcome.stop_reason
+    if reason != "cancelled":
+        listener.phase("last improvements", len(problem.lines))
+        try:
+            tidy(draft, None if params.seconds is None else started + params.seconds, Heeding(listener, cancel))
+        except CalledOff:
+            reason = "cancelled"  # every step of it leaves a whole plan
+    state = adopt(problem, arrays, draft)
+    released: tuple[str, ...] = ()
+    if begun is None:
+        fill_gaps(state)
+    else:
+        state.firm = list(begun.firm)
+        released = tuple(r.sentence(problem, begun.names) for r in fill_gaps(state, begun.must))
+    trace = [TracePoint(s, w, c) for s, w, c in outcome.trace]
     if params.seconds is not None and reason.startswith("time limit"):
         # The search's own limit is shorter by what the last improvements get.
         reason = f"time limit of {params.seconds:g} s"
-    return state, _Log(trace, outcome.work, reason, outcome.workers)
+    return state, _Log(trace, outcome.work, reason, outcome.workers, released)
 
 
-def fill_gaps(state: State) -> None:
-    """Place what the exact rules took out of a draft, or what the search found no place for."""
+@dataclass(frozen=True, slots=True)
+class Released:
+    """Builds at the front of a queue that were to be kept if able, from a position on."""
+
+    machine: int
+    position: int
+    line: int
+    """The line on account of which."""
+
+    def sentence(self, problem: Problem, names: Sequence[Sequence[str]]) -> str:
+        """For people; ``names`` of the builds by machine."""
+        build, line = names[self.machine][self.position], problem.lines[self.line]
+        return (
+            f"build {build} and what is behind it were not kept: beside it the rest of line {line.line_id}, which "
+            "stands on it, finds no place"
+        )
+
+
+def fill_gaps(state: State, must: Sequence[int] | None = None) -> list[Released]:
+    """Place what the exact rules took out of a draft, or what the search found no place for.
+
+    ``must``: by machine, so many of its firm builds have to stay (None: all of them). Raises Conflict when a line that
+    stands on one of these finds no place for the rest of its pieces; others are released for it, and told.
+    """
     inserter = Inserter(state, random.Random(0))
     journal: list[Undo] = []
+    released: list[Released] = []
     for line, wanted in enumerate(state.problem.lines):
         if state.problem.machines_for(line) and state.placed(line) < wanted.quantity:
             if not inserter.insert(line, journal):
                 # All of a line or nothing of it: what stands is taken out, and the line is said to be missing.
-                if any(p in state.sequence[k][:firm] for k, firm in enumerate(state.firm) for p in state.on[line]):
-                    raise Conflict(
-                        f"line {wanted.line_id}: beside the builds to be kept the rest of its pieces finds no place"
-                    )
+                let_go = _let_go(state, line, state.firm if must is None else must)
                 remove(state, whole_lines(state, [line]), journal)
+                if let_go:
+                    inserter.insert(line, journal)  # all of it anew, now that what held it is loose
+                released += let_go
             journal.clear()
+    return released
+
+
+def _let_go(state: State, line: int, must: Sequence[int]) -> list[Released]:
+    """Release the firm builds a line stands on, with what is behind them. Raises Conflict when one has to stay."""
+    found = []
+    for k, firm in enumerate(state.firm):
+        on = [n for n, plate in enumerate(state.sequence[k][:firm]) if plate in state.on[line]]
+        if on and on[0] < must[k]:
+            name = state.problem.lines[line].line_id
+            raise Conflict(f"line {name}: beside the builds to be kept the rest of its pieces finds no place")
+        if on:
+            found.append(Released(k, on[0], line))
+    for release in found:
+        state.firm[release.machine] = release.position
+    return found
 
 
 def first_plan(problem: Problem, seed: int, listener: Listener) -> State:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from router.domain.plan import Plan
 from router.kernel.faults import Conflict
+from router.kernel.run import Listener
 from router.kernel.seeds import child_seed
 from router.planning.compiled import Compiled, compiled
 from router.planning.draft_plan import as_draft_plan, offer_orientations
@@ -30,12 +31,21 @@ class WarmStart:
     """Lines of the book that were not in the plan have their places."""
     firm: tuple[int, ...]
     """By machine: so many builds at the front of its queue are kept."""
+    must: tuple[int, ...]
+    """By machine: so many of these have to be, the others if they can."""
+    names: tuple[tuple[str, ...], ...]
+    """By machine: what the kept builds are called in the plan, in the order of its queue."""
     left_out: tuple[str, ...]
     """What of the plan could not be taken up or kept, for people."""
 
 
 def warm_start(
-    problem: Problem, plan: Plan, keep: Collection[str], seed: int, keep_if_able: Collection[str] = ()
+    problem: Problem,
+    plan: Plan,
+    keep: Collection[str],
+    seed: int,
+    keep_if_able: Collection[str] = (),
+    listener: Listener | None = None,
 ) -> WarmStart:
     """Take a plan up, with the builds in ``keep`` as they are. Raises Conflict and NotFound as ``take_up`` does.
 
@@ -53,8 +63,16 @@ def warm_start(
         let_go + taken.left_out + tuple(f"the queue of {names[k].machine_id} cannot be searched from" for k in gone)
     )
     draft.hold(firm)
-    fill_gaps(draft)
-    return WarmStart(arrays, draft, firm, left_out)
+    fill_gaps(draft, listener)
+    fronts = [_front(plan, machine.machine_id, firm[k]) for k, machine in enumerate(names)]
+    must = tuple(max((n for n, name in enumerate(front, start=1) if name in keep), default=0) for front in fronts)
+    return WarmStart(arrays, draft, firm, must, tuple(fronts), left_out)
+
+
+def _front(plan: Plan, machine_id: str, many: int) -> tuple[str, ...]:
+    """Names of the first builds of a machine."""
+    queue = sorted((b for b in plan.builds if b.machine_id == machine_id), key=lambda b: b.load_start)
+    return tuple(b.build_id for b in queue[:many])
 
 
 def _taken(

@@ -104,9 +104,9 @@ def _insert_all(draft: Draft, listener: Listener) -> None:
         draft.commit()
 
 
-def fill_gaps(draft: Draft) -> None:
+def fill_gaps(draft: Draft, listener: Listener | None = None) -> None:
     """Insert what is missing wherever it finds a place."""
-    _insert_all(draft, Silent())
+    _insert_all(draft, listener or Silent())
 
 
 def tidy(draft: Draft, until: float | None = None, listener: Listener | None = None) -> None:
@@ -379,7 +379,7 @@ class Search:
         alloys = draft.shop.alloy_of[draft.book.plates["powder"][queue]]
         at = self.rng.randrange(len(queue))
         first = last = at
-        while first > 0 and alloys[first - 1] == alloys[at] and at - first < _CAMPAIGN:
+        while first > 0 and alloys[first - 1] == alloys[at] and at - first + 1 < _CAMPAIGN:
             first -= 1
         while last + 1 < len(queue) and alloys[last + 1] == alloys[at] and last - first + 1 < _CAMPAIGN:
             last += 1

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from router.kernel.lead import end_with_the_lead
 from router.kernel.run import AnyOf, Cancelled, GapReached, Listener, Progress, Silent, Stop, TimeLimit, WorkLimit
 from router.kernel.seeds import child_seed
 from router.scheduling.draft import Care, Draft, Plan, Sizes
@@ -245,17 +246,9 @@ _ENOUGH: dict[str, multiprocessing.synchronize.Event] = {}
 def _settle_in(run: str, shop: Shop, rooms: Rooms, enough: multiprocessing.synchronize.Event) -> None:
     # An interrupt is the lead's business; a worker that died of it would take its share along.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_the_lead, daemon=True).start()
+    end_with_the_lead()
     _AT_HOME[run] = (shop, rooms)
     _ENOUGH[run] = enough
-
-
-def _end_with_the_lead() -> None:
-    """End this process when the one that began it is gone: killed, it tells nobody, and the queues stay open."""
-    lead = multiprocessing.parent_process()
-    if lead is not None:
-        lead.join()
-        os._exit(1)
 
 
 class _Team:
@@ -343,9 +336,15 @@ class _Team:
             ]
             try:
                 futures = [pool.submit(work_share, share) for share in shares]
-                while wait(futures, _LISTEN_S).not_done and enough is not None:
-                    if self.cancel is not None and self.cancel.is_set():
-                        enough.set()
+                while wait(futures, _LISTEN_S).not_done:
+                    if self.cancel is None or not self.cancel.is_set():
+                        continue
+                    if enough is None:
+                        # Workers of somebody else's executor cannot be told; what they are at is not waited for.
+                        for future in futures:
+                            future.cancel()
+                        return work, "cancelled"
+                    enough.set()
                 done = [future.result() for future in futures]
             except Exception as lost:  # whatever happened to a worker, the plan is here
                 return work, f"a worker failed: {type(lost).__name__}: {lost}"

@@ -14,7 +14,7 @@ from router.domain.plan import Plan
 from router.domain.result import Result
 from router.kernel.faults import NotFound
 from router.planning import RunParams, plan_scenario
-from router.planning.elsewhere import AS_IT_IS, Elsewhere, elsewhere
+from router.planning.elsewhere import AS_IT_IS, STAYS, Elsewhere, elsewhere
 
 
 @pytest.fixture(scope="module")
@@ -89,6 +89,9 @@ def test_a_kept_build_stays_and_its_line_can_go_nowhere(scenario: Scenario, resu
     at = sites_of(result.plan, line_id)
     for answer in elsewhere(scenario, result.plan, line_id, None, 1, work=30, keep=(build.build_id,)):
         assert (answer.plan is not None) == (answer.site_id == AS_IT_IS or at == {answer.site_id})
+        if answer.plan is None:
+            told = {s.site_id: s for o in result.options if o.line_id == line_id for s in o.sites}
+            assert not told[answer.site_id].possible or answer.reasons == (STAYS,)
         if answer.plan is not None:
             assert any(b.pieces == build.pieces and b.run_start == build.run_start for b in answer.plan.builds)
 

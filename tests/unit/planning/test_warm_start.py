@@ -4,20 +4,26 @@ from __future__ import annotations
 
 import random
 import threading
+import time
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import replace
 
 import pytest
 from toy_scenario import toy_scenario
 
+import router.planning.warm_start as warm
 from router.audit import audit
 from router.domain.network import Scenario
 from router.domain.plan import Build, Plan
 from router.domain.result import Result
-from router.kernel.faults import Conflict, NotFound
+from router.kernel.faults import CalledOff, Conflict, NotFound
+from router.kernel.run import Silent
 from router.planning import RunParams, plan_scenario
 from router.planning.disturbance import disturbance
+from router.planning.insertion import Inserter
 from router.planning.problem import Problem
+from router.planning.state import Undo
 from router.planning.taken_up import take_up
 from router.planning.trade_offs import STOPPED
 
@@ -169,3 +175,75 @@ def test_a_build_that_cannot_stay_is_let_go_with_what_is_behind_it_and_the_rest_
         plan_scenario(other, SOME, start=result.plan, keep=[stuck.build_id], keep_if_able=all_of_them)
     with pytest.raises(ValueError, match="none was given"):
         plan_scenario(scenario, SOME, keep_if_able=all_of_them)
+
+
+def test_a_build_kept_if_able_is_released_when_the_rest_of_a_line_on_it_finds_no_place(
+    scenario: Scenario, result: Result, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One piece more is ordered than the kept build carries, and nothing takes that piece by itself."""
+    lots = Counter(x.line_id for x in result.plan.lots)
+    kept, line_id = next(
+        (queue[0], s.line_id) for queue in queues(result.plan).values() for s in queue[0].shares if lots[s.line_id] == 1
+    )
+    number = [x.line_id for x in scenario.lines].index(line_id)
+    lines = tuple(replace(x, quantity=x.quantity + 1) if x.line_id == line_id else x for x in scenario.lines)
+    other = replace(scenario, lines=lines, fingerprint="one piece more")
+    whole = Inserter.insert
+
+    def nothing_by_itself(self: Inserter, line: int, journal: list[Undo], sites: Collection[str] | None = None) -> bool:
+        return not (line == number and self.state.placed(line)) and whole(self, line, journal, sites)
+
+    monkeypatch.setattr(Inserter, "insert", nothing_by_itself)
+    monkeypatch.setattr(warm, "fill_gaps", lambda draft, listener=None: None)
+    again = plan_scenario(other, NONE, start=result.plan, keep_if_able=[kept.build_id])
+    assert audit(other, again.plan).clean
+    assert any(
+        f"build {kept.build_id} and what is behind it were not kept" in x and line_id in x for x in again.left_out
+    )
+    assert sum(x.pieces for x in again.plan.lots if x.line_id == line_id) == lines[number].quantity
+    with pytest.raises(Conflict, match=f"line {line_id}: beside the builds to be kept"):
+        plan_scenario(other, NONE, start=result.plan, keep=[kept.build_id])
+
+
+class _Slow(Silent):
+    """A first plan that takes long: every line of it a while. Called off at the second line."""
+
+    def __init__(self, cancel: threading.Event) -> None:
+        self.cancel = cancel
+        self.phases: list[str] = []
+        self.heard_s = 0.0
+
+    def phase(self, name: str, total: int | None) -> None:
+        self.phases.append(name)
+
+    def step(self, done: int) -> None:
+        if self.phases[-1] not in ("first plan", "plan to start from", "last improvements"):
+            return
+        time.sleep(0.1)
+        if done == 2:
+            self.heard_s = self.heard_s or time.monotonic()
+            self.cancel.set()
+
+
+def test_a_long_first_plan_is_called_off_within_about_a_second(scenario: Scenario, result: Result) -> None:
+    for start in (None, replace(result.plan, builds=result.plan.builds[:2])):
+        cancel = threading.Event()
+        slow = _Slow(cancel)
+        with pytest.raises(CalledOff, match="before there was a plan"):
+            plan_scenario(scenario, RunParams(seed=1, seconds=60.0), slow, cancel, start=start)
+        assert time.monotonic() - slow.heard_s < 2.5
+        assert "search" not in slow.phases
+
+
+def test_last_improvements_are_called_off_at_once_and_what_is_there_is_kept(scenario: Scenario) -> None:
+    cancel = threading.Event()
+
+    class OnlyAtTheEnd(_Slow):
+        def step(self, done: int) -> None:
+            if self.phases[-1] == "last improvements":
+                assert not cancel.is_set(), "a step after the cancel"
+                super().step(done)
+
+    found = plan_scenario(scenario, RunParams(seed=1, seconds=None, work=20), OnlyAtTheEnd(cancel), cancel)
+    assert cancel.is_set() and found.status == "cancelled" and found.stop_reason == "cancelled"
+    assert audit(scenario, found.plan).clean

@@ -229,3 +229,52 @@ def test_workers_end_with_a_lead_that_is_killed() -> None:
     while any(_runs(pid) for pid in workers) and time.monotonic() < until:
         time.sleep(0.1)
     assert not any(_runs(pid) for pid in workers)
+
+
+@pytest.mark.skipif("fork" not in multiprocessing.get_all_start_methods(), reason="workers of this test are forked")
+def test_cancel_is_heard_in_an_epoch_of_workers_of_somebody_else() -> None:
+    case = _shop(lines=60, machines=26)
+    cancel = threading.Event()
+    called: list[float] = []
+
+    def called_off() -> None:
+        called.append(time.monotonic())
+        cancel.set()
+
+    class Impatient(Silent):
+        """Cancels a second after the first epoch, in the middle of one of ten."""
+
+        searching = False
+
+        def phase(self, name: str, steps: int | None) -> None:
+            self.searching = name == "search"
+
+        def step(self, done: int) -> None:
+            if self.searching and not cancel.is_set():
+                threading.Timer(1.0, called_off).start()
+
+    params = SolveParams(seed=1, seconds=60.0, workers=2, care=CARE)
+    with ProcessPoolExecutor(2, multiprocessing.get_context("fork")) as pool:
+        ended = solve(case.shop, case.rooms, params, listener=Impatient(), cancel=cancel, executor=pool)
+        waited_s = time.monotonic() - called[0]
+    assert waited_s < 2.5
+    assert ended.stop_reason == "cancelled" and ended.draft.missing == 0
+
+
+def test_a_campaign_is_no_longer_than_it_may_be(monkeypatch: pytest.MonkeyPatch) -> None:
+    # One alloy throughout, so that every neighbour belongs to the campaign.
+    case = _shop(lines=60, machines=1)
+    draft = Draft(case.shop, case.rooms, sizes_for(case.shop), 0, CARE)
+    first_plan(draft)
+    assert len(draft.queue(0)) > 14
+    moved: list[int] = []
+
+    def noted(plates: list[int]) -> bool:
+        moved.append(len(plates))
+        return False
+
+    monkeypatch.setattr(draft, "move", noted)
+    search = Search(draft, 1, AnyOf([WorkLimit(1)]), lambda work: 0.0)
+    for _ in range(200):
+        search._move_campaign()
+    assert max(moved) == 6
