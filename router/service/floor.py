@@ -279,6 +279,12 @@ def new_misfits(before: Floor, after: Floor) -> list[Misfit]:
     return [m for m in after.misfits if m.event.event_id not in known]
 
 
+def begun_of(floor: Floor, plan: Plan) -> dict[str, FloorBuild]:
+    """Builds of a plan that have started and stand, by their name in the plan."""
+    known = {b.build_id: floor.builds[b.lasting_id] for b in plan.builds if b.lasting_id in floor.builds}
+    return {name: build for name, build in known.items() if build.holds}
+
+
 def against_floor(plan: Plan, floor: Floor, ordered: Mapping[str, int]) -> list[str]:
     """Why a plan cannot be worked to as things stand: started builds elsewhere or at another time, pieces built twice.
 

@@ -17,7 +17,7 @@ from router.planning.moves import BY_HAND, DateChange, Moved, move_build, move_l
 from router.service.builds import seen_build
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.floor import Floor, FloorBuild, played
+from router.service.floor import FloorBuild, begun_of, played
 from router.service.options import open_plan
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins, shifted
@@ -202,7 +202,7 @@ def _refuse_if_overtaken(work: Work, full: PlanInFull, after: Plan, names: froze
     if now is None or now.version != seen.version:
         what = "gone" if now is None else now.standing.value
         raise Stale(f"plan {seen.plan_id} has changed since the move was tried (it is {what} now); try it again")
-    begun = _begun_of(played(work.events.all()), full)
+    begun = begun_of(played(work.events.all()), full.result.plan)
     why = _would_shift(full.result.plan, after, begun, work.pins.of(seen.plan_id))
     if why:
         raise Conflict("; ".join(told(w, names) for w in why))
@@ -266,12 +266,7 @@ def _begun(desk: Desk, full: PlanInFull) -> dict[str, FloorBuild]:
     """Builds of the plan that have started and stand, by name."""
     with desk.store.look() as work:
         floor = played(work.events.all())
-    return _begun_of(floor, full)
-
-
-def _begun_of(floor: Floor, full: PlanInFull) -> dict[str, FloorBuild]:
-    known = {b.build_id: floor.builds[b.lasting_id] for b in full.result.plan.builds if b.lasting_id in floor.builds}
-    return {name: build for name, build in known.items() if build.holds}
+    return begun_of(floor, full.result.plan)
 
 
 def _in_the_way(

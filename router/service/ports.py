@@ -297,8 +297,18 @@ class Work(Protocol):
     def people(self) -> People: ...
 
 
+class StoreAway(Exception):
+    """The database does not answer for now: locked for too long, restarting, or out of reach.
+
+    The same again may go better. It may even have been kept: a connection lost on the way back tells nothing.
+    """
+
+
 class Store(Protocol):
-    """Begins transactions. Leaving one without an exception keeps it, with one drops it."""
+    """Begins transactions. Leaving one without an exception keeps it, with one drops it.
+
+    Both raise StoreAway when the database does not answer.
+    """
 
     def look(self) -> AbstractContextManager[Work]:
         """To read: sees one state, holds up nobody."""

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.pool import QueuePool
 
 from router.kernel.faults import Conflict, PlatewrightError
+from router.service.ports import StoreAway
 from router.store.book_rows import EventRows, LineRows, ModelRows, NetworkRows, PreviewRows, ReceiptRows
 from router.store.job_rows import JobRows
 from router.store.people_rows import PeopleRows
@@ -110,7 +111,7 @@ class SqlStore:
         try:
             with self.look() as work:
                 work.revision.now()
-        except sa.exc.SQLAlchemyError:
+        except (sa.exc.SQLAlchemyError, StoreAway):
             return False
         return True
 
@@ -119,6 +120,18 @@ class SqlStore:
 
     @contextmanager
     def _transaction(self, write: bool) -> Iterator[sa.Connection]:
+        try:
+            with self._begun(write) as connection:
+                yield connection
+        except (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.TimeoutError) as away:
+            raise StoreAway(f"{type(away).__name__}: {getattr(away, 'orig', None) or away}") from away
+        except sa.exc.DBAPIError as wrong:
+            if wrong.connection_invalidated:
+                raise StoreAway(f"the connection was lost: {wrong.orig}") from wrong
+            raise
+
+    @contextmanager
+    def _begun(self, write: bool) -> Iterator[sa.Connection]:
         with self.engine.connect() as connection:
             connection = connection.execution_options(writes=write)
             if not write and self.engine.dialect.name == "postgresql":

@@ -8,18 +8,20 @@ import socket
 import threading
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
+from typing import TypeVar
 
 import structlog
 
 from router.kernel.faults import PlatewrightError
 from router.service.comparisons import content_of
 from router.service.desk import Desk
-from router.service.ports import Work
+from router.service.ports import StoreAway, Work
 from router.service.records import JobPoint, JobRecord, JobStanding, LifeRecord
 from router.worker.messages import STOP, Asked, Failed, Finished, Life, Message, Point, Solved
 from router.worker.solving import serve
@@ -28,6 +30,9 @@ from router.worker.tasks import Task, task_of
 _LOG = structlog.get_logger("worker")
 _SPAWN = multiprocessing.get_context("spawn")
 """Threads of a server and fork do not go together."""
+_LONGEST_WAIT_S = 15.0
+"""Between two tries at a database that does not answer."""
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +45,10 @@ class Pace:
     lease_s: float = 30.0
     """A worker silent for so long has lost its job to the next one."""
     most_attempts: int = 3
+    patience_s: float = 300.0
+    """What was found is held for so long while the database does not answer (common practice, no source)."""
+    retry_s: float = 0.2
+    """First wait before it is tried again; each further one is twice as long."""
 
 
 class _Lost(Exception):
@@ -88,17 +97,45 @@ class Worker:
 
     def _work_off(self, job: JobRecord) -> None:
         try:
-            # Reading the book measures models that are new, which may take far longer than a lease.
-            with _beating(self.desk, job, self.name, self.pace.lease_s / 5):
-                task = task_of(self.desk, job)
+            self._solve(job)
         except PlatewrightError as wrong:
             self._end(job, JobStanding.FAILED, str(wrong))
-            return
+        except StoreAway:
+            if self._stop.is_set():
+                raise  # shut down meanwhile: the next worker takes the job up when the lease is over
+            _LOG.exception("store_away_too_long", job=job.job_id)
+            # Once more, without waiting: when that fails too, the job is left to whoever finds its lease run out.
+            why = f"the database did not answer for {self.pace.patience_s:g} s; what was found could not be kept"
+            self._write_end(job, JobStanding.FAILED, why)
+        except _Lost:
+            raise
+        except Exception as wrong:
+            # Left standing it would seem to run until its lease is over, and the next worker would meet the same.
+            _LOG.exception("work_failed", job=job.job_id)
+            self._end(job, JobStanding.FAILED, _ours(type(wrong).__name__))
+
+    def _solve(self, job: JobRecord) -> None:
+        # Reading the book measures models that are new, which may take far longer than a lease.
+        with _beating(self.desk, job, self.name, self.pace.lease_s / 5):
+            task = self._patiently(job, lambda: task_of(self.desk, job))
         child = _Child(task.asked)
         try:
-            self._follow(job, task, child, _Notes(self.desk, job, self.name))
+            self._follow(job, task, child, self._patiently(job, lambda: _Notes(self.desk, job, self.name)))
         finally:
             child.kill()
+
+    def _patiently(self, job: JobRecord, what: Callable[[], _T]) -> _T:
+        """Try again for a while when the database does not answer. Raises StoreAway in the end."""
+        until, wait_s = time.monotonic() + self.pace.patience_s, self.pace.retry_s
+        while True:
+            try:
+                return what()
+            except StoreAway as away:
+                if self._stop.is_set() or time.monotonic() >= until:
+                    raise
+                _LOG.warning("store_away", job=job.job_id, why=str(away))
+            self._stop.wait(wait_s)
+            wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
 
     def _follow(self, job: JobRecord, task: Task, child: _Child, notes: _Notes) -> None:
         solved: list[Solved] = []
@@ -107,29 +144,32 @@ class Worker:
             if isinstance(message, Point):
                 notes.hear(message)
             elif isinstance(message, Life):
-                self._keep_life(job, task, message)
+                self._patiently(job, partial(self._keep_life, job, task, message))
             elif isinstance(message, Solved):
                 solved.append(message)
             elif isinstance(message, Failed):
                 why = message.why
                 if not message.expected:
                     _LOG.error("solve_failed", job=job.job_id, why=why)
-                    # Its text may hold anything of the scenario; whoever runs the service has it in the log.
-                    why = f"a fault of ours ({why.split(':', 1)[0]}); the worker's log tells what happened"
-                notes.write()
-                self._end(job, JobStanding.FAILED, why)
+                    why = _ours(why.split(":", 1)[0])
+                self._patiently(job, notes.write)
+                self._end(job, JobStanding.CANCELLED if message.called_off else JobStanding.FAILED, why)
                 return
             elif isinstance(message, Finished):
-                notes.write()
-                self._keep(job, task, solved, message.why)
+                self._patiently(job, notes.write)
+                self._patiently(job, partial(self._keep, job, task, solved, message.why))
                 return
             if self._stop.is_set():
                 self._hand_back(job, "its worker was shut down", counts=False)
                 return
             if time.monotonic() - written >= self.pace.write_s:
                 written = time.monotonic()
-                if notes.write() is JobStanding.STOPPING:
-                    child.ask_to_stop()
+                try:
+                    if notes.write() is JobStanding.STOPPING:
+                        child.ask_to_stop()
+                except StoreAway as away:
+                    # Progress can wait; the solve goes on meanwhile.
+                    _LOG.warning("store_away", job=job.job_id, why=str(away))
         if job.attempt < self.pace.most_attempts:
             self._hand_back(job, f"the solving process ended (exit code {child.exit_code()})")
         else:
@@ -139,7 +179,10 @@ class Worker:
     def _keep_life(self, job: JobRecord, task: Task, life: Life) -> None:
         with _own(self.desk, job, self.name) as (work, _):
             content = content_of(task.asked.scenario)
-            work.jobs.add_life(LifeRecord(job.job_id, life.scenario, life.number, content, life.figures))
+            kept = {(x.scenario, x.number) for x in work.jobs.lives(job.job_id)}
+            # Tried again, it may have been kept before.
+            if (life.scenario, life.number) not in kept:
+                work.jobs.add_life(LifeRecord(job.job_id, life.scenario, life.number, content, life.figures))
 
     def _keep(self, job: JobRecord, task: Task, solved: list[Solved], why: str) -> None:
         """Plans and the end of the job, in one transaction: neither is ever there without the other."""
@@ -154,6 +197,9 @@ class Worker:
 
     def _hand_back(self, job: JobRecord, why: str, counts: bool = True) -> None:
         """Back into the queue; an attempt that an orderly shutdown ended does not count."""
+        self._patiently(job, partial(self._write_back, job, why, counts))
+
+    def _write_back(self, job: JobRecord, why: str, counts: bool) -> None:
         with _own(self.desk, job, self.name) as (work, current):
             stopping = current.standing is JobStanding.STOPPING
             after = JobStanding.CANCELLED if stopping else JobStanding.QUEUED
@@ -162,10 +208,20 @@ class Worker:
             work.jobs.keep(replace(current, standing=after, claimed_by=None, why=why, ended_at=ended, attempt=attempt))
 
     def _end(self, job: JobRecord, standing: JobStanding, why: str) -> None:
+        self._patiently(job, partial(self._write_end, job, standing, why))
+
+    def _write_end(self, job: JobRecord, standing: JobStanding, why: str) -> None:
         with _own(self.desk, job, self.name) as (work, current):
+            if standing is JobStanding.CANCELLED and current.why:
+                why = f"{current.why}; {why}"  # who stopped it
             work.jobs.keep(
                 replace(current, standing=standing, ended_at=self.desk.clock(), why=why, phase=standing.value)
             )
+
+
+def _ours(kind: str) -> str:
+    # Its text may hold anything of the scenario; whoever runs the service has it in the log.
+    return f"a fault of ours ({kind}); the worker's log tells what happened"
 
 
 @contextmanager
@@ -218,6 +274,8 @@ class _Notes:
         self._number = known[-1].number if known else 0
         self._waiting: list[JobPoint] = []
         self._latest: dict[str, object] = {}
+        self._again = False
+        """Whether what is waiting was on its way before."""
 
     def hear(self, point: Point) -> None:
         if point.kind == "step":
@@ -237,10 +295,15 @@ class _Notes:
     def write(self) -> JobStanding:
         """Write what was heard and that the worker lives; raises _Lost when the job is another's."""
         with _own(self._desk, self._job, self._worker) as (work, current):
+            if self._again:
+                # The last try failed on the way there or on the way back: then they are kept already.
+                kept = {p.number for p in work.jobs.points(self._job.job_id, self._waiting[0].number - 1)}
+                self._waiting = [p for p in self._waiting if p.number not in kept]
+            self._again = bool(self._waiting)
             work.jobs.add_points(self._waiting)
             if self._latest:
                 work.jobs.keep(replace(current, **self._latest))  # type: ignore[arg-type]
-        self._waiting, self._latest = [], {}
+        self._waiting, self._latest, self._again = [], {}, False
         return current.standing
 
 

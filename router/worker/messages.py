@@ -93,6 +93,8 @@ class Failed:
 
     why: str
     expected: bool
+    called_off: bool = False
+    """Whether it was stopped before there was anything to keep."""
 
 
 STOP = "stop"

@@ -10,7 +10,7 @@ from dataclasses import replace
 from multiprocessing.connection import Connection
 
 from router.audit import audit
-from router.kernel.faults import PlatewrightError
+from router.kernel.faults import CalledOff, PlatewrightError
 from router.kernel.run import Status
 from router.planning import plan_scenario
 from router.planning.elsewhere import elsewhere
@@ -60,7 +60,7 @@ def serve(pipe: Connection) -> None:
     except BrokenPipeError:
         os._exit(1)  # the worker is gone; nobody is left to be told
     except PlatewrightError as wrong:
-        pipe.send(Failed(str(wrong), expected=True))
+        pipe.send(Failed(str(wrong), expected=True, called_off=isinstance(wrong, CalledOff)))
     except Exception as wrong:
         pipe.send(Failed(f"{type(wrong).__name__}: {wrong}\n{traceback.format_exc()}", expected=False))
     pipe.close()

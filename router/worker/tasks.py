@@ -13,6 +13,7 @@ from router.planning import RunParams
 from router.planning.disturbance import disturbance
 from router.service.comparisons import content_of, open_lines_only, require_demand, result_of, what_ifs_of
 from router.service.desk import Desk
+from router.service.floor import begun_of, played
 from router.service.going_on import GoingOn, going_on, with_ids_of
 from router.service.jobs import KEEP_H
 from router.service.pins import pins_of
@@ -47,8 +48,11 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
             lived = work.jobs.lives(job.job_id, content_of(scenario))
         return _ComparisonTask(scenario, job, frozenset((x.number, x.scenario) for x in lived))
     plan = plan_in_full(desk, int(job.params["plan_id"]))
-    pins = tuple(pins_of(desk, plan.head.plan_id))
-    return _ElsewhereTask(plan.scenario, plan.result, plan.models, plan.head.book_revision, job, pins)
+    with desk.store.look() as work:
+        begun = begun_of(played(work.events.all()), plan.result.plan)
+    # What has started is on its machine, whatever the question is; what is pinned somebody wants to stay.
+    stays = tuple(sorted({*pins_of(desk, plan.head.plan_id), *begun}))
+    return _ElsewhereTask(plan.scenario, plan.result, plan.models, plan.head.book_revision, job, stays)
 
 
 def _begun(desk: Desk, shot: Snapshot, job: JobRecord) -> GoingOn | None:
@@ -117,13 +121,14 @@ class _ElsewhereTask:
     models: Mapping[str, str]
     book_revision: int
     job: JobRecord
-    pins: tuple[str, ...]
+    stays: tuple[str, ...]
+    """Builds that have started or are pinned."""
 
     @property
     def asked(self) -> ElsewhereAsked:
         told = self.job.params
         return ElsewhereAsked(
-            self.scenario, self.result, str(told["line_id"]), float(told["seconds"]), int(told["seed"]), self.pins
+            self.scenario, self.result, str(told["line_id"]), float(told["seconds"]), int(told["seed"]), self.stays
         )
 
     def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:

@@ -21,7 +21,7 @@ from router.service.compare import compare_plans
 from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.going_on import going_on
-from router.service.jobs import ask_plan, get_job, list_jobs
+from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
 from router.service.moves import keep_line_move, keep_move, try_line_move, try_move
 from router.service.pins import pinned_builds, set_pin
 from router.service.plans import accept, full_plan, live_in_full, plan_in_full
@@ -29,6 +29,8 @@ from router.service.records import Actor, EventKind, JobRecord, JobStanding, Lin
 from router.service.trail import list_trail
 from router.service.visible import RESTRICTED_TEXT
 from router.worker import Worker
+from router.worker.messages import ElsewhereAsked
+from router.worker.tasks import task_of
 
 
 @pytest.fixture
@@ -105,6 +107,45 @@ def test_a_started_build_is_not_gone_on_from(desk: Desk, boss: Actor) -> None:
     record_event(desk, boss, EventKind.BUILD_FAILED, first.build_id, first.load_start + timedelta(hours=1))
     again = going_on(desk, first.load_start, 8760)
     assert again is not None and first.build_id in {b.build_id for b in again.start.builds}
+
+
+def test_a_started_build_stays_when_a_line_is_tried_elsewhere(desk: Desk, boss: Actor) -> None:
+    first, line_id = movable_line_of_an_early_build(desk)
+    record_event(desk, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+    job = ask_elsewhere(desk, boss, line_id, seconds=1)
+    assert Worker(desk).once()
+    done = get_job(desk, boss, job.job_id)
+    assert done.standing is JobStanding.DONE, done.why
+    sites = {x["site_id"]: x for x in done.result["sites"]}
+    # Its pieces are being built: nowhere else, and no plan has the build otherwise than as it began.
+    home = plan_in_full(desk, 1).scenario.network.machine[first.machine_id].site_id
+    assert all(x["plan_id"] is None for name, x in sites.items() if name not in ("", home))
+    kept = [int(x["plan_id"]) for x in sites.values() if x["plan_id"] is not None]
+    assert kept
+    for plan_id in kept:
+        assert same_run(first) in {same_run(b) for b in builds_of(desk, plan_id)}
+    # One that failed does not hold its pieces any more.
+    record_event(desk, boss, EventKind.BUILD_FAILED, first.build_id, first.load_start + timedelta(hours=1))
+    ask_elsewhere(desk, boss, line_id, seconds=1)
+    with desk.store.begin() as work:
+        claimed = work.jobs.claim("w", desk.clock(), 30.0, 3)
+    assert claimed is not None
+    asked = task_of(desk, claimed).asked
+    assert isinstance(asked, ElsewhereAsked) and asked.keep == ()
+
+
+def movable_line_of_an_early_build(desk: Desk) -> tuple[Build, str]:
+    """The first build of a machine with a line that could go to another site too."""
+    full = plan_in_full(desk, 1)
+    options = {o.line_id: o for o in full.result.options}
+    firsts: dict[str, Build] = {}
+    for build in builds_of(desk, 1):
+        firsts.setdefault(build.machine_id, build)
+    for build in firsts.values():
+        for share in build.shares:
+            if sum(s.possible for s in options[share.line_id].sites) > 1:
+                return build, share.line_id
+    raise AssertionError("no line of a first build could go elsewhere")
 
 
 def test_a_pinned_build_stays_in_runs_and_its_pin_goes_along(desk: Desk, boss: Actor) -> None:

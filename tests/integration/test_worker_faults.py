@@ -1,0 +1,154 @@
+"""A database that does not answer for a while costs no plan, and no fault leaves a run standing as if it ran."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+from api_client import small_desk
+from desk_builder import an_actor
+
+from router.service.desk import Desk
+from router.service.jobs import ask_plan, get_job, points, stop
+from router.service.plans import list_plans
+from router.service.ports import StoreAway, Work
+from router.service.records import JobRecord, JobStanding, Role
+from router.store import SqlStore, open_store
+from router.worker import Worker
+from router.worker.loop import Pace
+from router.worker.messages import Failed, Message
+
+_QUICK = Pace(write_s=0.05, retry_s=0.01, patience_s=20)
+
+
+@dataclass
+class Unsure:
+    """A store on which ``fails`` says which transactions do not come to an end, and whether they were kept."""
+
+    inner: SqlStore
+    fails: Callable[[int], str]
+    """By number of the transaction: "" goes well, "before" is not begun, "after" is kept and its answer lost."""
+    begun: int = 0
+
+    @contextmanager
+    def begin(self) -> Iterator[Work]:
+        how = self.fails(self.begun)
+        self.begun += 1
+        if how == "before":
+            raise StoreAway("database is locked")
+        with self.inner.begin() as work:
+            yield work
+        if how == "after":
+            raise StoreAway("the connection was lost")
+
+    def look(self) -> object:
+        return self.inner.look()
+
+    def ready(self) -> bool:
+        return self.inner.ready()
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    desk = small_desk(tmp_path)
+    yield desk
+    desk.store.close()  # type: ignore[attr-defined]
+
+
+def _unsure(desk: Desk, fails: Callable[[int], str]) -> Desk:
+    assert isinstance(desk.store, SqlStore)
+    return replace(desk, store=Unsure(desk.store, fails))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("how", ["before", "after"])
+def test_a_plan_is_kept_though_every_second_write_fails(desk: Desk, how: str) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss, seconds=1).job_id
+    # The claim goes well: what it does not take is not this worker's.
+    unsure = _unsure(desk, lambda n: how if n % 2 else "")
+    assert Worker(unsure, pace=_QUICK).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.DONE, job.why
+    assert [h.plan_id for h in list_plans(desk, boss)] == [job.result["plan_id"]]
+    told = points(desk, boss, job_id)
+    assert [p.number for p in told] == list(range(1, len(told) + 1)) and len(told) > 3
+
+
+def test_away_for_longer_than_it_is_waited_for_the_run_fails_in_words(desk: Desk) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss, seconds=1).job_id
+    pace = Pace(write_s=60, retry_s=1.0, patience_s=0.5)
+    failed: list[int] = []
+
+    def fails(number: int) -> str:
+        # The claim and the first notes go well; then nothing until the waiting is over, after two tries.
+        if number < 2 or len(failed) == 2:
+            return ""
+        failed.append(number)
+        return "before"
+
+    unsure = _unsure(desk, fails)
+    assert Worker(unsure, pace=pace).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.FAILED and "the database did not answer for 0.5 s" in job.why
+    assert list_plans(desk, boss) == []
+
+
+def test_a_fault_before_the_solve_fails_the_run_at_once_and_tells_nothing_of_the_book(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss, seconds=1).job_id
+
+    def broken(desk: Desk, job: JobRecord) -> object:
+        raise KeyError("1005-1")
+
+    monkeypatch.setattr("router.worker.loop.task_of", broken)
+    assert Worker(desk, pace=_QUICK).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.FAILED and job.ended_at is not None
+    assert "a fault of ours (KeyError)" in job.why and "1005-1" not in job.why
+
+
+def test_a_locked_database_is_told_as_one_that_does_not_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("router.store.sql_store._BUSY_MS", 50)
+    store = open_store(f"sqlite:///{tmp_path / 'book.db'}")
+    other = sqlite3.connect(tmp_path / "book.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreAway, match="locked"), store.begin():
+        pass
+    other.execute("ROLLBACK")
+    with store.begin() as work:
+        assert work.revision.now() == 0
+    other.close()
+    store.close()
+
+
+def test_a_run_stopped_before_there_was_a_plan_is_cancelled_and_says_by_whom(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss, seconds=1).job_id
+
+    class Child:
+        """Says what a solving process says that was stopped in its first plan."""
+
+        def __init__(self, asked: object) -> None:
+            return
+
+        def messages(self, every_s: float) -> Iterator[Message | None]:
+            stop(desk, boss, job_id)
+            yield Failed("called off before there was a plan", expected=True, called_off=True)
+
+        def kill(self) -> None:
+            return
+
+    monkeypatch.setattr("router.worker.loop._Child", Child)
+    assert Worker(desk, pace=_QUICK).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.CANCELLED
+    assert job.why == "stopped by boss; called off before there was a plan"
