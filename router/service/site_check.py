@@ -18,7 +18,7 @@ from router.domain.siting import SitingQuestion
 from router.formats.result_folder import refuse_unwritable
 from router.kernel.faults import Fault, FaultyInput, PlatewrightError
 from router.whatif.changes import read_what_if
-from router.whatif.comparison.replication import Asked, run_replication
+from router.whatif.comparison.replication import Asked, content_of, run_replication
 from router.whatif.rolling.replicate import Stretch
 from router.whatif.siting.as_what_if import TERMS_FILE, choice_file, what_if_files
 from router.whatif.siting.network_choice import YEAR_DAYS, NetworkChoice
@@ -28,7 +28,7 @@ from router.whatif.study import RESULTS_FILE, Study, run_study
 from router.whatif.sweep import SweepListener
 from router.whatif.sweep.crew import names_a_crew
 
-_VERSION = "site check 2"
+_VERSION = "site check 3"
 _YEARLY_PARTS = ("sites", "staff", "capital")
 
 
@@ -151,7 +151,7 @@ def check_choices(
             raise FaultyInput(faults)
 
         def asked_of(path: Path) -> Asked:
-            content = f"{scenario.fingerprint} {read_what_if(path).fingerprint}"
+            content = content_of(scenario, read_what_if(path))
             where = str(path.resolve())
             return Asked(str(base_folder.resolve()), where, content, str(cache_dir or ""), asked.months, 500.0)
 

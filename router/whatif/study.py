@@ -7,11 +7,12 @@ of a replication get the same seed (common random numbers), so that differences 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from router.kernel.faults import PlatewrightError
 from router.kernel.seeds import child_seed
 from router.whatif.statistics import Difference, Interval, compare_paired, t_interval
 from router.whatif.sweep import Entry, SweepEnd, SweepListener, SweepOutcome, Task, sweep
@@ -101,6 +102,30 @@ def run_study(
     """
     done = sweep(study.tasks(), folder / RESULTS_FILE, executor, listener=listener, cancel=cancel)
     return StudyOutcome(done, compare(study, done, level))
+
+
+def required(study: Study, outcome: StudyOutcome, what: str = "scenario") -> int:
+    """How many replications of every scenario (called ``what``) can be compared.
+
+    Raises PlatewrightError when a replication failed, or when fewer than two of every scenario are done.
+    """
+    done = outcome.sweep
+    # Broken off, a failure may be an earlier one that was to be tried again: what has its figures is compared.
+    if done.failed and done.end is SweepEnd.DONE:
+        first = done.failed[0]
+        raise PlatewrightError(f"{len(done.failed)} replications failed; {first.name}: {first.failed}")
+    pairs = min((f.replications for f in outcome.findings), default=0)
+    if pairs < 2 or len(outcome.findings) < len(study.scenarios):
+        raise PlatewrightError(
+            f"{pairs} replications of every {what} are done, 2 are needed to compare; what is done is kept"
+        )
+    return pairs
+
+
+def used_figures(study: Study, done: SweepOutcome, scenario: str, used: Sequence[int]) -> list[dict[str, float]]:
+    """Figures of a scenario in the replications that are compared, in their order."""
+    row = done.entries[list(study.scenarios).index(scenario) :: len(study.scenarios)]
+    return [entry.value for entry in (row[n] for n in used) if entry is not None]
 
 
 def compare(study: Study, done: SweepOutcome, level: float = 0.95) -> tuple[Finding, ...]:

@@ -9,19 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from router.domain.network import Scenario
-from router.kernel.faults import Fault, FaultyInput, PlatewrightError
+from router.kernel.faults import Fault, FaultyInput
 from router.kernel.money import round_cents
 from router.whatif.changes.combine import BASE, WhatIf
 from router.whatif.changes.records import Demand
-from router.whatif.comparison.replication import Asked, run_replication
+from router.whatif.comparison.replication import Asked, content_of, run_replication
 from router.whatif.investment import Appraisal, Investment, appraise_together
 from router.whatif.rolling.figures import Figures
 from router.whatif.statistics import Difference, Interval
-from router.whatif.study import Finding, Study, StudyOutcome, run_study
+from router.whatif.study import Finding, Study, StudyOutcome, required, run_study, used_figures
 from router.whatif.sweep.crew import names_a_crew
 from router.whatif.sweep.run import SweepEnd, SweepListener
 
-VERSION = "rolling 2"
+VERSION = "rolling 3"
 """Raised whenever a replication comes to other figures for the same files: kept results are then done again."""
 
 
@@ -57,7 +57,9 @@ class Lived:
     differences: Mapping[str, Difference]
     """Empty for the base."""
     appraisal: Appraisal | None
-    """None where nothing is invested, or where demand is not the base's."""
+    """None where nothing is invested, or where landed costs do not compare."""
+    why_no_appraisal: str
+    """The reason when there is none, in words; empty for the base."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +99,8 @@ def compare(
     out.mkdir(parents=True, exist_ok=True)
 
     def asked(file: str, what_if: WhatIf) -> Asked:
-        content = f"{scenario.fingerprint} {what_if.fingerprint}"
-        return Asked(str(folder.resolve()), file, content, str(cache_dir or ""), settings.months, settings.near_km)
+        content, cache = content_of(scenario, what_if), str(cache_dir or "")
+        return Asked(str(folder.resolve()), file, content, cache, settings.months, settings.near_km)
 
     named = {what_if.name: what_if for what_if in (BASE, *(w for _, w in what_ifs))}
     study = Study(
@@ -117,23 +119,12 @@ def set_side_by_side(
     named: Mapping[str, WhatIf], study: Study, outcome: StudyOutcome, settings: Settings
 ) -> Comparison:
     """What lives that were lived come to; ``named``: base and what-ifs by name. Faults as of ``compare``."""
-    done = outcome.sweep
-    # Broken off, a failure may be an earlier one that was to be tried again: what has its figures is compared.
-    if done.failed and done.end is SweepEnd.DONE:
-        first = done.failed[0]
-        raise PlatewrightError(f"{len(done.failed)} replications failed; {first.name}: {first.failed}")
-    pairs = min((f.replications for f in outcome.findings), default=0)
-    if pairs < 2 or len(outcome.findings) < len(named):
-        raise PlatewrightError(
-            f"{pairs} replications of every scenario are done, 2 are needed to compare; what is done is kept"
-        )
-    width = len(study.scenarios)
-    base = done.entries[::width]
+    done, pairs = outcome.sweep, required(study, outcome)
     lived = []
     for found in outcome.findings:
-        own = done.entries[list(study.scenarios).index(found.scenario) :: width]
-        taken = ((own[n], base[n]) for n in found.used)
-        both = [(e.value, b.value) for e, b in taken if e is not None and b is not None]
+        own = used_figures(study, done, found.scenario, found.used)
+        base = used_figures(study, done, study.base, found.used)
+        both = list(zip(own, base, strict=True))
         lived.append(_lived(named[found.scenario], found, both, settings.months))
     cpu_s = sum(e.cpu_s for e in done.entries if e is not None)
     return Comparison(settings, pairs, tuple(lived), done.end, done.seconds, cpu_s)
@@ -153,19 +144,32 @@ def no_demand(file: str) -> Fault:
 
 def _lived(what_if: WhatIf, found: Finding, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Lived:
     """``pairs``: this scenario's figures and the base's, by replication."""
-    appraisal = None if what_if is BASE else _appraisal(what_if, pairs, months)
-    return Lived(what_if, tuple(own for own, _ in pairs), found.means, found.differences, appraisal)
+    why = "" if what_if is BASE else _why_no_appraisal(what_if, pairs)
+    appraisal = None if why or what_if is BASE else _appraisal(what_if, pairs, months)
+    return Lived(what_if, tuple(own for own, _ in pairs), found.means, found.differences, appraisal, why)
 
 
-def _appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Appraisal | None:
-    """Savings of landed cost against what is paid.
+NOTHING_INVESTED = "nothing is invested"
 
-    None where landed costs do not compare: with another demand, or when other lines are built by nobody.
-    """
+
+def _why_no_appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]]) -> str:
+    """Why savings of landed cost are not held against what is paid; empty when they are."""
+    if not what_if.investments:
+        return NOTHING_INVESTED
+    if any(isinstance(change, Demand) for change in what_if.changes):
+        return "demand is not the base's, so that landed costs do not compare"
+    other = sum(own["lines_not_placed"] != base["lines_not_placed"] for own, base in pairs)
+    if other:
+        return (
+            f"in {other} of {len(pairs)} replications more or fewer lines than in the base are built by nobody, which"
+            " landed costs leave out, so that they do not compare"
+        )
+    return ""
+
+
+def _appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Appraisal:
+    """Savings of landed cost against what is paid."""
     paid = what_if.investments
-    other_lines = any(own["lines_not_placed"] != base["lines_not_placed"] for own, base in pairs)
-    if not paid or other_lines or any(isinstance(change, Demand) for change in what_if.changes):
-        return None
     investments = [
         Investment(
             outlays=((0, x.capex),),

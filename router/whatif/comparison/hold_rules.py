@@ -14,16 +14,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from router.domain.network import Scenario
-from router.kernel.faults import PlatewrightError
 from router.whatif.comparison.compare import VERSION
 from router.whatif.comparison.replication import kept_scenario
 from router.whatif.rolling.figures import Figures
 from router.whatif.rolling.life import Habits
 from router.whatif.rolling.replicate import Stretch, replicate
 from router.whatif.statistics import Difference, Interval, compare_paired, t_interval
-from router.whatif.study import Study, run_study
+from router.whatif.study import Study, required, run_study, used_figures
 from router.whatif.sweep.crew import names_a_crew
-from router.whatif.sweep.run import SweepEnd, SweepListener
+from router.whatif.sweep.run import SweepListener
 
 NEVER = "never held"
 _PROMISES, _COST = "promise_kept_share", "landed_cents"
@@ -89,7 +88,7 @@ class HoldAsked:
 
 
 def run_hold(asked: HoldAsked, seed: int) -> Figures:
-    """Figures of the scenario under one rule and the stream of one seed. Raises FaultyInput for faulty files."""
+    """Figures of the scenario under one rule and the stream of one seed. Faults as of ``kept_scenario``."""
     base = kept_scenario(asked.folder, asked.cache_dir, asked.content)
     return replicate(base, base.network, seed, Stretch(months=asked.months), None, habits_of(asked.rule))
 
@@ -157,18 +156,9 @@ def tune_hold(
     asked = {n: HoldAsked(where, scenario.fingerprint, cache, settings.months, r) for n, r in rules.items()}
     study = Study(asked, NEVER, run_hold, settings.replications, settings.seed, VERSION)
     outcome = run_study(study, out, settings.executor, listener=listener, cancel=cancel)
-    done = outcome.sweep
-    if done.failed and done.end is SweepEnd.DONE:
-        first = done.failed[0]
-        raise PlatewrightError(f"{len(done.failed)} replications failed; {first.name}: {first.failed}")
-    pairs = min((f.replications for f in outcome.findings), default=0)
-    if pairs < 2 or len(outcome.findings) < len(rules):
-        raise PlatewrightError(f"{pairs} replications of every rule are done, 2 are needed; what is done is kept")
+    required(study, outcome, "rule")
     used = outcome.findings[0].used
-    lived: dict[str, list[Figures]] = {}
-    for place, name in enumerate(study.scenarios):
-        row = done.entries[place :: len(rules)]
-        lived[name] = [entry.value for entry in (row[n] for n in used) if entry is not None]
+    lived = {name: used_figures(study, outcome.sweep, name, used) for name in study.scenarios}
     found = tuple(
         _found(f.scenario, rules[f.scenario], lived[f.scenario], dict(f.differences)) for f in outcome.findings
     )

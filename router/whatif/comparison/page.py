@@ -42,6 +42,8 @@ def comparison_page(network: Network, comparison: Comparison) -> str:
             "Every day the planner sees what has been received, no more; builds that have begun are not touched again.",
             f"A build on a plate covered less than {habits.hold_cover:.0%} waits up to {habits.hold_at_most_days} days"
             f" while all on it have {habits.hold_slack_days:g} days to spare (common practice, no source).",
+            f"A line that finds no place on its day is asked about again on {habits.ask_again_days} further days, then"
+            " it is lost (common practice, no source).",
             "Credentials that hold at the start are taken to be renewed; machines do not fail; planned stops are those"
             " of the network file.",
             f"Promised is the due date, or the planned arrival where that is later. Near means within"

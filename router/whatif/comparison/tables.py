@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from dataclasses import dataclass
 
+from router.formats.tables import Cell, csv_text
 from router.report.wording import money, number, percent
-from router.whatif.comparison.compare import Comparison, Lived
+from router.whatif.comparison.compare import NOTHING_INVESTED, Comparison, Lived
 from router.whatif.rolling.figures import FIGURES
 from router.whatif.statistics import Difference, Interval, Verdict
 
@@ -107,10 +106,12 @@ def findings(comparison: Comparison, lived: Lived, currency: str) -> tuple[str, 
         said.insert(
             0,
             f"{number(abs(lost), 1)} lines {'more' if lost > 0 else 'fewer'} than in the base are built by nobody;"
-            " landed costs leave these out, so that the two do not compare, and no net present value is given.",
+            " landed costs leave these out, so that the two do not compare.",
         )
     if lived.differences["lines"].interval.mean:
-        said.append("Demand is not the base's: compare costs by line, and no net present value is given.")
+        said.append("Demand is not the base's: compare costs by line.")
+    if lived.appraisal is None and lived.why_no_appraisal != NOTHING_INVESTED:
+        said.append(f"No net present value is given: {lived.why_no_appraisal}.")
     if lived.appraisal is not None:
         npv = lived.appraisal.npv_cents
         interval = npv.interval
@@ -161,6 +162,7 @@ def as_json(comparison: Comparison, currency: str) -> str:
                 },
                 "npv_cents": list(lived.appraisal.npv_cents.values) if lived.appraisal else None,
                 "payback_months": list(lived.appraisal.payback_months.values) if lived.appraisal else None,
+                "why_no_npv": lived.why_no_appraisal,
                 "findings": list(findings(comparison, lived, currency)) if lived.differences else [],
             }
             for lived in comparison.lived
@@ -171,10 +173,9 @@ def as_json(comparison: Comparison, currency: str) -> str:
 
 def replications_csv(comparison: Comparison) -> str:
     """One row for every scenario and replication."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["scenario", "replication", *FIGURES])
-    for lived in comparison.lived:
-        for number_, figures in enumerate(lived.by_replication):
-            writer.writerow([lived.what_if.name, number_, *(figures[name] for name in FIGURES)])
-    return text.getvalue()
+    cells: list[list[Cell]] = [
+        [lived.what_if.name, number_, *(figures[name] for name in FIGURES)]
+        for lived in comparison.lived
+        for number_, figures in enumerate(lived.by_replication)
+    ]
+    return csv_text(["scenario", "replication", *FIGURES], cells)

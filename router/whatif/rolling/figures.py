@@ -15,7 +15,7 @@ Figures = dict[str, float]
 """By name; see ``FIGURES`` for what each is and whether more of it is better."""
 
 FIGURES: dict[str, tuple[str, str]] = {
-    "lines_not_placed": ("lines not built", "lines received that nobody could build"),
+    "lines_not_placed": ("lines not built", "lines received that nobody could build, asked again for some days"),
     "landed_cents": ("landed cost", "of the lines received: their shares of builds, steps, freight, carbon, lateness"),
     "landed_cents_a_line": ("landed cost a line", "of the lines built"),
     "build_cents": ("builds", "with changes of alloy and plate steps, by share of plate area"),

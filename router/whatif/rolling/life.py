@@ -45,6 +45,9 @@ class Habits:
     source; 0 days: never held)."""
     hold_at_most_days: int = 3
     """No build is held longer."""
+    ask_again_days: int = 5
+    """A line that found no place on its day is asked about again on so many further planning days; then the customer
+    has gone elsewhere (common practice, no source; 0: lost at once)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,7 @@ class Life:
     problem: Problem
     builds: tuple[BegunBuild, ...]
     arrivals: tuple[Delivered | None, ...]
-    """By line: how it was delivered; None for lines nobody placed."""
+    """By line: how it was delivered; None for lines nobody placed, on their day or when asked about again."""
     promised: tuple[int, ...]
     """By line: the day promised on acceptance (ordinal), 0 where nothing was promised."""
 
@@ -96,6 +99,8 @@ class _Living:
         self.first_due = np.array(problem.due_minute, dtype=np.int64)
         self.held_days: dict[int, int] = {}
         """Days a line's plate has been held."""
+        self.refused: dict[int, int] = {}
+        """Lines that found no place so far, and how many days they may still be asked about."""
 
     def run(self, days: int) -> Life:
         draft = self.draft
@@ -137,18 +142,26 @@ class _Living:
 
     def _accept(self, new: Sequence[int], now: int) -> None:
         draft, lines = self.draft, self.shop.lines
-        for line in sorted(new, key=lambda i: (int(lines[i]["due_day"]), i)):
+        for line in sorted([*new, *self.refused], key=lambda i: (int(lines[i]["due_day"]), i)):
             lines[line]["release"] = max(int(lines[line]["release"]), now)
             if not draft.buildable[line]:
-                continue
+                continue  # by nobody, on whatever day
             if not draft.insert(line, credit=_CREDIT) and not draft.insert(line):
                 draft.roll_back()
+                self._refuse(line)
                 continue
             draft.commit()
+            self.refused.pop(line, None)
             draft.mine[line] = True
             planned = delivered(self.shop, draft.book, line)
             if planned is not None:
                 self.promised[line] = max(int(lines[line]["due_day"]), planned.day)
+
+    def _refuse(self, line: int) -> None:
+        """A line without a place is asked about again on the next planning day, or lost."""
+        left = self.refused.pop(line, self.habits.ask_again_days)
+        if left > 0:
+            self.refused[line] = left - 1
 
     def _improve(self, day: int) -> None:
         rounds = self.habits.rounds_a_day

@@ -16,9 +16,12 @@ import time
 from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from enum import StrEnum
+from multiprocessing.connection import Connection
+from multiprocessing.context import BaseContext
 from typing import Any, Protocol
 
 from router.kernel.faults import PlatewrightError
+from router.kernel.lead import end_with_the_lead
 from router.whatif.sweep.task import Reply, perform
 
 _PROCESSES = re.compile(r"processes:([1-9]\d{0,3})")
@@ -131,7 +134,7 @@ class Processes:
         self._busy: dict[Future[Reply], _Lane] = {}
 
     def _lane(self) -> _Lane:
-        return _Lane(ProcessPoolExecutor(1, self._context, _settle_in))
+        return _Lane(self._context)
 
     def room(self) -> int:
         return len(self._idle)
@@ -159,23 +162,32 @@ class Processes:
 
 
 class _Lane:
-    """A pool of one process, and which process that is."""
+    """A pool of one process, which process that is, and a pipe through which it is told to end.
 
-    def __init__(self, pool: ProcessPoolExecutor) -> None:
-        self.pool = pool
-        self._pid = pool.submit(os.getpid)
+    The pipe reaches a process that has only been begun, whose number nobody knows yet; the signal one that is held up
+    in compiled code.
+    """
+
+    def __init__(self, context: BaseContext) -> None:
+        self._heard, self._word = context.Pipe(duplex=False)
+        self.pool = ProcessPoolExecutor(1, context, _settle_in, (self._heard,))
+        self._pid = self.pool.submit(os.getpid)
 
     def close(self, at_once: bool) -> None:
-        known = self._pid.done() and not self._pid.cancelled() and self._pid.exception() is None
-        if at_once and known:
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(self._pid.result(), signal.SIGTERM)
+        if at_once:
+            with contextlib.suppress(OSError):
+                self._word.send_bytes(b"end")
+            known = self._pid.done() and not self._pid.cancelled() and self._pid.exception() is None
+            if known:
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(self._pid.result(), signal.SIGTERM)
         self.pool.shutdown(wait=not at_once, cancel_futures=True)
 
 
-def _settle_in() -> None:
+def _settle_in(heard: Connection) -> None:
     # An interrupt is the lead's business; a worker that died of it would take its task along.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    end_with_the_lead(heard)
 
 
 class Dask:

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from typed_command import Typed
 
 from router.cli.main import main
 
@@ -21,17 +22,6 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory) -> None:
     patch = pytest.MonkeyPatch()
     folder = tmp_path_factory.mktemp("cache")
     patch.setattr("router.cli.main.cache_dir", lambda: folder)
-
-
-def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: str) -> tuple[int, str]:
-    """Exit code and everything said."""
-    monkeypatch.setattr(sys, "argv", ["platewright", *words])
-    with pytest.raises(SystemExit) as ended:
-        main()
-        sys.exit(0)
-    said = capsys.readouterr()
-    code = ended.value.code
-    return (code if isinstance(code, int) else 0), said.out + said.err
 
 
 @pytest.fixture(scope="module")
@@ -64,85 +54,69 @@ def test_plan_leaves_a_whole_result_folder(planned: Path) -> None:
     assert "10 lines" in (planned / "report.html").read_text()
 
 
-def test_equal_seed_and_work_give_equal_plans(
-    planned: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_equal_seed_and_work_give_equal_plans(planned: Path, tmp_path: Path, typed: Typed) -> None:
     again = tmp_path / "again"
-    code, said = command(capsys, monkeypatch, "plan", str(SMALL), "--out", str(again), "--work", "8")
+    code, said = typed("plan", str(SMALL), "--out", str(again), "--work", "8")
     assert code == 0
     assert "found nothing wrong" in said
     assert (again / "plan.json").read_bytes() == (planned / "plan.json").read_bytes()
 
 
-def test_explain_shows_every_site_and_names_near_misses(
-    planned: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    code, said = command(capsys, monkeypatch, "explain", "1002-1", "--result", str(planned))
+def test_explain_shows_every_site_and_names_near_misses(planned: Path, typed: Typed) -> None:
+    code, said = typed("explain", "1002-1", "--result", str(planned))
     assert code == 0
     assert "OHIO" in said and "RHINE" in said and "(chosen)" in said
-    code, said = command(capsys, monkeypatch, "explain", "1002-11", "--result", str(planned))
+    code, said = typed("explain", "1002-11", "--result", str(planned))
     assert code == 2
     assert "did you mean" in said and "1002-1" in said
 
 
-def test_audit_accepts_the_plan_and_objects_to_a_forged_one(
-    planned: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    assert command(capsys, monkeypatch, "audit", str(SMALL), str(planned / "plan.json"))[0] == 0
+def test_audit_accepts_the_plan_and_objects_to_a_forged_one(planned: Path, tmp_path: Path, typed: Typed) -> None:
+    assert typed("audit", str(SMALL), str(planned / "plan.json"))[0] == 0
     forged = json.loads((planned / "plan.json").read_text())
     forged["plan"]["totals"]["freight_cents"] -= 1
     path = tmp_path / "plan.json"
     path.write_text(json.dumps(forged))
-    code, said = command(capsys, monkeypatch, "audit", str(SMALL), str(path))
+    code, said = typed("audit", str(SMALL), str(path))
     assert code == 1
     assert "1 finding" in said
 
 
-def test_check_says_all_faults_and_leaves_nothing(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    assert command(capsys, monkeypatch, "check", str(SMALL)) == (0, f"{SMALL}: no fault found\n")
+def test_check_says_all_faults_and_leaves_nothing(tmp_path: Path, typed: Typed) -> None:
+    assert typed("check", str(SMALL)) == (0, f"{SMALL}: no fault found\n")
     broken = tmp_path / "broken"
     shutil.copytree(SMALL, broken)
     book = (broken / "orders.csv").read_text().splitlines()
     book[1] = book[1].replace(book[1].split(",")[0], book[2].split(",")[0], 1)
     (broken / "orders.csv").write_text("\n".join(book))
     (broken / "network.yaml").write_text((broken / "network.yaml").read_text().replace("family: steel", "family: ''"))
-    code, said = command(capsys, monkeypatch, "check", str(broken))
+    code, said = typed("check", str(broken))
     assert code == 2
     assert "orders.csv" in said and "network.yaml" in said
     out = tmp_path / "never"
-    code, _ = command(capsys, monkeypatch, "plan", str(broken), "--out", str(out), "--work", "1")
+    code, _ = typed("plan", str(broken), "--out", str(out), "--work", "1")
     assert code == 2
     assert not out.exists()
 
 
-def test_a_folder_in_the_way_is_refused_before_planning(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_folder_in_the_way_is_refused_before_planning(tmp_path: Path, typed: Typed) -> None:
     (tmp_path / "letter.txt").write_text("keep me")
-    code, said = command(capsys, monkeypatch, "plan", str(SMALL), "--out", str(tmp_path), "--work", "1")
+    code, said = typed("plan", str(SMALL), "--out", str(tmp_path), "--work", "1")
     assert code == 2
     assert "found a folder of other things" in said
     assert (tmp_path / "letter.txt").read_text() == "keep me"
 
 
-def test_an_out_folder_that_cannot_be_made_is_refused_before_planning(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_out_folder_that_cannot_be_made_is_refused_before_planning(tmp_path: Path, typed: Typed) -> None:
     (tmp_path / "file").write_text("not a folder")
-    code, said = command(
-        capsys, monkeypatch, "plan", str(SMALL), "--out", str(tmp_path / "file" / "sub"), "--work", "1"
-    )
+    code, said = typed("plan", str(SMALL), "--out", str(tmp_path / "file" / "sub"), "--work", "1")
     assert code == 2
     assert "no folder to write in" in said
     assert "first plan" not in said
 
 
 @pytest.mark.parametrize("words", [("check", "no-such-folder"), ("audit", "no-such-folder", "no-plan.json")])
-def test_missing_folders_are_faults_not_tracebacks(
-    words: tuple[str, ...], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    code, said = command(capsys, monkeypatch, *words)
+def test_missing_folders_are_faults_not_tracebacks(words: tuple[str, ...], typed: Typed) -> None:
+    code, said = typed(*words)
     assert code == 2
     assert "Traceback" not in said

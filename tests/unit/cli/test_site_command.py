@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import csv
 import json
-import sys
 from pathlib import Path
 
 import pytest
+from typed_command import Typed
 
-from router.cli.main import main
 from router.formats.network_file import read_network
 from router.whatif.changes import read_what_if
 
@@ -17,25 +16,14 @@ ROOT = Path(__file__).resolve().parents[3]
 SMALL, FILE = ROOT / "scenarios" / "small", ROOT / "scenarios" / "where_next" / "candidates.yaml"
 
 
-def _run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str]:
-    monkeypatch.setattr(sys, "argv", ["platewright", *words])
-    with pytest.raises(SystemExit) as ended:
-        main()
-        sys.exit(0)
-    said = capsys.readouterr()
-    return int(ended.value.code or 0), said.out + said.err
-
-
 @pytest.fixture(autouse=True)
 def own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("router.cli.main.cache_dir", lambda: tmp_path / "cache")
 
 
-def test_answer_in_words_tables_and_page(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_answer_in_words_tables_and_page(tmp_path: Path, typed: Typed) -> None:
     out = tmp_path / "site"
-    code, said = _run(monkeypatch, capsys, "site", str(SMALL), "--candidates", str(FILE), "--k", "1", "-o", str(out))
+    code, said = typed("site", str(SMALL), "--candidates", str(FILE), "--k", "1", "-o", str(out))
     assert code == 0
     answer = json.loads((out / "result.json").read_text())
     best = answer["best"]
@@ -55,30 +43,26 @@ def test_answer_in_words_tables_and_page(
     with (out / "break_even.csv").open(newline="") as file:
         assert len(list(csv.reader(file))) == 1 + 5 * 4
     # The folder of an earlier answer may be replaced.
-    code, _ = _run(monkeypatch, capsys, "site", str(SMALL), "--candidates", str(FILE), "-o", str(out))
+    code, _ = typed("site", str(SMALL), "--candidates", str(FILE), "-o", str(out))
     assert code == 0
 
 
-def test_faulty_candidates_leave_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_faulty_candidates_leave_nothing(tmp_path: Path, typed: Typed) -> None:
     bad = tmp_path / "bad.yaml"
     bad.write_text(FILE.read_text().replace("works_like: OHIO", "works_like: NOWHERE").replace("[in718]", "[gold]"))
     out = tmp_path / "site"
-    code, said = _run(monkeypatch, capsys, "site", str(SMALL), "--candidates", str(bad), "-o", str(out))
+    code, said = typed("site", str(SMALL), "--candidates", str(bad), "-o", str(out))
     assert code == 2 and "NOWHERE" in said and "gold" in said
     assert not out.exists()
-    code, said = _run(monkeypatch, capsys, "site", str(SMALL), "--candidates", str(tmp_path / "none"), "-o", str(out))
+    code, said = typed("site", str(SMALL), "--candidates", str(tmp_path / "none"), "-o", str(out))
     assert code == 2 and "no such file" in said
 
 
-def test_choice_is_checked_by_simulation_and_written_as_what_ifs(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_choice_is_checked_by_simulation_and_written_as_what_ifs(tmp_path: Path, typed: Typed) -> None:
     out, kept = tmp_path / "site", tmp_path / "whatif"
     words = ["site", str(SMALL), "--candidates", str(FILE), "-o", str(out), "--write-what-if", str(kept), "--check"]
     words += ["--check-months", "0.25", "--check-replications", "2", "--runners-up", "1", "--check-executor", "here"]
-    code, said = _run(monkeypatch, capsys, *words)
+    code, said = typed(*words)
     assert code == 0
     answer = json.loads((out / "result.json").read_text())
     best, second = answer["check"]["choices"]
@@ -113,21 +97,19 @@ def test_choice_is_checked_by_simulation_and_written_as_what_ifs(
     (investment,) = choice.investments
     assert investment.capex == 74_000_000 and investment.ready_after_months == 4
     # Taken up again nothing is done twice; other things in the folder are left alone.
-    _run(monkeypatch, capsys, *words)
+    typed(*words)
     assert len((kept / "results.jsonl").read_text().splitlines()) == len(lives)
     (kept / "thesis.txt").write_text("mine")
-    code, said = _run(monkeypatch, capsys, *words)
+    code, said = typed(*words)
     assert code == 2 and "thesis.txt" in said
 
 
-def test_check_options_that_make_no_sense(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_check_options_that_make_no_sense(tmp_path: Path, typed: Typed) -> None:
     words = ("site", str(SMALL), "--candidates", str(FILE), "-o", str(tmp_path / "site"), "--check")
-    code, said = _run(monkeypatch, capsys, *words, "--check-months", "nan")
+    code, said = typed(*words, "--check-months", "nan")
     assert code == 2 and "found nan" in said
     sparse = tmp_path / "sparse.yaml"
     sparse.write_text(FILE.read_text().replace("growth: 0.10", "growth: 3", 1))
-    code, said = _run(monkeypatch, capsys, *words[:3], str(sparse), *words[4:])
+    code, said = typed(*words[:3], str(sparse), *words[4:])
     assert code == 2 and "history_days" in said
     assert not (tmp_path / "site").exists()

@@ -2,28 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
-
-from router.cli.main import main
+from typed_command import Typed
 
 SCENARIOS = Path(__file__).resolve().parents[3] / "scenarios"
 ZARAGOZA = str(SCENARIOS / "whatif" / "zaragoza.yaml")
 
 
-def _run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str]:
-    monkeypatch.setattr(sys, "argv", ["platewright", *words])
-    with pytest.raises(SystemExit) as ended:
-        main()
-        sys.exit(0)
-    said = capsys.readouterr()
-    return int(ended.value.code or 0), said.out + said.err
-
-
-def test_explain_names_the_what_if(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    code, said = _run(monkeypatch, capsys, "whatif", "explain", ZARAGOZA)
+def test_explain_names_the_what_if(typed: Typed) -> None:
+    code, said = typed("whatif", "explain", ZARAGOZA)
     assert code == 0
     first, second = said.splitlines()
     assert first == "A site in Zaragoza:"
@@ -42,12 +31,10 @@ def test_explain_names_the_what_if(monkeypatch: pytest.MonkeyPatch, capsys: pyte
         ("--executor", "dask:foo://somewhere"),
     ],
 )
-def test_garbled_options_are_faults_in_words(
-    option: str, value: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
+def test_garbled_options_are_faults_in_words(option: str, value: str, typed: Typed, tmp_path: Path) -> None:
     out = tmp_path / "out"
     words = ("whatif", "compare", str(SCENARIOS / "demo"), ZARAGOZA, "--out", str(out), option, value)
-    code, said = _run(monkeypatch, capsys, *words)
+    code, said = typed(*words)
     assert code == 2
     assert "Traceback" not in said and ("found" in said or option in said)
     assert not out.exists()
@@ -56,10 +43,8 @@ def test_garbled_options_are_faults_in_words(
 @pytest.mark.parametrize(
     ("option", "value"), [("--cover", "nan"), ("--cover", "2"), ("--slack-days", "inf"), ("--at-most-days", "0")]
 )
-def test_garbled_rules_of_holding_are_faults_in_words(
-    option: str, value: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
+def test_garbled_rules_of_holding_are_faults_in_words(option: str, value: str, typed: Typed, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    code, said = _run(monkeypatch, capsys, "whatif", "hold", str(SCENARIOS / "small"), "--out", str(out), option, value)
+    code, said = typed("whatif", "hold", str(SCENARIOS / "small"), "--out", str(out), option, value)
     assert code == 2 and "Traceback" not in said and f"found {value}" in said
     assert not out.exists()

@@ -11,7 +11,8 @@ import pytest
 
 from router.kernel.faults import FaultyInput
 from router.service.what_if_folder import compare_what_ifs
-from router.whatif.comparison.compare import Settings
+from router.whatif.changes import read_what_if
+from router.whatif.comparison.compare import Settings, _why_no_appraisal
 from router.whatif.sweep.run import Quiet
 
 SMALL = Path(__file__).parents[3] / "scenarios" / "small"
@@ -137,3 +138,27 @@ def test_the_same_file_twice_no_orders_and_no_place_to_write_are_faults_before_a
 def test_settings_say_what_would_be_right(given: dict[str, object]) -> None:
     with pytest.raises(ValueError, match="found"):
         Settings(**given)  # type: ignore[arg-type]
+
+
+def test_why_there_is_no_net_present_value_is_told(tmp_path: Path) -> None:
+    invested = "investment: {capex: 1000.00}"
+    more = file_of(tmp_path, "more", f"{{change: demand, factor: 1.5, {invested}}}")
+    free = file_of(tmp_path, "free", "{change: carbon_price, per_tonne: 100}")
+    paid = file_of(tmp_path, "paid", f"{{change: carbon_price, per_tonne: 100, {invested}}}")
+    compare_what_ifs(SMALL, [more, free, paid], tmp_path / "out", SETTINGS)
+    made = json.loads((tmp_path / "out" / "comparison.json").read_text())
+    of = {x["name"]: x for x in made["scenarios"]}
+    assert [of[x]["npv_cents"] is None for x in ("base", "more", "free", "paid")] == [True, True, True, False]
+    assert "demand is not the base's" in of["more"]["why_no_npv"]
+    assert any("No net present value is given: demand" in x for x in of["more"]["findings"])
+    assert of["free"]["why_no_npv"] == "nothing is invested" and of["paid"]["why_no_npv"] == ""
+    assert not any("No net present value" in x for x in (*of["free"]["findings"], *of["paid"]["findings"]))
+    assert of["base"]["why_no_npv"] == ""
+
+
+def test_lines_nobody_builds_in_some_replications_are_a_reason_though_the_mean_is_the_same(tmp_path: Path) -> None:
+    paid = file_of(tmp_path, "paid", "{change: carbon_price, per_tonne: 100, investment: {capex: 1000.00}}")
+    what_if = read_what_if(paid)
+    figures = [({"lines_not_placed": float(a)}, {"lines_not_placed": float(b)}) for a, b in ((1, 0), (0, 1), (2, 2))]
+    assert "in 2 of 3 replications" in _why_no_appraisal(what_if, figures)
+    assert _why_no_appraisal(what_if, figures[2:]) == ""

@@ -12,8 +12,12 @@ from router.domain.network import Scenario
 from router.domain.orders import OrderLine
 from router.formats.scenario_folder import read_scenario
 from router.kernel.moments import to_minute
+from router.planning.problem import Problem
+from router.scheduling.book import line_cents
+from router.scheduling.draft import Draft
+from router.whatif.rolling.deliveries import delivered
 from router.whatif.rolling.figures import FIGURES, figures_of
-from router.whatif.rolling.life import Habits, Life, live
+from router.whatif.rolling.life import Habits, Life, _Living, live
 from router.whatif.rolling.replicate import renewed
 from router.whatif.rolling.streams import draw_stream, history_of
 
@@ -121,3 +125,44 @@ def test_a_delivery_is_the_one_its_cents_were_counted_for(life: Life) -> None:
         wanted = life.problem.lines[line]
         assert sum(leg.pieces for leg in arrival.legs) == wanted.quantity
         assert arrival.late_days == max(0, max(leg.day for leg in arrival.legs) - wanted.due_date.toordinal())
+
+
+def test_deliveries_are_worked_out_as_the_kernels_price_them(small: Scenario, stream: tuple[OrderLine, ...]) -> None:
+    """``delivered`` walks the same way as the compiled ``line_cents`` and must come to the same lateness and cents."""
+    living = _Living(Problem(Scenario(renewed(small.network), stream, small.parts, "test")), 3, Habits(rounds_a_day=1))
+    living.run(DAYS)
+    compared = late = 0
+    for line in range(len(stream)):
+        found = delivered(living.shop, living.draft.book, line)
+        if found is not None:
+            assert (found.cents, found.late_days) == line_cents(living.shop, living.draft.book, line)
+            compared, late = compared + 1, late + (found.late_days > 0)
+    assert compared > 10 and late > 0
+
+
+@pytest.mark.parametrize(("refusals", "comes"), [(1, True), (5, True), (6, False)])
+def test_a_line_without_a_place_is_asked_about_again_for_some_days(
+    small: Scenario, stream: tuple[OrderLine, ...], refusals: int, comes: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days, asked = 30, []
+    plain = Draft.insert
+
+    def refused(self: Draft, line: int, blink: float = 0.0, credit: float = 0.0, most: int = 0) -> bool:
+        if line == chosen and not blink:
+            asked.append(credit > 0)
+            # Every day with and without credit for a new plate.
+            if len(asked) <= 2 * refusals:
+                return False
+        return plain(self, line, blink, credit, most)
+
+    first = lived(small, stream, days)
+    chosen = next(i for i, a in enumerate(first.arrivals) if a is not None and not stream[i].approved_sites)
+    monkeypatch.setattr(Draft, "insert", refused)
+    found = live(Scenario(renewed(small.network), stream, small.parts, "test"), days, 3, Habits(rounds_a_day=0))
+    assert (found.arrivals[chosen] is not None) == comes
+    # On its day and on five more.
+    assert sum(asked) == min(refusals + 1, 6)
+    received = to_minute(stream[chosen].received_at)
+    begun = [b.run_start for b in found.builds if any(line == chosen for line, _ in b.area_by_line)]
+    assert bool(begun) == comes and all(start >= received + (refusals - 1) * 24 * 60 for start in begun)
+    assert (found.promised[chosen] > 0) == comes

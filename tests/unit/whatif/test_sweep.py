@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import signal
 import threading
@@ -100,6 +101,48 @@ def test_cancelled_and_taken_up_again(tmp_path: Path) -> None:
     assert len(ledger.read_text().splitlines()) == 40
     # Handed out is never more than there is room for: what was under way at the cancel is at most one a process.
     assert sum(n - 1 for n in _times_done(traces).values()) <= 2
+
+
+def test_a_crew_closed_at_once_does_nothing_more(tmp_path: Path) -> None:
+    """Also what was handed to a process that has only been begun is not done behind the caller's back."""
+    traces = tmp_path / "traces"
+    traces.mkdir()
+    crew = open_crew("processes:2")
+    for task in _squares(2, traces, 0.0):
+        crew.submit(task.packed())
+    crew.close(at_once=True)
+    time.sleep(4)  # a process begins its first task about a second after it was asked for
+    assert _times_done(traces) == Counter()
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
+def test_processes_end_with_a_lead_that_is_killed(tmp_path: Path) -> None:
+    traces = tmp_path / "traces"
+    traces.mkdir()
+    lead = multiprocessing.get_context("spawn").Process(target=_sweep_long, args=(traces, tmp_path / "r.jsonl"))
+    lead.start()
+    until = time.monotonic() + 60
+    while len(list(traces.iterdir())) < 2 and time.monotonic() < until:
+        time.sleep(0.1)
+    workers = {int(f.name.split(".")[1]) for f in traces.iterdir()}
+    assert len(workers) == 2 and all(_runs(pid) for pid in workers)
+    lead.kill()
+    lead.join()
+    until = time.monotonic() + 10
+    while any(_runs(pid) for pid in workers) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not any(_runs(pid) for pid in workers)
+
+
+def _sweep_long(traces: Path, ledger: Path) -> None:
+    sweep(_squares(2, traces, 60.0), ledger, "processes:2")
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] not in "ZX"
+    except FileNotFoundError:
+        return False
 
 
 def test_a_cancelled_repeat_gives_back_everything_that_is_kept(tmp_path: Path) -> None:
