@@ -11,6 +11,7 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Stale
 from router.service.cells import column_faults, csv_of, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.desk import Desk
+from router.service.former_names import remember_names
 from router.service.models import mark_models, models_shown
 from router.service.names import alloy_faults, site_faults
 from router.service.network import reading_of
@@ -192,6 +193,7 @@ def _decide(
         if line.version != seen_version:
             raise Stale(f"line {line_id} has changed since (version {line.version}, seen {seen_version}); look again")
         kept = work.lines.change(change(line), seen_version)
+        remember_names(work, line, kept)
         if (kept.model, kept.export_control) != (line.model, line.export_control):
             mark_models(work, {line.model, kept.model})
         book_changed(work, desk, actor, operation, line_id, details)

@@ -19,6 +19,7 @@ from router.service.cells import Cells, own_name, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.contents import Contents, Sent, of_bytes, of_paths, of_sent, size_of
 from router.service.desk import Desk
+from router.service.former_names import remember_names
 from router.service.models import codes_brought, digest_of, leave_to_others, mark_models, model_faults, models_shown
 from router.service.network import NO_NETWORK, faults_in_book, keep_edition
 from router.service.receipts import Once, earlier, keep
@@ -384,7 +385,10 @@ def _store(
         work.lines.add(r for r in look.records if r.line_id in new)
         for record in look.records:
             if record.line_id in changing:
+                before = work.lines.get(record.line_id)
                 work.lines.change(record, record.version)
+                if before is not None:
+                    remember_names(work, before, record)
         mark_models(work, {*look.models, *look.models_before, *(r.model for r in look.records)})
         work.previews.drop(import_id)
         revision = book_changed(work, desk, actor, "import", preview.name, counts)

@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 from router.service.records import (
     EventRecord,
+    FormerName,
     JobPoint,
     JobRecord,
     JobStanding,
@@ -52,6 +53,14 @@ class Lines(Protocol):
     def add(self, lines: Iterable[LineRecord]) -> None: ...
     def change(self, line: LineRecord, seen_version: int) -> LineRecord:
         """Keep ``line`` with the next version. Raises Conflict when ``seen_version`` is not the kept one."""
+        ...
+
+    def former_names(self) -> list[FormerName]:
+        """Names that lines had before."""
+        ...
+
+    def remember(self, names: Iterable[FormerName]) -> None:
+        """Keep names a line had; those known already stay as they are."""
         ...
 
 

@@ -62,6 +62,16 @@ class LineRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class FormerName:
+    """A name that stood on a line: of its order, customer, model or place."""
+
+    line_id: str
+    name: str
+    export_control: str | None
+    """Code of the line while it had the name."""
+
+
+@dataclass(frozen=True, slots=True)
 class ModelRecord:
     """A part model by content."""
 

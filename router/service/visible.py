@@ -35,6 +35,8 @@ class _Group:
 
     lines: frozenset[str]
     names: frozenset[str]
+    former: frozenset[str]
+    """Names that stood on them; that one is on a line now is what makes it no secret, not that it was."""
     models: frozenset[str]
     pairs: frozenset[tuple[str, str]]
     """Line and its model."""
@@ -46,8 +48,8 @@ class Hidden:
 
     lines: frozenset[str]
     names: frozenset[str]
-    """Names of these lines, their orders, customers, models and places, as far as no line that is seen has them; and
-    of hidden models that no line uses."""
+    """Names of these lines, their orders, customers, models and places, now and formerly, as far as no line that is
+    seen has them; and of hidden models that no line uses."""
     pairs: frozenset[tuple[str, str]]
     """Each hidden line and its model."""
     models: frozenset[str]
@@ -70,12 +72,9 @@ def hidden_from(desk: Desk, actor: Actor) -> Hidden:
         if not m.used and not all(may_see_code(actor, code) for code in m.record.export_codes)
     }
     hidden = frozenset(used | left)
-    files = {name.split("/", 1)[-1] for name in left}
-    names = (
-        frozenset[str]().union(*(g.names for g in unseen))
-        | left
-        | {f for f in files if f not in models.keys() - hidden}
-    )
+    before = {name.split("/", 1)[-1] for name in left}.union(*(g.former for g in unseen))
+    # What a model that is seen is called is no secret, though a hidden line was once built of another of the name.
+    names = frozenset[str]().union(*(g.names for g in unseen)) | left | (before - (models.keys() - hidden))
     if names:
         names = names.difference(*(g.names for g in seen))
     return Hidden(lines, names, pairs, hidden)
@@ -97,11 +96,17 @@ def _groups(desk: Desk) -> Mapping[str | None, _Group]:
 
     def make() -> dict[str | None, _Group]:
         with desk.store.look() as work:
-            lines = work.lines.all()
+            lines, former_names = work.lines.all(), work.lines.former_names()
         by_code: dict[str | None, list[LineRecord]] = defaultdict(list)
         for line in lines:
             by_code[line.export_control].append(line)
-        return {code: _group(own) for code, own in by_code.items()}
+        code_of = {line.line_id: line.export_control for line in lines}
+        former: dict[str | None, set[str]] = defaultdict(set)
+        for x in former_names:
+            # Told to nobody who is not cleared for what the line is now, nor for what it was when it had the name.
+            for code in {x.export_control, code_of[x.line_id]} - {None}:
+                former[code].add(x.name)
+        return {code: _group(by_code[code], former[code]) for code in {*by_code, *former}}
 
     found: dict[str | None, _Group] = desk.memory.get(("codes", revision), make)
     return found
@@ -139,15 +144,23 @@ def users_of(lines: Sequence[LineRecord], kept: Collection[str]) -> dict[str, li
     return dict(found)
 
 
-def _group(lines: list[LineRecord]) -> _Group:
-    ids = frozenset(x.line_id for x in lines)
-    names = {*ids}
-    for x in lines:
-        names |= {x.customer, x.model, x.ship_place, x.cells.get("ship_to", "")}
-        if not x.order_id.isdecimal():  # a bare number is no name: it would hide every sentence with that figure
-            names.add(x.order_id)
-    models = frozenset(x.model for x in lines)
-    return _Group(ids, frozenset(names - {""}), models, frozenset((x.line_id, x.model) for x in lines))
+def _group(lines: list[LineRecord], former: set[str]) -> _Group:
+    names = frozenset[str]().union(*(names_of(x) for x in lines))
+    return _Group(
+        frozenset(x.line_id for x in lines),
+        names,
+        frozenset(former),
+        frozenset(x.model for x in lines),
+        frozenset((x.line_id, x.model) for x in lines),
+    )
+
+
+def names_of(line: LineRecord) -> frozenset[str]:
+    """Names that stand on a line."""
+    names = {line.line_id, line.customer, line.model, line.ship_place, line.cells.get("ship_to", "")}
+    if not line.order_id.isdecimal():  # a bare number is no name: it would hide every sentence with that figure
+        names.add(line.order_id)
+    return frozenset(names - {""})
 
 
 def names_any(text: str, names: frozenset[str]) -> bool:

@@ -11,9 +11,17 @@ import sqlalchemy as sa
 
 from router.kernel.faults import NotFound
 from router.service.ports import SORTS, LineFilter, Receipt
-from router.service.records import EventKind, EventRecord, LineRecord, LineStanding, ModelRecord, NetworkRecord
+from router.service.records import (
+    EventKind,
+    EventRecord,
+    FormerName,
+    LineRecord,
+    LineStanding,
+    ModelRecord,
+    NetworkRecord,
+)
 from router.store.rows import Rows
-from router.store.tables import blobs, events, lines, models, networks, previews, receipts
+from router.store.tables import blobs, events, former_names, lines, models, networks, previews, receipts
 
 _LINE_FIELDS = [c for c in lines.c if c.name != "words"]
 
@@ -56,6 +64,20 @@ class LineRows(Rows):
         values = {**_fields(line), "words": _words(line)}
         self._change(lines, line.line_id, seen_version, values, f"line {line.line_id}")
         return replace(line, version=seen_version + 1)
+
+    def former_names(self) -> list[FormerName]:
+        rows = self._many(sa.select(former_names))
+        return [FormerName(**{**row, "export_control": row["export_control"] or None}) for row in rows]
+
+    def remember(self, names: Iterable[FormerName]) -> None:
+        known = {(x.line_id, x.name, x.export_control) for x in self.former_names()}
+        rows = [
+            {**asdict(x), "export_control": x.export_control or ""}
+            for x in dict.fromkeys(names)
+            if (x.line_id, x.name, x.export_control) not in known
+        ]
+        if rows:
+            self._connection.execute(former_names.insert(), rows)
 
 
 def _conditions(wanted: LineFilter) -> list[sa.ColumnElement[bool]]:

@@ -72,6 +72,15 @@ lines = sa.Table(
     sa.Column("version", sa.Integer, nullable=False),
 )
 
+former_names = sa.Table(
+    "former_names",
+    metadata,
+    sa.Column("line_id", sa.String(200), sa.ForeignKey("lines.line_id"), primary_key=True),
+    sa.Column("name", sa.String(400), primary_key=True),
+    sa.Column("export_control", sa.String(200), primary_key=True),
+)
+"""``export_control`` is empty for a line of no code."""
+
 blobs = sa.Table(
     "blobs",
     metadata,

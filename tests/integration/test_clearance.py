@@ -23,7 +23,7 @@ from router.service.people import add_person, change_person
 from router.service.records import Actor, EventKind, Role
 from router.service.snapshot import snapshot
 from router.service.trail import list_trail
-from router.service.visible import hidden_from, names_any, told
+from router.service.visible import RESTRICTED_TEXT, hidden_from, names_any, told
 
 LINE, MODEL = "secret-7", "secret.stl"
 RING, CAP = ((SMALL / "models" / name).read_bytes() for name in ("ring.stl", "cap.stl"))
@@ -317,6 +317,42 @@ def test_a_sentence_with_a_hidden_name_is_not_told(name: str) -> None:
 def test_names_that_stand_on_a_line_that_is_seen_are_no_secret(desk: Desk, paul: Actor) -> None:
     names = hidden_from(desk, paul).names
     assert {LINE, MODEL, "Quiet Works", "Huntsville"} <= names and "bracket.stl" not in names
+
+
+@pytest.mark.parametrize("way", ["changed", "imported"])
+def test_names_a_hidden_line_had_before_stay_secret(desk: Desk, boss: Actor, paul: Actor, way: str) -> None:
+    note = "waits for the drawing of Quiet Works"
+    hold(desk, boss, "1002-1", note, 1)
+    assert get_line(desk, paul, "1002-1").why_held == RESTRICTED_TEXT
+    if way == "changed":
+        change_line(desk, boss, LINE, {"customer": "Loud Works", "order": "7001-b"}, 1)
+    else:
+        bring(desk, boss, {"o.json": row_of(desk, boss, LINE, customer="Loud Works", order="7001-b")})
+    names = hidden_from(desk, paul).names
+    assert {"Quiet Works", "Loud Works", "7001-b"} <= names
+    assert (
+        get_line(desk, paul, "1002-1").why_held == RESTRICTED_TEXT and get_line(desk, boss, "1002-1").why_held == note
+    )
+    # Without its code the line is everybody's; what it was called under the code is not.
+    version = get_line(desk, boss, LINE).version
+    change_line(desk, boss, LINE, {"export_control": "", "customer": "Plain Works"}, version)
+    assert get_line(desk, paul, LINE).customer == "Plain Works"
+    names = hidden_from(desk, paul).names
+    assert {"Quiet Works", "Loud Works"} <= names and not {"Plain Works", LINE, MODEL} & names
+    assert hidden_from(desk, boss).names == frozenset()
+
+
+def test_former_names_hide_nothing_that_stands_on_a_line_that_is_seen(desk: Desk, boss: Actor, paul: Actor) -> None:
+    # A name of a line of no code is no secret afterwards; one that a line under a code lost is, until one has it again.
+    change_line(desk, boss, "1002-1", {"customer": "Once Pumps"}, 1)
+    change_line(desk, boss, "1002-1", {"customer": "Twice Pumps"}, 2)
+    change_line(desk, boss, LINE, {"customer": "Loud Works"}, 1)
+    assert "Quiet Works" in hidden_from(desk, paul).names and "Once Pumps" not in hidden_from(desk, paul).names
+    change_line(desk, boss, "1002-1", {"customer": "Quiet Works"}, 3)
+    assert "Quiet Works" not in hidden_from(desk, paul).names
+    # That a seen line had it once does not make it plain: the hidden one still has it in old texts.
+    change_line(desk, boss, "1002-1", {"customer": "Thrice Pumps"}, 4)
+    assert "Quiet Works" in hidden_from(desk, paul).names
 
 
 def test_a_conflict_is_what_an_overtaken_import_is(desk: Desk, boss: Actor, paul: Actor) -> None:
