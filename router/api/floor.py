@@ -16,6 +16,7 @@ from router.kernel.faults import FaultyInput, NotFound
 from router.service.builds import list_builds
 from router.service.events import list_events, record_event, withdraw_event
 from router.service.geo import network_features
+from router.service.machines import MachinesNow, machines_now
 from router.service.names import name_faults
 from router.service.plans import NO_LIVE_PLAN, full_plan, live_plan
 from router.service.records import EventKind, EventRecord
@@ -79,6 +80,12 @@ def events(
 ) -> list[EventRecord]:
     """Facts in the order they were recorded."""
     return list_events(desk, actor, after, limit)
+
+
+@router.get("/machines", responses=READS)
+def machines(desk: AtDesk, actor: Asks) -> MachinesNow:
+    """Machines as they stand on the floor: up or down, since when, until when plans leave them out."""
+    return machines_now(desk, actor)
 
 
 class _Calendar(Response):

@@ -65,7 +65,7 @@ def record_event(
         work.revision.hold()  # what is checked against must not change before the event is kept
         events = work.events.all()
         before = played(events)
-        network = _network(work, desk)
+        network = newest_network(work, desk)
         about = _about(desk, actor, kind, subject, network, live, before)
         require(actor, Operation.RECORD_EVENT, about.site_id)
         _check_time(desk, network, before, occurred_at)
@@ -216,7 +216,8 @@ def _live(desk: Desk) -> PlanInFull | None:
         return None
 
 
-def _network(work: Work, desk: Desk) -> Network:
+def newest_network(work: Work, desk: Desk) -> Network:
+    """The network of the newest edition. Raises NotFound, saying what to do, while there is none."""
     record = work.networks.latest()
     if record is None:
         raise NotFound(NO_NETWORK)
@@ -288,14 +289,21 @@ def _shipment(desk: Desk, actor: Actor, subject: str, live: PlanInFull | None, f
     raise NotFound(f"no shipment {subject!r} in the live plan" if live else NO_LIVE_PLAN)
 
 
+def moment_now(desk: Desk, network: Network, floor: Floor) -> datetime:
+    """The moment events are recorded at.
+
+    In demonstrations it lies apart from the clock, and events move it.
+    """
+    if desk.plans_from_now:
+        return desk.clock()
+    return max(m for m in (network.now, floor.latest) if m is not None)
+
+
 def _check_time(desk: Desk, network: Network, floor: Floor, occurred_at: datetime) -> None:
     if occurred_at.tzinfo is None:
         raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), "a time with its zone")])
-    if desk.plans_from_now:
-        now, ahead, clock = desk.clock(), _AHEAD, "the clock"
-    else:
-        # In demonstrations the plan's moment lies apart from the clock, and events move it.
-        now, ahead, clock = max(m for m in (network.now, floor.latest) if m is not None), _STEP, "the plan's moment"
+    now = moment_now(desk, network, floor)
+    ahead, clock = (_AHEAD, "the clock") if desk.plans_from_now else (_STEP, "the plan's moment")
     if not now - _BACK <= occurred_at <= now + ahead:
         most = "10 minutes" if desk.plans_from_now else f"{_STEP.days} days"
         want = (

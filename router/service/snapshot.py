@@ -20,7 +20,7 @@ from router.service.network import IN_THE_BOOK, NO_NETWORK, reading_of
 from router.service.records import EventRecord, LineRecord, LineStanding, NetworkRecord
 
 NO_LINES = "no open line in the book; import an order book, or release lines that are held"
-_DOWN_WITHOUT_END = timedelta(days=14)
+DOWN_WITHOUT_END = timedelta(days=14)
 """How long a machine that is down without a stated end is planned around (common practice, no source)."""
 
 
@@ -104,7 +104,7 @@ def _machine(machine: Machine, floor: Floor, now: datetime) -> Machine:
         free_from = max(machine.available_from, known.last.free_at)
         machine = replace(machine, available_from=free_from, loaded_alloy_id=known.last.alloy_id)
     if known.state is MachineState.DOWN and known.down_from is not None:
-        end = known.down_until or known.down_from + _DOWN_WITHOUT_END
+        end = known.down_until or known.down_from + DOWN_WITHOUT_END
         if end > now:
             stop = Maintenance(known.down_from, end, "down")
             machine = replace(machine, maintenance=tuple(sorted((*machine.maintenance, stop), key=lambda m: m.start)))

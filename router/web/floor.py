@@ -1,19 +1,26 @@
-"""What was recorded of builds, machines and shipments, newest first, and taking back what is not so."""
+"""How machines stand, what was recorded of builds, machines and shipments, and taking back what is not so."""
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
-from router.service.events import latest_events, withdraw_event
+from router.kernel.faults import Fault, FaultyInput, NotFound
+from router.report.wording import moment
+from router.service.events import latest_events, record_event, withdraw_event
+from router.service.machines import MachinesNow, machines_now
+from router.service.records import EventKind
+from router.service.snapshot import DOWN_WITHOUT_END
 from router.web.forms import Posted
-from router.web.reading import SignedIn
+from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
 
 routes = APIRouter()
 _A_PAGE = 100
+_KINDS = {"down": EventKind.MACHINE_DOWN, "up": EventKind.MACHINE_UP}
 
 
 @routes.get("/floor")
@@ -23,7 +30,36 @@ def floor(reader: SignedIn, before: Annotated[int | None, Query(ge=1, le=2**31 -
     following = f"/floor?before={found[-1].event.event_id}" if len(found) == _A_PAGE else ""
     pages = {"said": "", "first": "/floor" if before else "", "next": following}
     may = any(x.may_withdraw for x in found)
-    return page(reader, "floor.html.j2", title="On the floor", here="/plates", found=found, pages=pages, may=may)
+    stands = _machines(reader)
+    own = [m.machine_id for m in stands.machines if m.may_record] if stands else []
+    return page(
+        reader, "floor.html.j2", title="On the floor", here="/plates", found=found, pages=pages, may=may,
+        stands=stands, may_record=[(name, name) for name in own],
+        moment=moment, utc=UTC, days_without_end=DOWN_WITHOUT_END.days,
+    )  # fmt: skip
+
+
+def _machines(reader: Reader) -> MachinesNow | None:
+    try:
+        return machines_now(reader.desk, reader.actor)
+    except NotFound:
+        return None  # no network yet
+
+
+@routes.post("/floor/machine")
+def machine(request: Request, reader: SignedIn, form: Posted) -> Response:
+    """Record that a machine is down, or up again."""
+    machine_id, kind, until = form.text("machine"), _KINDS.get(form.text("kind")), form.text("until")
+    at, faults = form.moment("at", machine_id)
+    if kind is None:
+        faults.append(Fault("form", machine_id, "kind", form.text("kind") or "nothing", ", ".join(_KINDS)))
+    if until and kind is EventKind.MACHINE_UP:
+        faults.append(Fault("form", machine_id, "until", until, "nothing: a machine that is up has no end of it"))
+    if faults or kind is None or at is None:
+        raise FaultyInput(faults)
+    told = {"note": form.text("note")} | ({"until": until} if until else {})
+    record_event(reader.desk, reader.actor, kind, machine_id, at, told)
+    return done(request, "/floor", f"Recorded: {kind.value}, {machine_id}. The next plan starts from it.")
 
 
 @routes.post("/floor/events/{event_id}/withdraw")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, BinaryIO
 
 from fastapi import Depends, Request
@@ -51,6 +52,18 @@ class Form:
         if text.isascii() and text.isdigit() and least <= int(text) <= most:
             return int(text)
         raise FaultyInput([Fault("form", "", name, text or "nothing", f"a whole number from {least} to {most}")])
+
+    def moment(self, name: str, where: str) -> tuple[datetime | None, list[Fault]]:
+        """A time with its offset; None with what is wrong with it (``where``: what the form is about)."""
+        text = self.text(name)
+        try:
+            found = datetime.fromisoformat(text)
+        except ValueError:
+            found = None
+        if found is None or found.tzinfo is None:
+            want = "a time with its offset, e.g. 2027-03-01T06:00-05:00"
+            return None, [Fault("form", where, name, text or "nothing", want)]
+        return found, []
 
     def chosen_files(self, name: str) -> tuple[Upload, ...]:
         """Files of a field that were really chosen (browsers send an empty one for none)."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
@@ -179,17 +178,9 @@ def file(reader: SignedIn, build_id: str, kind: str, plan: int) -> Response:
 def event(request: Request, reader: SignedIn, form: Posted, build_id: str) -> Response:
     """Record that the build started, finished or failed."""
     kind = _KINDS.get(form.text("kind"))
-    at: datetime | None
-    try:
-        at = datetime.fromisoformat(form.text("at"))
-    except ValueError:
-        at = None
-    faults = []
+    at, faults = form.moment("at", build_id)
     if kind is None:
         faults.append(Fault("form", build_id, "kind", form.text("kind") or "nothing", ", ".join(_KINDS)))
-    if at is None or at.tzinfo is None:
-        want = "a time with its offset, e.g. 2027-03-01T06:00-05:00"
-        faults.append(Fault("form", build_id, "at", form.text("at") or "nothing", want))
     if faults or kind is None or at is None:
         raise FaultyInput(faults)
     subject = form.text("lasting") or build_id

@@ -211,6 +211,19 @@ def test_one_line_elsewhere_and_compare(page: Page, address: str) -> None:
     expect(page.locator("main")).to_contain_text("Key figures")
 
 
+def test_a_machine_that_is_down_is_recorded_and_taken_back(page: Page, address: str) -> None:
+    page.goto(f"{address}/plates?plan=1")
+    page.get_by_role("link", name="What happened on the floor").click()
+    page.fill("#f-note", "a lens is cracked")
+    page.get_by_role("button", name="Record").click()
+    machines = page.get_by_role("region", name="Machines").locator("table")
+    expect(machines).to_contain_text("nobody knows until when")
+    page.locator("summary", has_text="Withdraw").first.click()
+    page.get_by_label("Why it is not so").fill("it was another machine")
+    page.get_by_role("button", name="Withdraw").click()
+    expect(machines).not_to_contain_text("since")
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1440, 390])
 def test_no_page_has_an_axe_violation_or_scrolls_sideways(page: Page, address: str, scheme: str, width: int) -> None:

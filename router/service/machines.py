@@ -1,0 +1,68 @@
+"""Machines as they stand on the floor: which are down, and for how long as far as was said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from router.service.desk import Desk
+from router.service.events import moment_now, newest_network
+from router.service.floor import FloorMachine, MachineState, played
+from router.service.records import Actor
+from router.service.rights import Operation, decide, require, sites_seen
+from router.service.snapshot import DOWN_WITHOUT_END
+
+
+@dataclass(frozen=True, slots=True)
+class MachineNow:
+    """A machine of the network."""
+
+    machine_id: str
+    site_id: str
+    model: str
+    state: MachineState
+    down_from: datetime | None
+    down_until: datetime | None
+    """Until when it is down as far as was said; None: nobody knows, or it is up."""
+    planned_from: datetime | None
+    """From when plans use it again; None when it is up, or was to be up again by now."""
+    may_record: bool
+    """Whether the reader may say that it is down or up, as far as rights go."""
+
+
+@dataclass(frozen=True, slots=True)
+class MachinesNow:
+    """All machines the reader may see, by site and name, at a moment."""
+
+    moment: datetime
+    machines: tuple[MachineNow, ...]
+
+
+def machines_now(desk: Desk, actor: Actor) -> MachinesNow:
+    """How the machines stand. Raises NotFound while there is no network."""
+    require(actor, Operation.SEE_FLOOR)
+    with desk.store.look() as work:
+        network, floor = newest_network(work, desk), played(work.events.all())
+    moment, sites = moment_now(desk, network, floor), sites_seen(actor)
+    found = []
+    for machine in network.machines:
+        if sites is not None and machine.site_id not in sites:
+            continue
+        known = floor.machines.get(machine.machine_id, FloorMachine())
+        planned_from = None
+        if known.state is MachineState.DOWN and known.down_from is not None:
+            until = known.down_until or known.down_from + DOWN_WITHOUT_END
+            planned_from = until if until > moment else None
+        found.append(
+            MachineNow(
+                machine.machine_id,
+                machine.site_id,
+                machine.model,
+                known.state,
+                known.down_from,
+                known.down_until,
+                planned_from,
+                decide(actor, Operation.RECORD_EVENT, machine.site_id).allowed,
+            )
+        )
+    return MachinesNow(moment, tuple(sorted(found, key=lambda m: (m.site_id, m.machine_id))))
