@@ -9,7 +9,7 @@ from fastapi.responses import PlainTextResponse
 from fastapi.security import HTTPAuthorizationCredentials
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
-from router.api import book, comparisons, floor, network, people, plans, problems, runs, what_ifs
+from router.api import book, comparisons, floor, network, people, plans, problems, runs, site_choices, what_ifs
 from router.api.asking import PREFIX, actor_of
 from router.api.door import Door
 from router.api.guard import Guard
@@ -36,7 +36,7 @@ def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegist
     app = FastAPI(title="platewright", version="1", description=_ABOUT, docs_url=None, redoc_url=None)
     app.state.desk = desk
     api = APIRouter(prefix=PREFIX, dependencies=[Depends(known_query)])
-    for module in (book, network, plans, runs, what_ifs, comparisons, floor, people):
+    for module in (book, network, plans, runs, what_ifs, comparisons, site_choices, floor, people):
         api.include_router(module.router)
     app.include_router(api)
     app.include_router(_health(registry))

@@ -12,12 +12,14 @@ from router.api.problems import READS, WRITES
 from router.api.runs import JobId, JobView, job_view
 from router.api.words import Asked
 from router.service import comparisons as use
+from router.whatif.amounts import LEAST_MONTHS, LEAST_REPLICATIONS, MOST_MONTHS
+from router.whatif.rolling.replicate import NEAR_KM
 
 router = APIRouter(tags=["What-ifs"])
 CSV = "text/csv"
 
 
-class _Csv(Response):
+class Csv(Response):
     media_type = CSV
 
 
@@ -27,22 +29,41 @@ class ComparisonAsked(Asked):
     what_if_ids: Annotated[
         list[Annotated[int, Field(ge=1, le=2**31 - 1)]], Field(min_length=1, max_length=use.MOST_WHAT_IFS)
     ]
-    months: Annotated[float, Field(ge=0.25, le=18)] = 3
-    replications: Annotated[int, Field(ge=2, le=use.MOST_REPLICATIONS)] = 10
+    months: Annotated[float, Field(ge=LEAST_MONTHS, le=MOST_MONTHS)] = 3
+    replications: Annotated[int, Field(ge=LEAST_REPLICATIONS, le=use.MOST_REPLICATIONS)] = 10
     seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
+    near_km: Annotated[
+        float, Field(gt=0, le=use.MOST_NEAR_KM, description="Road distance that counts as near the customer.")
+    ] = NEAR_KM
+    beside_id: Annotated[
+        int | None,
+        Field(ge=1, le=2**31 - 1, description="A what-if the others are set beside; else the network as it is."),
+    ] = None
 
 
 @router.post("/comparisons", responses=WRITES, status_code=202)
 def start(body: ComparisonAsked, desk: AtDesk, actor: Asks, idempotency_key: IdempotencyKey = None) -> JobView:
     """Live through months of orders with and without the changes; lines under export control are left out."""
     once = once_of(idempotency_key, "comparison", **body.model_dump())
-    return job_view(use.ask_comparison(desk, actor, body.what_if_ids, body.months, body.replications, body.seed, once))
+    return job_view(
+        use.ask_comparison(
+            desk,
+            actor,
+            body.what_if_ids,
+            body.months,
+            body.replications,
+            body.seed,
+            once,
+            body.near_km,
+            body.beside_id,
+        )
+    )
 
 
-_TABLE: dict[int | str, dict[str, Any]] = {200: {"content": {CSV: {"schema": {"type": "string"}}}}}
+CSV_TABLE: dict[int | str, dict[str, Any]] = {200: {"content": {CSV: {"schema": {"type": "string"}}}}}
 
 
-@router.get("/comparisons/{job_id}/replications.csv", response_class=_Csv, responses={**_TABLE, **READS})
+@router.get("/comparisons/{job_id}/replications.csv", response_class=Csv, responses={**CSV_TABLE, **READS})
 def replications(job_id: JobId, desk: AtDesk, actor: Asks) -> Response:
     """Figures of every replication of every scenario, as far as they have come."""
-    return _Csv(use.comparison_csv(desk, actor, job_id))
+    return Csv(use.comparison_csv(desk, actor, job_id))

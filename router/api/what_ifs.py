@@ -66,7 +66,7 @@ class WhatIfFile(WhatIfText):
     file: Annotated[str, StringConstraints(max_length=100)]
 
 
-def _head(kept: use.KeptWhatIf) -> WhatIfHead:
+def what_if_head(kept: use.KeptWhatIf) -> WhatIfHead:
     record, view = kept.record, kept.view
     return WhatIfHead(
         what_if_id=record.what_if_id,
@@ -81,13 +81,13 @@ def _head(kept: use.KeptWhatIf) -> WhatIfHead:
 
 
 def _body(kept: use.KeptWhatIf) -> WhatIfBody:
-    return WhatIfBody(**_head(kept).model_dump(), text=kept.record.raw.decode("utf-8", "replace"))
+    return WhatIfBody(**what_if_head(kept).model_dump(), text=kept.record.raw.decode("utf-8", "replace"))
 
 
 @router.get("/what-ifs", responses=READS)
 def what_ifs(desk: AtDesk, actor: Asks) -> list[WhatIfHead]:
     """All that are kept (500 at most), by file name."""
-    return [_head(x) for x in use.list_what_ifs(desk, actor)]
+    return [what_if_head(x) for x in use.list_what_ifs(desk, actor)]
 
 
 @router.get("/what-ifs/{what_if_id}", responses=READS)

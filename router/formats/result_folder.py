@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from router.domain.plan import Plan
@@ -70,6 +70,20 @@ def refuse_foreign(folder: Path, names: Iterable[str] = ()) -> None:
         raise FaultyInput(
             [Fault(str(folder), "", "", f"an earlier result with other things beside it: {shown}", wanted)]
         )
+
+
+def refuse_others(folder: Path, is_ours: Callable[[str], bool], earlier: str) -> None:
+    """Raises FaultyInput if files kept as they come cannot be kept in ``folder``, or other things are in it.
+
+    ``is_ours`` says of a name whether earlier work of that kind may have left it; ``earlier`` names that work.
+    """
+    wanted = f"a new folder, or one of {earlier}"
+    if folder.exists() and not folder.is_dir():
+        raise FaultyInput([Fault(str(folder), "", "", "a file", wanted)])
+    strange = sorted(x.name for x in folder.iterdir() if not is_ours(x.name)) if folder.is_dir() else []
+    if strange:
+        raise FaultyInput([Fault(str(folder), "", "", f"{strange[0]} in it", wanted)])
+    refuse_unwritable(folder)
 
 
 def refuse_unwritable(folder: Path, named: str | None = None) -> None:

@@ -14,22 +14,26 @@ from typing import Any
 from router.domain.network import Scenario
 from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service.desk import Desk
-from router.service.jobs import ask_job, get_job
-from router.service.kept_what_ifs import list_what_ifs
+from router.service.jobs import ask_job, asked_before, get_job
+from router.service.kept_what_ifs import get_what_if, what_if_texts
 from router.service.ports import Work
 from router.service.receipts import Once
 from router.service.records import Actor, JobKind, JobRecord, LifeRecord
 from router.service.rights import Operation, require
+from router.whatif.amounts import LEAST_MONTHS, LEAST_REPLICATIONS, MOST_MONTHS
 from router.whatif.changes import BASE, WhatIf, read_texts
 from router.whatif.comparison.compare import VERSION, Comparison, Settings, has_demand, no_demand, set_side_by_side
 from router.whatif.comparison.tables import as_json, findings, replications_csv, rows
 from router.whatif.rolling.figures import Figures
+from router.whatif.rolling.replicate import NEAR_KM
 from router.whatif.study import Study, StudyOutcome, compare
 from router.whatif.sweep.ledger import Entry
 from router.whatif.sweep.run import SweepEnd, SweepOutcome
 
 MOST_WHAT_IFS = 8
 MOST_REPLICATIONS = 200
+MOST_NEAR_KM = 20_000.0
+"""About half way round the earth."""
 
 
 def ask_comparison(
@@ -40,44 +44,69 @@ def ask_comparison(
     replications: int = 10,
     seed: int = 1,
     once: Once | None = None,
+    near_km: float = NEAR_KM,
+    beside_id: int | None = None,
 ) -> JobRecord:
-    """Ask for it; the texts of now are what is compared. Raises FaultyInput, NotFound."""
+    """Ask for it; the texts of now are what is compared. Raises FaultyInput, NotFound.
+
+    ``beside_id``: a what-if that the others are set beside, in place of the network as it is.
+    """
     require(actor, Operation.ASK_RUN)
-    kept = {x.record.what_if_id: x for x in list_what_ifs(desk, actor)}
+    asked = asked_before(desk, actor, once)
+    if asked is not None:
+        return asked
     faults = []
     if not 1 <= len(set(what_if_ids)) <= MOST_WHAT_IFS:
         faults.append(Fault("", "comparison", "what_if_ids", str(len(what_if_ids)), f"1 to {MOST_WHAT_IFS} what-ifs"))
-    if not 0.25 <= months <= 18:
-        faults.append(Fault("", "comparison", "months", f"{months:g}", "0.25 to 18"))
-    if not 2 <= replications <= MOST_REPLICATIONS:
-        faults.append(Fault("", "comparison", "replications", str(replications), f"2 to {MOST_REPLICATIONS}"))
+    if not LEAST_MONTHS <= months <= MOST_MONTHS:
+        faults.append(Fault("", "comparison", "months", f"{months:g}", f"{LEAST_MONTHS:g} to {MOST_MONTHS:g}"))
+    if not LEAST_REPLICATIONS <= replications <= MOST_REPLICATIONS:
+        want = f"{LEAST_REPLICATIONS} to {MOST_REPLICATIONS}"
+        faults.append(Fault("", "comparison", "replications", str(replications), want))
+    if not 0 < near_km <= MOST_NEAR_KM:
+        faults.append(Fault("", "comparison", "near_km", f"{near_km:g}", f"above 0 to {MOST_NEAR_KM:g}"))
     if not 0 <= seed < 2**31:
         faults.append(Fault("", "comparison", "seed", str(seed), "0 to 2147483647"))
-    missing = [x for x in what_if_ids if x not in kept]
-    if missing:
-        raise NotFound(f"no what-if {missing[0]}")
-    chosen = [kept[x] for x in dict.fromkeys(what_if_ids)]
-    faults += [fault for x in chosen for fault in x.view.faults]
-    names = [x.view.name for x in chosen]
+    if beside_id is not None and beside_id in what_if_ids:
+        faults.append(Fault("", "comparison", "beside_id", str(beside_id), "none of those set beside it"))
+    if faults:
+        raise FaultyInput(faults)
+    chosen = [get_what_if(desk, actor, x) for x in dict.fromkeys(what_if_ids)]
+    base = None if beside_id is None else get_what_if(desk, actor, beside_id)
+    every = chosen if base is None else [base, *chosen]
+    faults += [fault for x in every for fault in x.view.faults]
+    names = [x.view.name for x in every]
     for name in sorted({n for n in names if names.count(n) > 1 or n == BASE.name}):
         faults.append(Fault("", "comparison", "name", name, "names of their own, other than 'base'"))
     if faults:
         raise FaultyInput(faults)
     params = {
         "files": [x.record.file for x in chosen],
-        "names": names,
+        "names": [x.view.name for x in chosen],
+        "beside": None if base is None else base.record.file,
+        "beside_name": None if base is None else base.view.name,
         "months": months,
         "replications": replications,
         "seed": seed,
-        "texts": {x.record.file: x.record.raw.decode() for x in kept.values() if x.view.what_if is not None},
+        "near_km": near_km,
+        "texts": {
+            file: raw.decode() for file, raw in what_if_texts(desk, actor, [x.record.what_if_id for x in every]).items()
+        },
     }
     return ask_job(desk, actor, JobKind.COMPARISON, params, once)
 
 
 def what_ifs_of(params: Mapping[str, Any]) -> list[WhatIf]:
-    """The base and the what-ifs of a comparison."""
+    """What the others are set beside, the base as a rule, and the what-ifs of a comparison."""
     texts = {str(name): str(text).encode() for name, text in params["texts"].items()}
-    return [BASE, *(read_texts(str(file), texts) for file in params["files"])]
+    beside = params.get("beside")
+    base = BASE if beside is None else read_texts(str(beside), texts)
+    return [base, *(read_texts(str(file), texts) for file in params["files"])]
+
+
+def near_km_of(params: Mapping[str, Any]) -> float:
+    """Road distance that counts as near."""
+    return float(params.get("near_km", NEAR_KM))
 
 
 def content_of(scenario: Scenario) -> str:
@@ -87,7 +116,7 @@ def content_of(scenario: Scenario) -> str:
 
 def require_demand(params: Mapping[str, Any], scenario: Scenario) -> None:
     """Raise FaultyInput when a what-if leaves no order of the scenario."""
-    named = zip(params["files"], what_ifs_of(params)[1:], strict=True)
+    named = zip([params.get("beside") or "", *params["files"]], what_ifs_of(params), strict=True)
     faults = [no_demand(str(file)) for file, what_if in named if not has_demand(what_if, scenario)]
     if faults:
         raise FaultyInput(faults)
@@ -96,6 +125,11 @@ def require_demand(params: Mapping[str, Any], scenario: Scenario) -> None:
 def open_lines_only(scenario: Scenario) -> Scenario:
     """The scenario without lines under export control."""
     return replace(scenario, lines=tuple(x for x in scenario.lines if x.export_control is None))
+
+
+def is_invented(params: Mapping[str, Any], scenario: Scenario) -> bool:
+    """Whether the book or one of the what-ifs is made up for demonstration."""
+    return scenario.network.invented or any(x.invented for x in what_ifs_of(params))
 
 
 def result_of(work: Work, job: JobRecord) -> Mapping[str, Any]:
@@ -135,7 +169,8 @@ def _comparison(job: JobRecord, lived: Sequence[LifeRecord]) -> Comparison | Non
     """None while fewer than two replications of every scenario are there."""
     if job.kind is not JobKind.COMPARISON:
         return None
-    named = {x.name: x for x in what_ifs_of(job.params)}
+    what_ifs = what_ifs_of(job.params)
+    named = {x.name: x for x in what_ifs}
     wanted, width = int(job.params["replications"]), len(named)
     entries: list[Entry | None] = [None] * (wanted * width)
     for x in lived:
@@ -144,8 +179,8 @@ def _comparison(job: JobRecord, lived: Sequence[LifeRecord]) -> Comparison | Non
     if whole < 2:
         return None
     end = SweepEnd.DONE if whole == wanted else SweepEnd.CANCELLED
-    settings = Settings(float(job.params["months"]), wanted, int(job.params["seed"]))
-    study = Study(dict.fromkeys(named), BASE.name, _never, wanted, settings.seed)
+    settings = Settings(float(job.params["months"]), wanted, int(job.params["seed"]), near_km_of(job.params))
+    study = Study(dict.fromkeys(named), what_ifs[0].name, _never, wanted, settings.seed)
     done = SweepOutcome(end, "", tuple(entries), 0, 0, 0.0)
     return set_side_by_side(named, study, StudyOutcome(done, compare(study, done)), settings)
 

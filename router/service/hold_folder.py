@@ -7,9 +7,8 @@ import threading
 from pathlib import Path
 
 from router.formats import read_scenario
-from router.formats.result_folder import refuse_unwritable
+from router.formats.result_folder import refuse_others
 from router.formats.tables import csv_text
-from router.kernel.faults import Fault, FaultyInput
 from router.report.wording import listed, money, percent
 from router.whatif.comparison.hold_rules import NEVER, HoldSettings, HoldTuning, tune_hold
 from router.whatif.study import RESULTS_FILE
@@ -30,11 +29,7 @@ def tune_hold_folder(
 
     Raises FaultyInput before anything is simulated or written.
     """
-    refuse_unwritable(out)
-    strange = sorted(x.name for x in out.iterdir() if x.name not in _OURS) if out.is_dir() else []
-    if strange or (out.exists() and not out.is_dir()):
-        seen = f"{strange[0]} in it" if strange else "a file"
-        raise FaultyInput([Fault(str(out), "", "", seen, "a new folder, or one of an earlier trial of rules")])
+    refuse_others(out, _OURS.__contains__, "an earlier trial of rules")
     scenario = read_scenario(folder, cache_dir)
     tuning = tune_hold(folder, scenario, settings, out, cache_dir, listener, cancel)
     said = sentences(tuning, scenario.network.currency)

@@ -65,7 +65,7 @@ def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0,
     """Ask what the whole plan would cost with this line built at each other site, the rest solved around it."""
     require(actor, Operation.ASK_RUN)
     line = get_line(desk, actor, line_id)
-    asked = _asked_before(desk, actor, once)
+    asked = asked_before(desk, actor, once)
     if asked is not None:
         # Asked before: what has become of line and plan since does not matter any more.
         return asked
@@ -78,7 +78,8 @@ def ask_elsewhere(desk: Desk, actor: Actor, line_id: str, seconds: float = 10.0,
     return ask_job(desk, actor, JobKind.ELSEWHERE, params, once)
 
 
-def _asked_before(desk: Desk, actor: Actor, once: Once | None) -> JobRecord | None:
+def asked_before(desk: Desk, actor: Actor, once: Once | None) -> JobRecord | None:
+    """The run that the same request asked for before, whatever has become since of what it is about."""
     if once is None:
         return None
     names = hidden_names(desk, actor)
@@ -125,9 +126,14 @@ def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], 
             result={},
         )
         work.jobs.add(job)
-        noted(work, desk, actor, f"ask {kind.value}", job.job_id, params)
+        noted(work, desk, actor, f"ask {kind.value}", job.job_id, _without_texts(params))
         keep(work, desk, actor, once, {"job_id": job.job_id})
         return job
+
+
+def _without_texts(params: Mapping[str, Any]) -> dict[str, Any]:
+    """For the trail, which need not hold whole files: the job does."""
+    return {name: value for name, value in params.items() if name not in ("text", "texts")}
 
 
 def currency_of(desk: Desk, record: NetworkRecord) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from router.domain.network import Network
@@ -79,10 +79,32 @@ def list_what_ifs(desk: Desk, actor: Actor) -> list[KeptWhatIf]:
 
 def get_what_if(desk: Desk, actor: Actor, what_if_id: int) -> KeptWhatIf:
     """One of them. Raises NotFound, also for one the actor must not read."""
-    for kept in list_what_ifs(desk, actor):
-        if kept.record.what_if_id == what_if_id:
-            return kept
-    raise NotFound(f"no what-if {what_if_id}")
+    require(actor, Operation.SEE_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    with desk.store.look() as work:
+        network, record = _network(work, desk), _one(work, names, what_if_id)
+        texts = _texts_below(work, record)
+    return KeptWhatIf(record, _view(record.file, texts, network))
+
+
+def what_if_named(desk: Desk, actor: Actor, file: str) -> WhatIfRecord | None:
+    """The one kept under a file name, as far as the actor may see it."""
+    require(actor, Operation.SEE_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    with desk.store.look() as work:
+        record = work.what_ifs.named(file)
+        return None if record is None or _is_hidden(work, names, record) else record
+
+
+def what_if_texts(desk: Desk, actor: Actor, what_if_ids: Iterable[int]) -> dict[str, bytes]:
+    """Texts by file name: those of some what-ifs and of all they go on from. Raises NotFound."""
+    require(actor, Operation.SEE_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    texts: dict[str, bytes] = {}
+    with desk.store.look() as work:
+        for what_if_id in what_if_ids:
+            texts |= _texts_below(work, _one(work, names, what_if_id))
+    return texts
 
 
 def what_if_difference(desk: Desk, actor: Actor, one_id: int, other_id: int) -> WhatIfDifference:
@@ -109,17 +131,37 @@ def add_what_if(desk: Desk, actor: Actor, file: str, raw: bytes, once: Once | No
     with desk.store.begin() as work:
         made = earlier(work, actor, once)
         if made is None:
-            view = _faultless(_checked(work, desk, names, file, raw))
-            kept = work.what_ifs.all()
-            if any(x.file.casefold() == file.casefold() for x in kept):
-                raise Conflict(f"the file name {file} is taken; take another one, or change the one that is kept")
-            if len(kept) >= MOST_KEPT:
-                raise TooMuch(f"{MOST_KEPT} what-ifs are kept already; delete some first")
-            record = work.what_ifs.add(WhatIfRecord(0, file, raw, desk.clock(), actor.name))
-            noted(work, desk, actor, "keep what-if", file, _details(record, view))
-            keep(work, desk, actor, once, {"what_if_id": record.what_if_id})
-            return KeptWhatIf(record, view)
+            kept = _kept(work, desk, actor, names, file, raw)
+            keep(work, desk, actor, once, {"what_if_id": kept.record.what_if_id})
+            return kept
     return get_what_if(desk, actor, int(made["what_if_id"]))
+
+
+def add_what_ifs(
+    desk: Desk, actor: Actor, files: Sequence[tuple[str, bytes]], once: Once | None = None
+) -> list[KeptWhatIf]:
+    """Keep several new ones or none, each after those it goes on from; faults as of ``add_what_if``."""
+    require(actor, Operation.KEEP_WHAT_IFS)
+    names = hidden_names(desk, actor)
+    with desk.store.begin() as work:
+        made = earlier(work, actor, once)
+        if made is None:
+            kept = [_kept(work, desk, actor, names, file, raw) for file, raw in files]
+            keep(work, desk, actor, once, {"what_if_ids": [x.record.what_if_id for x in kept]})
+            return kept
+    return [get_what_if(desk, actor, int(x)) for x in made["what_if_ids"]]
+
+
+def _kept(work: Work, desk: Desk, actor: Actor, names: frozenset[str], file: str, raw: bytes) -> KeptWhatIf:
+    view = _faultless(_checked(work, desk, names, file, raw))
+    kept = work.what_ifs.all()
+    if any(x.file.casefold() == file.casefold() for x in kept):
+        raise Conflict(f"the file name {file} is taken; take another one, or change the one that is kept")
+    if len(kept) >= MOST_KEPT:
+        raise TooMuch(f"{MOST_KEPT} what-ifs are kept already; delete some first")
+    record = work.what_ifs.add(WhatIfRecord(0, file, raw, desk.clock(), actor.name))
+    noted(work, desk, actor, "keep what-if", file, _details(record, view))
+    return KeptWhatIf(record, view)
 
 
 def change_what_if(desk: Desk, actor: Actor, what_if_id: int, raw: bytes, seen_version: int) -> KeptWhatIf:
@@ -165,16 +207,38 @@ def _faultless(view: WhatIfView) -> WhatIfView:
 
 
 def _one(work: Work, names: frozenset[str], what_if_id: int) -> WhatIfRecord:
-    for record in _seen(work, names):
-        if record.what_if_id == what_if_id:
-            return record
-    raise NotFound(f"no what-if {what_if_id}")
+    """One whose text, and the texts it goes on from, hold no hidden name."""
+    record = work.what_ifs.get(what_if_id)
+    if record is None or _is_hidden(work, names, record):
+        raise NotFound(f"no what-if {what_if_id}")
+    return record
+
+
+def _texts_below(work: Work, record: WhatIfRecord) -> dict[str, bytes]:
+    """Its own text and those it goes on from, as far as they are kept, by file name."""
+    found = {record.file: record.raw}
+    on = goes_on_from(record.raw)
+    while on is not None and _FILE.fullmatch(on) and on not in found:
+        below = work.what_ifs.named(on)
+        if below is None:
+            break
+        found[on] = below.raw
+        on = goes_on_from(below.raw)
+    return found
+
+
+def _is_hidden(work: Work, names: frozenset[str], record: WhatIfRecord) -> bool:
+    return bool(names) and any(_holds(file, raw, names) for file, raw in _texts_below(work, record).items())
+
+
+def _holds(file: str, raw: bytes, names: frozenset[str]) -> bool:
+    return bool(names) and names_any(f"{file} {raw.decode('utf-8', 'replace')}", names)
 
 
 def _seen(work: Work, names: frozenset[str]) -> list[WhatIfRecord]:
     """Those whose text, and the texts they go on from, hold no hidden name."""
     kept = work.what_ifs.all()
-    gone = {x.file for x in kept if names and names_any(f"{x.file} {x.raw.decode('utf-8', 'replace')}", names)}
+    gone = {x.file for x in kept if _holds(x.file, x.raw, names)}
     while True:
         more = {x.file for x in kept if x.file not in gone and goes_on_from(x.raw) in gone} if gone else set()
         if not more:

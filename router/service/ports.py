@@ -134,6 +134,10 @@ class WhatIfs(Protocol):
     """Kept what-if files."""
 
     def get(self, what_if_id: int) -> WhatIfRecord | None: ...
+    def named(self, file: str) -> WhatIfRecord | None:
+        """By its exact file name."""
+        ...
+
     def all(self) -> list[WhatIfRecord]:
         """By file name."""
         ...

@@ -198,6 +198,8 @@ class JobKind(StrEnum):
     """One line forced to each site in turn, the rest solved around it."""
     COMPARISON = "comparison"
     """What-ifs lived through beside the base."""
+    SITES = "site choice"
+    """Where new sites should stand."""
 
 
 class JobStanding(StrEnum):

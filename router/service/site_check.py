@@ -15,18 +15,18 @@ from pathlib import Path
 
 from router.domain.network import Scenario
 from router.domain.siting import SitingQuestion
-from router.formats.result_folder import refuse_unwritable
-from router.kernel.faults import Fault, FaultyInput, PlatewrightError
+from router.formats.result_folder import refuse_others
+from router.kernel.faults import FaultyInput, PlatewrightError
+from router.whatif.amounts import wrong_amounts
 from router.whatif.changes import read_what_if
 from router.whatif.comparison.replication import Asked, content_of, run_replication
-from router.whatif.rolling.replicate import Stretch
+from router.whatif.rolling.replicate import NEAR_KM, Stretch
 from router.whatif.siting.as_what_if import TERMS_FILE, choice_file, what_if_files
 from router.whatif.siting.network_choice import YEAR_DAYS, NetworkChoice
 from router.whatif.siting.offers import Offers
 from router.whatif.statistics import Difference, compare_paired
 from router.whatif.study import RESULTS_FILE, Study, run_study
 from router.whatif.sweep import SweepListener
-from router.whatif.sweep.crew import names_a_crew
 
 _VERSION = "site check 3"
 _YEARLY_PARTS = ("sites", "staff", "capital")
@@ -44,13 +44,9 @@ class CheckAsked:
     kept_in: Path | None = None
 
     def __post_init__(self) -> None:
-        wrong = [
-            (not 0.25 <= self.months <= 18, f"months lie between 0.25 and 18, found {self.months:g}"),
-            (not 2 <= self.replications <= 10_000, f"replications from 2 to 10,000, found {self.replications}"),
-            (not 0 <= self.runners_up <= 20, f"0 to 20 runners-up, found {self.runners_up}"),
-            (not names_a_crew(self.executor), f"here, processes:N or dask:tcp://host:port, found {self.executor}"),
-        ]
-        said = [text for bad, text in wrong if bad]
+        said = wrong_amounts(self.months, self.replications, self.executor)
+        if not 0 <= self.runners_up <= 20:
+            said.append(f"0 to 20 runners-up, found {self.runners_up}")
         if said:
             raise ValueError("; ".join(said))
 
@@ -98,13 +94,7 @@ class SiteCheck:
 
 def refuse_kept_in(folder: Path) -> None:
     """Raises FaultyInput when the folder holds other things than an earlier check, or nothing can be written there."""
-    refuse_unwritable(folder)
-    wanted = "a new folder, or one of what-if files of an earlier choice"
-    if folder.exists() and not folder.is_dir():
-        raise FaultyInput([Fault(str(folder), "", "", "a file", wanted)])
-    strange = sorted(x.name for x in folder.iterdir() if not _is_ours(x.name)) if folder.is_dir() else []
-    if strange:
-        raise FaultyInput([Fault(str(folder), "", "", f"{strange[0]} in it", wanted)])
+    refuse_others(folder, _is_ours, "what-if files of an earlier choice")
 
 
 def _is_ours(name: str) -> bool:
@@ -153,7 +143,7 @@ def check_choices(
         def asked_of(path: Path) -> Asked:
             content = content_of(scenario, read_what_if(path))
             where = str(path.resolve())
-            return Asked(str(base_folder.resolve()), where, content, str(cache_dir or ""), asked.months, 500.0)
+            return Asked(str(base_folder.resolve()), where, content, str(cache_dir or ""), asked.months, NEAR_KM)
 
         scenarios = {name: asked_of(path) for name, path in files.items()}
         study = Study(scenarios, TERMS_FILE, run_replication, asked.replications, asked.seed, _VERSION)

@@ -1,13 +1,17 @@
-"""Where should the next site stand? From a scenario folder and a file of candidates to a folder with the answer."""
+"""Where should the next site stand? The answer to a question; and from a scenario folder and a file to a folder."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 
+from router.domain.network import Scenario
+from router.domain.siting import SitingQuestion
 from router.formats import RESULT_FILE, refuse_foreign, write_result
 from router.formats.siting_file import read_siting
-from router.kernel.faults import Fault, FaultyInput
+from router.kernel.faults import Fault, FaultyInput, PlatewrightError
 from router.kernel.run import Listener
 from router.service.plan_folder import open_scenario
 from router.service.site_check import CheckAsked, check_choices, refuse_kept_in, write_choices
@@ -15,11 +19,69 @@ from router.service.site_choice_answer import SiteChoice, sentences
 from router.service.site_choice_files import CHOICE_FILES, choice_files
 from router.whatif.siting.as_what_if import what_if_files
 from router.whatif.siting.joined import joined
-from router.whatif.siting.network_choice import Case, choose_network
+from router.whatif.siting.network_choice import Case, NetworkChoice, choose_network
 from router.whatif.siting.offers import offers_of
-from router.whatif.siting.sensitivity import answer_by, break_even_map, tornado
+from router.whatif.siting.sensitivity import Answer, answer_by, break_even_map, never, tornado
 from router.whatif.sweep import Entry
 from router.whatif.sweep.run import Quiet
+
+
+def choose_sites(
+    scenario: Scenario,
+    question: SitingQuestion,
+    most_sites: int,
+    listener: Listener,
+    seconds: float,
+    seed: int,
+    stopped: Callable[[], bool] = never,
+    heard: Callable[[NetworkChoice], None] | None = None,
+) -> SiteChoice:
+    """Choose at most ``most_sites`` sites, try each place alone, vary the inputs. ``seconds`` for each programme.
+
+    ``stopped`` is asked between programmes once the choice is there; what is not done by then is left out.
+    ``heard`` is told the choice as soon as it is known.
+    """
+    listener.phase("what every machine asks for every line", None)
+    offers = offers_of(joined(scenario, question), question.terms.plate_fill.value)
+    if not offers.offers:
+        raise PlatewrightError("no line of the book can be built anywhere: there is no demand to choose sites for")
+    case = Case.of(question.terms)
+    listener.phase("choosing sites", None)
+    best = choose_network(offers, case, most_sites, seconds=seconds, seed=seed)
+    if heard is not None:
+        heard(best)
+    as_is = choose_network(offers, case, 0, only=(), seconds=seconds, seed=seed)
+    listener.phase("each place alone", len(question.candidates))
+    alone = []
+    for done, candidate in enumerate(question.candidates, 1):
+        if stopped():
+            break
+        only = (candidate.candidate_id,)
+        alone.append((candidate.candidate_id, choose_network(offers, case, 1, only, seconds, seed)))
+        listener.step(done)
+    alone.sort(key=lambda pair: (pair[1].total_cents, pair[0]))
+    listener.phase(
+        "varying the inputs", 2 * len(question.swings) + len(question.growth_steps) * len(question.freight_steps)
+    )
+    solved, steps = answer_by(offers, most_sites, seconds, seed), count(1)
+
+    def answer(varied: Case) -> Answer:
+        found = solved(varied)
+        listener.step(next(steps))
+        return found
+
+    return SiteChoice(
+        question=question,
+        offers=offers,
+        most_sites=most_sites,
+        best=best,
+        as_is=as_is,
+        alone=tuple(alone),
+        bars=tornado(question, answer, stopped),
+        cells=break_even_map(question, answer, stopped),
+        seed=seed,
+        currency=scenario.network.currency,
+    )
 
 
 def site_choice(
@@ -34,7 +96,7 @@ def site_choice(
     check: CheckAsked | None = None,
     write_what_ifs: Path | None = None,
 ) -> SiteChoice:
-    """Read, choose at most ``most_sites`` sites, vary the inputs, write. ``seconds`` for each programme.
+    """Read, choose (``choose_sites``), write.
 
     ``check``: live through the choice and as many runners-up as it says. ``write_what_ifs``: a folder for the what-if
     files of the choice; results of the check are kept there too, and taken up again.
@@ -47,45 +109,18 @@ def site_choice(
         raise FaultyInput([Fault(str(candidates), "", "", "no such file", "a file of candidates (CANDIDATES.md)")])
     scenario = open_scenario(folder, listener, cache_dir)
     question = read_siting(candidates.read_bytes(), scenario.network, candidates.name)
-    listener.phase("what every machine asks for every line", None)
     if check is not None or write_what_ifs is not None:
         what_if_files(scenario, question, ())  # says before the work when the demand cannot be simulated
-    offers = offers_of(joined(scenario, question), question.terms.plate_fill.value)
-    case = Case.of(question.terms)
-    listener.phase("choosing sites", None)
-    best = choose_network(offers, case, most_sites, seconds=seconds, seed=seed)
-    as_is = choose_network(offers, case, 0, only=(), seconds=seconds, seed=seed)
-    listener.phase("each place alone", len(question.candidates))
-    alone = []
-    for done, candidate in enumerate(question.candidates, 1):
-        only = (candidate.candidate_id,)
-        alone.append((candidate.candidate_id, choose_network(offers, case, 1, only, seconds, seed)))
-        listener.step(done)
-    alone.sort(key=lambda pair: (pair[1].total_cents, pair[0]))
-    rivals = [choice for _, choice in alone if choice.opened and choice.label() != best.label()]
-    lived = [best, *rivals[: check.runners_up if check else 0]]
+    found = choose_sites(scenario, question, most_sites, listener, seconds, seed)
+    rivals = [choice for _, choice in found.alone if choice.opened and choice.label() != found.best.label()]
+    lived = [found.best, *rivals[: check.runners_up if check else 0]]
     if write_what_ifs is not None:
         write_choices(write_what_ifs, scenario, question, lived)
-    checked = None
     if check is not None:
         asked = replace(check, kept_in=write_what_ifs)
         heard = _Heard(listener, "living through months")
-        checked = check_choices(folder, scenario, question, offers, as_is, lived, asked, cache_dir, heard)
-    listener.phase("varying the inputs", None)
-    answer = answer_by(offers, most_sites, seconds, seed)
-    found = SiteChoice(
-        question=question,
-        offers=offers,
-        most_sites=most_sites,
-        best=best,
-        as_is=as_is,
-        alone=tuple(alone),
-        bars=tornado(question, answer),
-        cells=break_even_map(question, answer),
-        seed=seed,
-        currency=scenario.network.currency,
-        check=checked,
-    )
+        checked = check_choices(folder, scenario, question, found.offers, found.as_is, lived, asked, cache_dir, heard)
+        found = replace(found, check=checked)
     files = choice_files(found, sentences(found))
     assert RESULT_FILE in files
     write_result(out, files)

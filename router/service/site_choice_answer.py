@@ -32,6 +32,14 @@ class SiteChoice:
     """None when it was not asked for."""
 
     @property
+    def whole(self) -> bool:
+        """Whether every place was tried alone and every input varied: not when it was stopped on the way."""
+        question = self.question
+        fields = len(question.growth_steps) * len(question.freight_steps)
+        places = len(question.candidates)
+        return (len(self.alone), len(self.bars), len(self.cells)) == (places, len(question.swings), fields)
+
+    @property
     def saving_cents(self) -> float:
         """A year, investments included."""
         return self.as_is.total_cents - self.best.total_cents
@@ -45,8 +53,17 @@ class SiteChoice:
         return self.best.investment_cents / running
 
 
-def sentences(found: SiteChoice) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class Pointers:
+    """How the reader goes on from the sentences, which differs between a folder of files and a page."""
+
+    to_check: str = "check the choice by simulation (--check)"
+    left_out: str = "assignment.csv says why"
+
+
+def sentences(found: SiteChoice, pointers: Pointers | None = None) -> list[str]:
     """The answer in words: what to do, why, against what, how sure, what was assumed."""
+    pointers = pointers or Pointers()
     best, as_is, currency = found.best, found.as_is, found.currency
     said = []
     if not best.opened:
@@ -80,18 +97,21 @@ def sentences(found: SiteChoice) -> list[str]:
     if rivals and best.opened:
         _, second = rivals[0]
         extra = _cash(second.total_cents - best.total_cents, currency)
-        said.append(f"The next best single place is {second.label()}, dearer by {extra} a year.")
+        of_them = "" if found.whole else " of those tried"
+        said.append(f"The next best single place{of_them} is {second.label()}, dearer by {extra} a year.")
     said += check_sentences(found.check, currency) if found.check is not None else []
     said += _turning(found)
+    if not found.whole:
+        said.append("It was stopped on the way: not every place was tried alone, or not every input varied.")
     if found.offers.without:
         lines = count(len(found.offers.without), "line")
-        said.append(f"{lines} of the history can be built nowhere and are left out (assignment.csv says why).")
+        said.append(f"{lines} of the history can be built nowhere and are left out ({pointers.left_out}).")
     said.append(
         f"The demand is the order book's {count(len(found.offers.problem.lines), 'line')}, taken as "
         f"{number(found.question.terms.history_days.value)} days; lines may be shared between sites in a year. "
         "Hours of machines there are cost only the share of their rate that is saved when they stand; due dates, the "
         "filling of single plates and waiting are not in this model"
-        + (": check the choice by simulation (--check)." if found.check is None else ", but in the simulation.")
+        + (f": {pointers.to_check}." if found.check is None else ", but in the simulation.")
     )
     if found.question.assumptions:
         said.append(f"{count(len(found.question.assumptions), 'figure')} of the file without a source are assumptions.")
@@ -157,7 +177,7 @@ def _turning(found: SiteChoice) -> list[str]:
     if not found.bars:
         return []
     if not turns:
-        return ["No input varied alone changes the choice."]
+        return ["No input varied alone changes the choice, within the values tried."]
     return ["The choice turns with " + "; ".join(turns) + "."]
 
 

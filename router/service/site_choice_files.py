@@ -21,21 +21,22 @@ CHOICE_FILES = (RESULT_FILE, PAGE_FILE, "places.csv", "assignment.csv", "hours.c
 
 def choice_files(found: SiteChoice, said: Sequence[str]) -> dict[str, str]:
     """Content by file name. Money in currency units with two decimals in the tables, in whole cents in JSON."""
-    tables = _tables(found)
+    tables = choice_tables(found)
     texts = {name: csv_text(table.heading, table.rows) for name, table in tables.items()}
     shown = [tables[name] for name in ("places.csv", "hours.csv", "tornado.csv")]
     shown += [t for t in (_map(found),) if t.rows]
     shown.append(Table("Assumptions without a source", ("field",), [(a,) for a in found.question.assumptions]))
     note = "Invented data: nothing here is anybody's business." if found.question.invented else ""
     page = plain_page(found.question.name, note, said, shown)
-    return {RESULT_FILE: json.dumps(_json(found, said), indent=1) + "\n", PAGE_FILE: page, **texts}
+    return {RESULT_FILE: json.dumps(choice_json(found, said), indent=1) + "\n", PAGE_FILE: page, **texts}
 
 
 def _units(cents: float) -> str:
     return f"{round_cents(cents) / 100:.2f}"
 
 
-def _tables(found: SiteChoice) -> dict[str, Table]:
+def choice_tables(found: SiteChoice) -> dict[str, Table]:
+    """The tables by the names of their files."""
     unit = f"{found.currency} a year"
     heading = ("choice", f"total {unit}", f"saving {unit}", f"investment {found.currency}", *PARTS, "co2e_kg", "status")
     choices = [("best", found.best), ("as it is", found.as_is), *((f"only {c}", n) for c, n in found.alone)]
@@ -87,15 +88,17 @@ def _map(found: SiteChoice) -> Table:
     """Growth down, freight price across; each field the choice and what it saves."""
     steps = found.question.freight_steps
     by = {(c.growth, c.freight_factor): c.answer for c in found.cells}
-    rows = [
-        (f"{g:+.0%}", *(f"{by[g, f].label}: {_units(by[g, f].saving_cents)}" for f in steps))
-        for g in found.question.growth_steps
-    ]
+    rows = [(f"{g:+.0%}", *(_field(by.get((g, f))) for f in steps)) for g in found.question.growth_steps]
     heading = ("growth", *(f"freight x {f:g}" for f in steps))
     return Table(f"Break-even map: which choice wins, and what it saves in {found.currency} a year", heading, rows)
 
 
-def _json(found: SiteChoice, said: Sequence[str]) -> dict[str, Any]:
+def _field(answer: Answer | None) -> str:
+    return "" if answer is None else f"{answer.label}: {_units(answer.saving_cents)}"
+
+
+def choice_json(found: SiteChoice, said: Sequence[str]) -> dict[str, Any]:
+    """Everything the answer holds, as JSON values."""
     return {
         "format": "platewright site choice 1",
         "question": found.question.name,
@@ -106,7 +109,7 @@ def _json(found: SiteChoice, said: Sequence[str]) -> dict[str, Any]:
         "explanation": list(said),
         "best": _choice(found.best),
         "as_is": _choice(found.as_is),
-        "payback_years": found.payback_years,
+        "payback_years": None if found.payback_years is None else float(found.payback_years),
         "alone": {c: _choice(n) for c, n in found.alone},
         "tornado": [
             {"input": b.name, "low": b.low, "high": b.high, "at_low": _answer(b.at_low), "at_high": _answer(b.at_high)}

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from router.domain.network import Scenario
 from router.formats import read_scenario
-from router.formats.result_folder import refuse_unwritable
+from router.formats.result_folder import refuse_others
 from router.kernel.faults import Fault, FaultyInput
 from router.whatif.changes import BASE, WhatIf, read_what_if
 from router.whatif.comparison.compare import Comparison, Settings, compare
@@ -51,15 +51,10 @@ def compare_what_ifs(
     Raises FaultyInput with every fault of every file, before anything is simulated or written.
     """
     what_ifs, faults = _read_all(files)
-    taken = sorted(x.name for x in out.iterdir() if x.name not in _OURS) if out.is_dir() else []
-    if taken or (out.exists() and not out.is_dir()):
-        held = f"{taken[0]} in it" if taken else "a file"
-        faults.append(Fault(str(out), "", "", held, "a new folder, or one of an earlier comparison"))
-    else:
-        try:
-            refuse_unwritable(out)
-        except FaultyInput as wrong:
-            faults += wrong.faults
+    try:
+        refuse_others(out, _OURS.__contains__, "an earlier comparison")
+    except FaultyInput as wrong:
+        faults += wrong.faults
     if faults:
         raise FaultyInput(faults)
     scenario = read_scenario(folder, cache_dir)

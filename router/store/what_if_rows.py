@@ -19,6 +19,10 @@ class WhatIfRows(Rows):
         row = self._one(sa.select(what_ifs).where(what_ifs.c.what_if_id == what_if_id))
         return _record(row) if row else None
 
+    def named(self, file: str) -> WhatIfRecord | None:
+        row = self._one(sa.select(what_ifs).where(what_ifs.c.file == file))
+        return _record(row) if row else None
+
     def all(self) -> list[WhatIfRecord]:
         return [_record(row) for row in self._many(sa.select(what_ifs).order_by(what_ifs.c.file))]
 

@@ -6,11 +6,39 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 
 from router.service.desk import Desk
-from router.web import floor, network, orders, people, plans, plates, runs, schedule, sign_in, today, troubles, what_if
+from router.web import (
+    floor,
+    network,
+    orders,
+    people,
+    plans,
+    plates,
+    runs,
+    schedule,
+    sign_in,
+    site_choice,
+    today,
+    troubles,
+    what_if,
+)
 from router.web.assets import by_path
 
 ROUTES = tuple(
-    module.routes for module in (sign_in, today, orders, plans, runs, schedule, plates, floor, network, what_if, people)
+    module.routes
+    for module in (
+        sign_in,
+        today,
+        orders,
+        plans,
+        runs,
+        schedule,
+        plates,
+        floor,
+        network,
+        site_choice,
+        what_if,
+        people,
+    )
 )
 """Routers of the pages; every page module adds its own."""
 

@@ -12,14 +12,17 @@ from router.kernel.faults import FaultyInput, NotFound
 from router.report.trace_chart import trace_chart
 from router.report.wording import money, number
 from router.service import jobs as use
+from router.service.comparisons import near_km_of
 from router.service.plans import full_plan, live_plan
-from router.service.records import JobKind
+from router.service.records import JobKind, JobRecord
 from router.service.rights import Operation, decide, require
+from router.service.site_choices import kept_choice
 from router.service.snapshot import snapshot
 from router.service.visible import hidden_names, told
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
+from router.web.site_answer import site_answer
 
 routes = APIRouter()
 JOB_MARK = {
@@ -30,6 +33,12 @@ JOB_MARK = {
     "failed": "bad",
     "cancelled": "gone",
 }
+_KINDS = {
+    JobKind.PLAN: "Plan of the book",
+    JobKind.COMPARISON: "Comparison of what-ifs",
+    JobKind.SITES: "Where the next site should stand",
+}
+_WHAT_IFS = (JobKind.COMPARISON, JobKind.SITES)
 _REFRESH_S = 5
 
 
@@ -38,9 +47,16 @@ def runs(reader: SignedIn) -> Response:
     """Runs, newest first."""
     jobs = use.list_jobs(reader.desk, reader.actor, 60)
     return page(
-        reader, "runs.html.j2", title="Runs", here="/plans", jobs=jobs, marks=JOB_MARK,
+        reader, "runs.html.j2", title="Runs", here="/plans", jobs=jobs, marks=JOB_MARK, word=job_word,
         may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
     )  # fmt: skip
+
+
+def job_word(job: JobRecord) -> str:
+    """What a run is about."""
+    if job.kind is JobKind.ELSEWHERE:
+        return f"Line {job.params['line_id']} elsewhere"
+    return _KINDS[job.kind]
 
 
 @routes.get("/runs/new")
@@ -103,13 +119,19 @@ def run(reader: SignedIn, job_id: str) -> Response:
     gap = None
     if job.best_cents and job.bound_cents is not None:
         gap = (job.best_cents - job.bound_cents) / job.best_cents
+    here = "/what-if" if job.kind in _WHAT_IFS else "/plans"
+    heading = "Run" if job.kind is JobKind.PLAN else job_word(job)
     return page(
-        reader, "run.html.j2", title="Run", here="/plans", job=job, ended=ended, marks=JOB_MARK, chart=chart,
+        reader, "run.html.j2", title=heading, here=here, job=job, ended=ended, marks=JOB_MARK, chart=chart,
         best="" if job.best_cents is None else money(job.best_cents, currency),
         bound="" if job.bound_cents is None else money(job.bound_cents, currency),
         gap="" if gap is None else f"{gap:.1%}", points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
         refresh_s=_REFRESH_S, may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
-        compared=job.kind is JobKind.COMPARISON,
+        compared=job.kind is JobKind.COMPARISON, near_km=near_km_of(job.params),
+        sited=job.kind is JobKind.SITES,
+        answer=site_answer(job.result, currency) if job.kind is JobKind.SITES and job.result else None,
+        kept=kept_choice(reader.desk, reader.actor, job_id) if job.kind is JobKind.SITES else None,
+        may_keep=decide(reader.actor, Operation.KEEP_WHAT_IFS).allowed,
         habit_known=habit is not None, disturbed=disturbance_rows(job.result.get("disturbance")),
     )  # fmt: skip
 
@@ -133,4 +155,4 @@ def disturbance_rows(told: Mapping[str, int] | None) -> list[tuple[str, str, str
 def stop(request: Request, reader: SignedIn, form: Posted, job_id: str) -> Response:
     """End it soon; the best so far is kept."""
     use.stop(reader.desk, reader.actor, job_id)
-    return done(request, f"/runs/{job_id}", "Asked to stop; the best plan so far is kept.")
+    return done(request, f"/runs/{job_id}", "Asked to stop; what came so far is kept.")

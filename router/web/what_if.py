@@ -7,11 +7,12 @@ from fastapi.responses import Response
 
 from router.kernel.faults import Fault
 from router.service import kept_what_ifs as use
-from router.service.comparisons import ask_comparison
+from router.service.comparisons import MOST_NEAR_KM, MOST_REPLICATIONS, ask_comparison
 from router.service.rights import Operation, decide, require
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
+from router.whatif.rolling.replicate import NEAR_KM
 
 routes = APIRouter()
 _HERE = "/what-if"
@@ -23,10 +24,11 @@ changes:
 
 
 @routes.get("/what-if")
-def what_ifs(reader: SignedIn) -> Response:
-    """All that are kept."""
+def what_ifs(reader: SignedIn, tick: int = 0, beside: int = 0) -> Response:
+    """All that are kept; ``tick`` and ``beside`` are chosen beforehand in the form of a comparison."""
     return page(
         reader, "what_ifs.html.j2", title="What if", here=_HERE, kept=use.list_what_ifs(reader.desk, reader.actor),
+        tick=tick, beside=beside, most_replications=MOST_REPLICATIONS, near_km=round(NEAR_KM),
         may_keep=decide(reader.actor, Operation.KEEP_WHAT_IFS).allowed,
         may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
     )  # fmt: skip
@@ -37,7 +39,10 @@ def compare(request: Request, reader: SignedIn, form: Posted) -> Response:
     """Ask for a comparison of those that are ticked."""
     chosen = [int(x) for x in form.many("what_if") if x.isascii() and x.isdigit() and len(x) < 10]
     months, replications, seed = form.whole("months", 1, 18), form.whole("replications"), form.whole("seed")
-    job = ask_comparison(reader.desk, reader.actor, chosen, months, replications, seed)
+    near_km, beside = form.whole("near_km", 1, round(MOST_NEAR_KM)), form.whole("beside")
+    job = ask_comparison(
+        reader.desk, reader.actor, chosen, months, replications, seed, near_km=near_km, beside_id=beside or None
+    )
     return done(request, f"/runs/{job.job_id}")
 
 

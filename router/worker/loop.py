@@ -23,7 +23,7 @@ from router.service.comparisons import content_of
 from router.service.desk import Desk
 from router.service.ports import StoreAway, Work
 from router.service.records import JobPoint, JobRecord, JobStanding, LifeRecord
-from router.worker.messages import STOP, Asked, Failed, Finished, Life, Message, Point, Solved
+from router.worker.messages import STOP, Answer, Asked, Chosen, Failed, Finished, Life, Message, Point, Solved
 from router.worker.solving import serve
 from router.worker.tasks import Task, task_of
 
@@ -138,15 +138,15 @@ class Worker:
             wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
 
     def _follow(self, job: JobRecord, task: Task, child: _Child, notes: _Notes) -> None:
-        solved: list[Solved] = []
+        came: list[Answer] = []
         written = 0.0
         for message in child.messages(self.pace.poll_s / 2):
             if isinstance(message, Point):
                 notes.hear(message)
             elif isinstance(message, Life):
                 self._patiently(job, partial(self._keep_life, job, task, message))
-            elif isinstance(message, Solved):
-                solved.append(message)
+            elif isinstance(message, Solved | Chosen):
+                came.append(message)
             elif isinstance(message, Failed):
                 why = message.why
                 if not message.expected:
@@ -157,7 +157,7 @@ class Worker:
                 return
             elif isinstance(message, Finished):
                 self._patiently(job, notes.write)
-                self._patiently(job, partial(self._keep, job, task, solved, message.why))
+                self._patiently(job, partial(self._keep, job, task, came, message.why))
                 return
             if self._stop.is_set():
                 self._hand_back(job, "its worker was shut down", counts=False)
@@ -184,16 +184,17 @@ class Worker:
             if (life.scenario, life.number) not in kept:
                 work.jobs.add_life(LifeRecord(job.job_id, life.scenario, life.number, content, life.figures))
 
-    def _keep(self, job: JobRecord, task: Task, solved: list[Solved], why: str) -> None:
+    def _keep(self, job: JobRecord, task: Task, came: list[Answer], why: str) -> None:
         """Plans and the end of the job, in one transaction: neither is ever there without the other."""
         now = self.desk.clock()
         with _own(self.desk, job, self.name) as (work, current):
-            result = task.keep(work, now, job, solved)
+            result = task.keep(work, now, job, came)
             done = replace(
                 current, standing=JobStanding.DONE, phase="done", ended_at=now, why=current.why or why, result=result
             )
             work.jobs.keep(done)
-        _LOG.info("job_done", job=job.job_id, result=dict(result))
+        short = {name: value for name, value in result.items() if not isinstance(value, list | dict)}
+        _LOG.info("job_done", job=job.job_id, result=short)
 
     def _hand_back(self, job: JobRecord, why: str, counts: bool = True) -> None:
         """Back into the queue; an attempt that an orderly shutdown ended does not count."""

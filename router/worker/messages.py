@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from router.domain.network import Scenario
 from router.domain.plan import Plan
 from router.domain.result import Result
+from router.domain.siting import SitingQuestion
 from router.planning import RunParams
 from router.whatif.changes import WhatIf
 from router.whatif.rolling.figures import Figures
@@ -47,7 +50,28 @@ class ComparisonAsked:
     months: float
     replications: int
     seed: int
+    near_km: float
     lived: frozenset[tuple[int, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class SitesAsked:
+    """Choose at most ``sites`` new sites. ``job_id`` names the what-ifs the choice would be kept as."""
+
+    scenario: Scenario
+    question: SitingQuestion
+    sites: int
+    seconds: float
+    """For each programme."""
+    seed: int
+    job_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Everything that is to be kept of a choice of sites, as JSON values."""
+
+    result: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,5 +123,7 @@ class Failed:
 
 STOP = "stop"
 """The only word a worker says: end soon, keep the best."""
-Asked = SolveAsked | ElsewhereAsked | ComparisonAsked
-Message = Life | Point | Solved | Finished | Failed
+Asked = SolveAsked | ElsewhereAsked | ComparisonAsked | SitesAsked
+Answer = Solved | Chosen
+"""What a task keeps."""
+Message = Life | Point | Solved | Chosen | Finished | Failed

@@ -14,9 +14,24 @@ from router.kernel.faults import CalledOff, PlatewrightError
 from router.kernel.run import Status
 from router.planning import plan_scenario
 from router.planning.elsewhere import elsewhere
+from router.service.site_choice import choose_sites
+from router.service.site_choices import answer_told
 from router.whatif.rolling.replicate import Stretch, replicate
+from router.whatif.siting.network_choice import NetworkChoice
 from router.whatif.study import replication_seed
-from router.worker.messages import STOP, Asked, ComparisonAsked, Failed, Finished, Life, Point, SolveAsked, Solved
+from router.worker.messages import (
+    STOP,
+    Asked,
+    Chosen,
+    ComparisonAsked,
+    Failed,
+    Finished,
+    Life,
+    Point,
+    SitesAsked,
+    SolveAsked,
+    Solved,
+)
 
 _STEP_EVERY_S = 0.5
 
@@ -80,7 +95,7 @@ def _compare(pipe: Connection, asked: ComparisonAsked, cancel: threading.Event) 
     listener = PipeListener(pipe)
     width = len(asked.what_ifs)
     listener.phase("lives", width * asked.replications)
-    stretch, done = Stretch(months=asked.months), len(asked.lived)
+    stretch, done = Stretch(months=asked.months, near_km=asked.near_km), len(asked.lived)
     for number in range(asked.replications):
         seed = replication_seed(asked.seed, number)
         for index, what_if in enumerate(asked.what_ifs):
@@ -96,9 +111,27 @@ def _compare(pipe: Connection, asked: ComparisonAsked, cancel: threading.Event) 
     pipe.send(Finished("every replication lived"))
 
 
+def _choose(pipe: Connection, asked: SitesAsked, cancel: threading.Event) -> None:
+    listener, began = PipeListener(pipe), time.monotonic()
+
+    def heard(best: NetworkChoice) -> None:
+        seconds = time.monotonic() - began
+        listener.incumbent(best.total_cents, seconds)
+        listener.bound(best.bound_cents, seconds)
+
+    found = choose_sites(
+        asked.scenario, asked.question, asked.sites, listener, asked.seconds, asked.seed, cancel.is_set, heard
+    )
+    pipe.send(Chosen(answer_told(found, asked.scenario, asked.job_id)))
+    pipe.send(Finished("every place tried, every input varied" if found.whole else "cancelled"))
+
+
 def _answer(pipe: Connection, asked: Asked, cancel: threading.Event) -> None:
     if isinstance(asked, ComparisonAsked):
         _compare(pipe, asked, cancel)
+        return
+    if isinstance(asked, SitesAsked):
+        _choose(pipe, asked, cancel)
         return
     listener = PipeListener(pipe)
     if isinstance(asked, SolveAsked):

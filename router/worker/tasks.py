@@ -9,9 +9,19 @@ from typing import Any, Protocol
 
 from router.domain.network import Scenario
 from router.domain.result import Result
+from router.domain.siting import SitingQuestion
+from router.kernel.faults import NotFound
 from router.planning import RunParams
 from router.planning.disturbance import disturbance
-from router.service.comparisons import content_of, open_lines_only, require_demand, result_of, what_ifs_of
+from router.service.comparisons import (
+    content_of,
+    is_invented,
+    near_km_of,
+    open_lines_only,
+    require_demand,
+    result_of,
+    what_ifs_of,
+)
 from router.service.desk import Desk
 from router.service.floor import begun_of, played
 from router.service.going_on import GoingOn, going_on, with_ids_of
@@ -21,8 +31,18 @@ from router.service.pins_kept import carry_pins
 from router.service.plans import NewPlan, keep_plan, plan_in_full
 from router.service.ports import Work
 from router.service.records import JobKind, JobRecord
+from router.service.site_choices import question_of
 from router.service.snapshot import Snapshot, snapshot
-from router.worker.messages import Asked, ComparisonAsked, ElsewhereAsked, SolveAsked, Solved
+from router.worker.messages import (
+    Answer,
+    Asked,
+    Chosen,
+    ComparisonAsked,
+    ElsewhereAsked,
+    SitesAsked,
+    SolveAsked,
+    Solved,
+)
 
 
 class Task(Protocol):
@@ -31,7 +51,7 @@ class Task(Protocol):
     @property
     def asked(self) -> Asked: ...
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:
+    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
         """Keep plans in a transaction under way; what the job says of its result."""
         ...
 
@@ -47,6 +67,11 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
         with desk.store.begin() as work:
             lived = work.jobs.lives(job.job_id, content_of(scenario))
         return _ComparisonTask(scenario, job, frozenset((x.number, x.scenario) for x in lived))
+    if job.kind is JobKind.SITES:
+        scenario = open_lines_only(snapshot(desk).scenario)
+        if not scenario.lines:
+            raise NotFound("no open line without an export code in the book: there is no demand to choose for")
+        return _SitesTask(scenario, question_of(job.params, scenario.network), job)
     plan = plan_in_full(desk, int(job.params["plan_id"]))
     with desk.store.look() as work:
         begun = begun_of(played(work.events.all()), plan.result.plan)
@@ -79,9 +104,9 @@ class _PlanTask:
             return SolveAsked(self.shot.scenario, self.params)
         return SolveAsked(self.shot.scenario, self.params, self.begun.start, self.begun.pinned, self.begun.near)
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:
-        answer = solved[-1]
-        assert answer.result is not None
+    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
+        answer = came[-1]
+        assert isinstance(answer, Solved) and answer.result is not None
         result = answer.result
         if self.begun is not None:
             result = replace(result, plan=with_ids_of(self.begun.start, result.plan))
@@ -131,7 +156,8 @@ class _ElsewhereTask:
             self.scenario, self.result, str(told["line_id"]), float(told["seconds"]), int(told["seed"]), self.stays
         )
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:
+    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
+        solved = [x for x in came if isinstance(x, Solved)]
         line_id = str(job.params["line_id"])
         base = next((s.result.kpis.landed_cents for s in solved if not s.label and s.result), None)
         sites = []
@@ -181,8 +207,33 @@ class _ComparisonTask:
             float(told["months"]),
             int(told["replications"]),
             int(told["seed"]),
+            near_km_of(told),
             self.lived,
         )
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, solved: Sequence[Solved]) -> Mapping[str, Any]:
-        return result_of(work, job)
+    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
+        return {**result_of(work, job), "invented": is_invented(job.params, self.scenario)}
+
+
+@dataclass(frozen=True, slots=True)
+class _SitesTask:
+    scenario: Scenario
+    question: SitingQuestion
+    job: JobRecord
+
+    @property
+    def asked(self) -> SitesAsked:
+        told = self.job.params
+        return SitesAsked(
+            self.scenario,
+            self.question,
+            int(told["sites"]),
+            float(told["seconds"]),
+            int(told["seed"]),
+            self.job.job_id,
+        )
+
+    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
+        answer = came[-1]
+        assert isinstance(answer, Chosen)
+        return answer.result

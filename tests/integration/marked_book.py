@@ -25,6 +25,7 @@ from router.service.kept_what_ifs import add_what_if
 from router.service.network import current_network, save_network
 from router.service.plans import accept, full_plan
 from router.service.records import Actor, EventKind, JobStanding, Person, Role
+from router.service.site_choices import ask_site_choice
 from router.store import open_store
 from router.worker import Worker
 
@@ -33,6 +34,19 @@ TOWN = "Huntsville"
 """The place of the hidden line; no other line goes there."""
 MARKS = ("markline", "markorder", "markcustomer", "markmodel", "huntsville", "markreason", "marknote")
 SITE = "OHIO"
+QUESTION = """format: platewright candidates 1
+name: A third shop
+invented: true
+terms: {history_days: 2, growth: 0.1, plate_fill: 0.55, existing_hours_per_year: 5500, rate_avoided: 0.4,
+  bought_per_h: 260, life_years: 8, discount_rate: 0.08}
+candidates:
+  - {id: Detroit, place: {country: US, city: Detroit}, works_like: OHIO, fixed_per_year: 150000, credentials: [AS9100]}
+packages:
+  - {id: nickel, machine_like: M01, alloys: [in718], capex: 620000, staff_per_year: 85000, hours_per_year: 5800}
+swings: {growth: {low: -0.2, high: 0.5}, bought_per_h: {low: 60, high: 340}}
+grid: {growth: [-0.5, 0.1], freight_factor: [1, 3]}
+"""
+"""Where a third shop should stand, of the small scenario (invented)."""
 UNCLEARED = {
     "uvi": (Role.VIEWER, ()),
     "upa": (Role.PLANNER, ()),
@@ -80,6 +94,11 @@ def marked_desk(folder: Path) -> tuple[Desk, Actor, str]:
     ask_elsewhere(desk, boss, LINE, 1)
     assert Worker(desk).once()
     _failed_run(desk, boss)
+    named = QUESTION.replace("A third shop", f"A shop for {CUSTOMER}").replace("Detroit", TOWN)
+    asked = ask_site_choice(desk, boss, named.encode(), seconds=5)
+    assert Worker(desk).once()
+    chosen = get_job(desk, boss, asked.job_id)
+    assert chosen.standing is JobStanding.DONE and TOWN in str(chosen.result), chosen.why
     return desk, boss, build.build_id
 
 

@@ -16,11 +16,13 @@ from router.service.jobs import get_job, stop
 from router.service.kept_what_ifs import add_what_if
 from router.service.records import Actor, JobStanding, Role
 from router.service.snapshot import snapshot
+from router.service.trail import list_trail
 from router.worker import Worker
 from router.worker import loop as worker_loop
 from router.worker.messages import Life
 from router.worker.tasks import Task
 
+CARBON = b"format: platewright what-if 1\nname: Carbon\nchanges:\n  - {change: carbon_price, per_tonne: 200}\n"
 TEXT = b"format: platewright what-if 1\nname: Freight\nchanges:\n  - {change: change_carrier, price_factor: 3}\n"
 
 
@@ -86,7 +88,7 @@ def test_a_stop_keeps_what_came(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert job.standing is JobStanding.DONE and "stopped by boss" in job.why
     with desk.store.look() as work:
         assert 1 <= job.result["lives"] == len(work.jobs.lives(job_id))
-        assert result_of(work, job) == job.result
+        assert {**result_of(work, job), "invented": True} == job.result
 
 
 def test_what_is_asked_wrongly_is_refused_and_hidden_lines_are_left_out(tmp_path: Path) -> None:
@@ -118,6 +120,40 @@ def test_a_what_if_that_leaves_no_order_fails_in_words(tmp_path: Path) -> None:
         assert work.jobs.lives(job_id) == []
 
 
+def test_only_the_texts_that_are_needed_go_along_and_none_into_the_trail(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    upon = b"on: carbon.yaml\n" + TEXT.replace(b"Freight", b"Upon")
+    ids = [
+        add_what_if(desk, boss, file, raw).record.what_if_id
+        for file, raw in (("carbon.yaml", CARBON), ("freight.yaml", TEXT), ("upon.yaml", upon))
+    ]
+    asked_of = ask_comparison(desk, boss, [ids[2]])
+    assert set(asked_of.params["texts"]) == {"carbon.yaml", "upon.yaml"}
+    (entry,) = list_trail(desk, boss, subject=asked_of.job_id)
+    assert entry.details["files"] == ["upon.yaml"] and "texts" not in entry.details
+
+
+def test_beside_another_what_if(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    carbon = add_what_if(desk, boss, "carbon.yaml", CARBON).record.what_if_id
+    same = CARBON.replace(b"name: Carbon", b"name: The same again")
+    other = add_what_if(desk, boss, "same.yaml", same).record.what_if_id
+    with pytest.raises(FaultyInput, match="beside_id"):
+        ask_comparison(desk, boss, [carbon], beside_id=carbon)
+    with pytest.raises(NotFound):
+        ask_comparison(desk, boss, [carbon], beside_id=99)
+    job_id = ask_comparison(desk, boss, [other], 0.25, 2, 4, near_km=1.0, beside_id=carbon).job_id
+    assert Worker(desk).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.DONE, job.why
+    base, here = job.result["comparison"]["scenarios"]
+    assert (base["name"], here["name"]) == ("Carbon", "The same again")
+    assert {d["verdict"] for d in here["differences"].values()} == {"the same in every replication"}
+    assert job.result["comparison"]["near_km"] == 1.0 and here["means"]["near_share"]["mean"] == 0.0
+
+
 def test_on_pages(tmp_path: Path) -> None:
     desk = peopled_desk(tmp_path, plan=False)
     pia = an_actor(desk, "pia", Role.PLANNER)
@@ -125,10 +161,12 @@ def test_on_pages(tmp_path: Path) -> None:
     with signed_in(desk, "pia") as client:
         token = token_on(client.get("/what-if").text)
         sent = {"token": token, "what_if": str(kept), "months": "1", "replications": "2", "seed": "1"}
+        sent |= {"near_km": "250", "beside": "0"}
         assert client.post("/what-if/compare", data={**sent, "what_if": ""}).status_code == 422
         at = client.post("/what-if/compare", data=sent).headers["location"]
         assert "Stop and keep what came" in client.get(at).text
         assert Worker(desk).once()
         text = client.get(at).text
         assert ("Replications as CSV" in text and "within noise" in text) or "Which is" in text
+        assert "near is within 250" in text and "invented data" in text and "Every carrier" in text
         assert "Comparison of what-ifs" in client.get("/runs").text

@@ -15,14 +15,14 @@ from urllib.parse import unquote_plus
 import pytest
 from fastapi.testclient import TestClient
 from httpx import Response
-from marked_book import LINE, MARKS, MODEL, ORDER, UNCLEARED, marked_desk
+from marked_book import LINE, MARKS, MODEL, ORDER, QUESTION, UNCLEARED, marked_desk
 from whole_site import signed_in
 
 from router.api.app import create_app
 from router.service.desk import Desk
 from router.service.people import SESSION_COOKIE, form_word
 from router.service.plans import full_plan
-from router.service.records import Actor
+from router.service.records import Actor, JobKind
 from router.web.app import pages_app
 
 V1 = "/api/v1"
@@ -41,6 +41,8 @@ class Marked:
     plans: list[str]
     jobs: list[str]
     job_of_the_line: str
+    site_job: str
+    """Where a site should stand, asked of a place whose name is hidden."""
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +54,8 @@ def marked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Marked]:
     builds = full_plan(desk, boss, 1).result.plan.builds
     other = next(b.build_id for b in builds if LINE not in b.pieces_by_line())
     hidden = next(j.job_id for j in jobs if j.params.get("line_id") == LINE)
-    yield Marked(desk, boss, build_id, other, plans, [j.job_id for j in jobs if j.job_id != hidden], hidden)
+    sited = next(j.job_id for j in jobs if j.kind is JobKind.SITES)
+    yield Marked(desk, boss, build_id, other, plans, [j.job_id for j in jobs if j.job_id != hidden], hidden, sited)
 
 
 def routes_of(desk: Desk) -> dict[str, set[str]]:
@@ -96,6 +99,7 @@ def values_of(marked: Marked) -> Mapping[str, list[str]]:
         "decision": ["hold"],
         "what_if_id": ["1", "2", "3", "4"],
         "beside_id": ["1", "2"],
+        "table": ["places", "tornado"],
     }
 
 
@@ -110,7 +114,8 @@ QUERIES: Mapping[str, list[dict[str, str]]] = {
     "/what-if/difference": [{}, {"one": "1", "other": "2"}],
 }
 NEVER_OPEN = {"/health/ready", f"{V1}/export", f"{V1}/imports/{{import_id}}", "/static/{name}", "/metrics"} | {
-    f"{V1}/comparisons/{{job_id}}/replications.csv"
+    f"{V1}/comparisons/{{job_id}}/replications.csv",
+    f"{V1}/site-choices/{{job_id}}/{{table}}.csv",
 }
 """Routes that need not answer 200 to somebody who is not cleared: refused as they are, or nothing of the book."""
 
@@ -262,6 +267,11 @@ def changes(marked: Marked, client: TestClient) -> list[tuple[str, str, dict[str
         ("POST", f"{V1}/what-ifs", {"json": {**what_if, "file": "marked.yaml"}}),
         ("POST", f"{V1}/what-ifs", {"json": what_if}),
         *(("POST", f"{V1}/comparisons", {"json": {"what_if_ids": [n]}}) for n in (3, 4)),
+        ("POST", f"{V1}/comparisons", {"json": {"what_if_ids": [1], "beside_id": 3}}),
+        ("POST", f"{V1}/site-choices/check", {"json": {"text": "format: platewright candidates 1"}}),
+        ("POST", f"{V1}/site-choices", {"json": {"text": QUESTION}}),
+        ("POST", f"{V1}/site-choices", {"json": {"text": "x"}}),
+        ("POST", f"{V1}/site-choices/{marked.site_job}/what-ifs", {}),
         *(("PUT", f"{V1}/what-ifs/{n}", {"json": {"text": "x"}, "headers": seen}) for n in (1, 3, 4)),
         *(("DELETE", f"{V1}/what-ifs/{n}", {"headers": {"If-Match": '"99"'}}) for n in (1, 2, 3, 4)),
         ("POST", f"{V1}/people", {"json": {"name": "", "role": "viewer"}}),
@@ -302,6 +312,8 @@ def page_changes(marked: Marked, network: str) -> list[tuple[str, str, dict[str,
         ("POST", f"/runs/{marked.jobs[0]}/stop", {"data": {}}),
         ("POST", f"/plans/{marked.plans[0]}/accept", {"data": {"version": "1"}}),
         ("POST", "/what-if/compare", {"data": {"what_if": "3", "months": "1", "replications": "2", "seed": "1"}}),
+        ("POST", "/what-if/site", {"data": {"do": "write", "name": "x", "places": "Lyon, FR"}}),
+        ("POST", f"/what-if/site/{marked.site_job}/keep", {"data": {}}),
         ("POST", "/what-if/new", {"data": {"file": "m.yaml", "text": "on: upon.yaml", "do": "keep"}}),
         *(("POST", f"/what-if/{n}", {"data": {"text": "x", "version": "1", "do": "keep"}}) for n in (1, 3, 4)),
         *(("POST", f"/what-if/{n}/delete", {"data": {"version": "99"}}) for n in (1, 2, 3, 4)),

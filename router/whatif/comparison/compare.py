@@ -11,14 +11,15 @@ from pathlib import Path
 from router.domain.network import Scenario
 from router.kernel.faults import Fault, FaultyInput
 from router.kernel.money import round_cents
+from router.whatif.amounts import wrong_amounts
 from router.whatif.changes.combine import BASE, WhatIf
-from router.whatif.changes.records import Demand
+from router.whatif.changes.records import Change, Demand
 from router.whatif.comparison.replication import Asked, content_of, run_replication
 from router.whatif.investment import Appraisal, Investment, appraise_together
 from router.whatif.rolling.figures import Figures
+from router.whatif.rolling.replicate import NEAR_KM
 from router.whatif.statistics import Difference, Interval
 from router.whatif.study import Finding, Study, StudyOutcome, required, run_study, used_figures
-from router.whatif.sweep.crew import names_a_crew
 from router.whatif.sweep.run import SweepEnd, SweepListener
 
 VERSION = "rolling 3"
@@ -32,17 +33,13 @@ class Settings:
     months: float = 12.0
     replications: int = 20
     seed: int = 1
-    near_km: float = 500.0
+    near_km: float = NEAR_KM
     executor: str = "processes:1"
 
     def __post_init__(self) -> None:
-        wrong = [
-            (not 0.25 <= self.months <= 18, f"months lie between 0.25 and 18, found {self.months:g}"),
-            (not 2 <= self.replications <= 10_000, f"2 replications or more, found {self.replications}"),
-            (not 0 < self.near_km < math.inf, f"a finite distance above 0 km, found {self.near_km:g}"),
-            (not names_a_crew(self.executor), f"here, processes:N or dask:tcp://host:port, found {self.executor}"),
-        ]
-        said = [text for bad, text in wrong if bad]
+        said = wrong_amounts(self.months, self.replications, self.executor)
+        if not 0 < self.near_km < math.inf:
+            said.append(f"a finite distance above 0 km, found {self.near_km:g}")
         if said:
             raise ValueError("; ".join(said))
 
@@ -125,7 +122,7 @@ def set_side_by_side(
         own = used_figures(study, done, found.scenario, found.used)
         base = used_figures(study, done, study.base, found.used)
         both = list(zip(own, base, strict=True))
-        lived.append(_lived(named[found.scenario], found, both, settings.months))
+        lived.append(_lived(named[found.scenario], named[study.base], found, both, settings.months))
     cpu_s = sum(e.cpu_s for e in done.entries if e is not None)
     return Comparison(settings, pairs, tuple(lived), done.end, done.seconds, cpu_s)
 
@@ -142,23 +139,36 @@ def no_demand(file: str) -> Fault:
     return Fault(file, "", "demand", "no order of the book left", "a factor above 0 for some of the orders")
 
 
-def _lived(what_if: WhatIf, found: Finding, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Lived:
+def _lived(
+    what_if: WhatIf, base: WhatIf, found: Finding, pairs: Sequence[tuple[Figures, Figures]], months: float
+) -> Lived:
     """``pairs``: this scenario's figures and the base's, by replication."""
-    why = "" if what_if is BASE else _why_no_appraisal(what_if, pairs)
-    appraisal = None if why or what_if is BASE else _appraisal(what_if, pairs, months)
+    why = "" if what_if is base else _why_no_appraisal(what_if, base, pairs)
+    appraisal = None if why or what_if is base else _appraisal(what_if, base, pairs, months)
     return Lived(what_if, tuple(own for own, _ in pairs), found.means, found.differences, appraisal, why)
 
 
 NOTHING_INVESTED = "nothing is invested"
 
 
-def _why_no_appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]]) -> str:
-    """Why savings of landed cost are not held against what is paid; empty when they are."""
-    if not what_if.investments:
+def _beyond(what_if: WhatIf, base: WhatIf) -> tuple[Change, ...] | None:
+    """Changes that come on top of the base's; None when the what-if does not go on from it."""
+    shared = len(base.changes)
+    return what_if.changes[shared:] if what_if.changes[:shared] == base.changes else None
+
+
+def _why_no_appraisal(what_if: WhatIf, base: WhatIf, pairs: Sequence[tuple[Figures, Figures]]) -> str:
+    """Why savings of landed cost are not held against what is paid beyond the base; empty when they are."""
+    own_changes = _beyond(what_if, base)
+    if not what_if.investments and not base.investments:
         return NOTHING_INVESTED
-    if any(isinstance(change, Demand) for change in what_if.changes):
+    if own_changes is None:
+        return "it does not go on from its base, so that what it pays beyond that is not known"
+    if not any(c.investment is not None for c in own_changes):
+        return NOTHING_INVESTED
+    if any(isinstance(change, Demand) for change in own_changes):
         return "demand is not the base's, so that landed costs do not compare"
-    other = sum(own["lines_not_placed"] != base["lines_not_placed"] for own, base in pairs)
+    other = sum(own["lines_not_placed"] != beside["lines_not_placed"] for own, beside in pairs)
     if other:
         return (
             f"in {other} of {len(pairs)} replications more or fewer lines than in the base are built by nobody, which"
@@ -167,9 +177,9 @@ def _why_no_appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]])
     return ""
 
 
-def _appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Appraisal:
-    """Savings of landed cost against what is paid."""
-    paid = what_if.investments
+def _appraisal(what_if: WhatIf, base: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months: float) -> Appraisal:
+    """Savings of landed cost against what is paid beyond the base."""
+    paid = [c.investment for c in _beyond(what_if, base) or () if c.investment is not None]
     investments = [
         Investment(
             outlays=((0, x.capex),),
@@ -182,5 +192,5 @@ def _appraisal(what_if: WhatIf, pairs: Sequence[tuple[Figures, Figures]], months
         )
         for x in paid
     ]
-    savings = [(round_cents((base["landed_cents"] - own["landed_cents"]) / months),) for own, base in pairs]
+    savings = [(round_cents((beside["landed_cents"] - own["landed_cents"]) / months),) for own, beside in pairs]
     return appraise_together(investments, savings)

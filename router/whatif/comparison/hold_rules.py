@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from router.domain.network import Scenario
+from router.whatif.amounts import wrong_amounts
 from router.whatif.comparison.compare import VERSION
 from router.whatif.comparison.replication import kept_scenario
 from router.whatif.rolling.figures import Figures
@@ -21,7 +22,6 @@ from router.whatif.rolling.life import Habits
 from router.whatif.rolling.replicate import Stretch, replicate
 from router.whatif.statistics import Difference, Interval, compare_paired, t_interval
 from router.whatif.study import Study, required, run_study, used_figures
-from router.whatif.sweep.crew import names_a_crew
 from router.whatif.sweep.run import SweepListener
 
 NEVER = "never held"
@@ -67,11 +67,9 @@ class HoldSettings:
         wrong = [
             (not self.rules, "one rule at least"),
             (len(set(names)) < len(names), f"every rule once, found {', '.join(names)}"),
-            (not 0.25 <= self.months <= 18, f"months lie between 0.25 and 18, found {self.months:g}"),
-            (not 2 <= self.replications <= 10_000, f"replications from 2 to 10,000, found {self.replications}"),
-            (not names_a_crew(self.executor), f"here, processes:N or dask:tcp://host:port, found {self.executor}"),
         ]
         said = [text for bad, text in wrong if bad]
+        said += wrong_amounts(self.months, self.replications, self.executor)
         if said:
             raise ValueError("; ".join(said))
 

@@ -14,6 +14,8 @@ from router.whatif.rolling.life import Habits, live
 from router.whatif.rolling.streams import DemandFactor, draw_stream, history_of
 
 _DAYS_A_MONTH = 365.25 / 12
+NEAR_KM = 500.0
+"""Road distance that counts as near unless somebody says otherwise (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +25,7 @@ class Stretch:
     months: float = 12.0
     warm_up_days: int = 28
     run_out_days: int = 21
-    near_km: float = 500.0
+    near_km: float = NEAR_KM
     """Road distance within which a line counts as built near its customer."""
 
     @property

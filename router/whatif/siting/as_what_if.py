@@ -36,12 +36,22 @@ def what_if_files(scenario: Scenario, question: SitingQuestion, choices: Sequenc
 
     Raises FaultyInput when the question asks for more demand than a stream of orders can have.
     """
-    name = "The network as it is, on the terms of the question"
-    files = {TERMS_FILE: _text(question, name, _terms(scenario, question))}
+    files = {TERMS_FILE: terms_text(scenario, question)}
     for number, choice in enumerate(choices, start=1):
-        changes = [_site(question, opened.candidate_id, dict(opened.machines)) for opened in choice.opened]
-        files[choice_file(number)] = _text(question, f"Open {choice.label()}", changes, TERMS_FILE)
+        files[choice_file(number)] = choice_text(question, choice, TERMS_FILE)
     return files
+
+
+def terms_text(scenario: Scenario, question: SitingQuestion) -> str:
+    """What-if of the network as it is on the terms of the question. Raises FaultyInput as ``what_if_files``."""
+    name = f"The network as it is, on the terms of: {question.name}"
+    return _text(question, name, _terms(scenario, question))
+
+
+def choice_text(question: SitingQuestion, choice: NetworkChoice, terms_file: str) -> str:
+    """What-if of the sites of a choice, going on from the file of the terms."""
+    changes = [_site(question, opened.candidate_id, dict(opened.machines)) for opened in choice.opened]
+    return _text(question, f"Open {choice.label()}", changes, terms_file)
 
 
 def demand_over_book(scenario: Scenario, question: SitingQuestion) -> float:

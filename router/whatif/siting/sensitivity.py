@@ -48,24 +48,38 @@ class MapCell:
     answer: Answer
 
 
-def tornado(question: SitingQuestion, answer: Callable[[Case], Answer]) -> tuple[TornadoBar, ...]:
-    """A bar for every swing of the file, the widest first."""
+def never() -> bool:
+    """Nobody asks to stop."""
+    return False
+
+
+def tornado(
+    question: SitingQuestion, answer: Callable[[Case], Answer], stopped: Callable[[], bool] = never
+) -> tuple[TornadoBar, ...]:
+    """A bar for every swing of the file, the widest first; fewer when ``stopped`` says so on the way."""
     base = Case.of(question.terms)
-    bars = [
-        TornadoBar(name, s.low, s.high, answer(base.varied(name, s.low)), answer(base.varied(name, s.high)))
-        for name, s in question.swings
-    ]
+    bars = []
+    for name, s in question.swings:
+        if stopped():
+            break
+        low, high = answer(base.varied(name, s.low)), answer(base.varied(name, s.high))
+        bars.append(TornadoBar(name, s.low, s.high, low, high))
     return tuple(sorted(bars, key=lambda b: (-b.width_cents, b.name)))
 
 
-def break_even_map(question: SitingQuestion, answer: Callable[[Case], Answer]) -> tuple[MapCell, ...]:
-    """A cell for every growth and freight factor of the file, growth outermost."""
+def break_even_map(
+    question: SitingQuestion, answer: Callable[[Case], Answer], stopped: Callable[[], bool] = never
+) -> tuple[MapCell, ...]:
+    """A cell for every growth and freight factor of the file, growth outermost; fewer when ``stopped`` says so."""
     base = Case.of(question.terms)
-    return tuple(
-        MapCell(growth, freight, answer(base.varied("growth", growth).varied("freight_factor", freight)))
-        for growth in question.growth_steps
-        for freight in question.freight_steps
-    )
+    cells: list[MapCell] = []
+    for growth in question.growth_steps:
+        for freight in question.freight_steps:
+            if stopped():
+                return tuple(cells)
+            varied = base.varied("growth", growth).varied("freight_factor", freight)
+            cells.append(MapCell(growth, freight, answer(varied)))
+    return tuple(cells)
 
 
 def answer_by(offers: Offers, most_sites: int, seconds: float | None, seed: int) -> Callable[[Case], Answer]:

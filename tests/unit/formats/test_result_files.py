@@ -25,6 +25,7 @@ from router.formats import (
     result_to_json,
     write_result,
 )
+from router.formats.result_folder import refuse_others
 from router.kernel.faults import FaultyInput
 
 
@@ -243,3 +244,18 @@ def test_a_result_with_other_things_beside_it_is_refused_and_left_alone(tmp_path
     with pytest.raises(FaultyInput, match=r"other things beside it: notes\.txt"):
         write_result(folder, {"result.json": "{}"})
     assert (folder / "notes.txt").read_text() == "mine"
+
+
+def test_a_folder_of_things_kept_as_they_come_holds_nothing_else(tmp_path: Path) -> None:
+    folder, mine = tmp_path / "kept", {"lives.jsonl"}.__contains__
+    refuse_others(folder, mine, "an earlier trial")
+    folder.mkdir()
+    (folder / "lives.jsonl").touch()
+    refuse_others(folder, mine, "an earlier trial")
+    (folder / "thesis.txt").touch()
+    with pytest.raises(FaultyInput, match=r"thesis\.txt in it; expected a new folder, or one of an earlier trial"):
+        refuse_others(folder, mine, "an earlier trial")
+    with pytest.raises(FaultyInput, match="found a file"):
+        refuse_others(folder / "thesis.txt", mine, "an earlier trial")
+    with pytest.raises(FaultyInput, match="no folder to write in"):
+        refuse_others(folder / "thesis.txt" / "below", mine, "an earlier trial")

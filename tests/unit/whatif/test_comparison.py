@@ -11,7 +11,7 @@ import pytest
 
 from router.kernel.faults import FaultyInput
 from router.service.what_if_folder import compare_what_ifs
-from router.whatif.changes import read_what_if
+from router.whatif.changes import BASE, read_what_if
 from router.whatif.comparison.compare import Settings, _why_no_appraisal
 from router.whatif.sweep.run import Quiet
 
@@ -160,5 +160,19 @@ def test_lines_nobody_builds_in_some_replications_are_a_reason_though_the_mean_i
     paid = file_of(tmp_path, "paid", "{change: carbon_price, per_tonne: 100, investment: {capex: 1000.00}}")
     what_if = read_what_if(paid)
     figures = [({"lines_not_placed": float(a)}, {"lines_not_placed": float(b)}) for a, b in ((1, 0), (0, 1), (2, 2))]
-    assert "in 2 of 3 replications" in _why_no_appraisal(what_if, figures)
-    assert _why_no_appraisal(what_if, figures[2:]) == ""
+    assert "in 2 of 3 replications" in _why_no_appraisal(what_if, BASE, figures)
+    assert _why_no_appraisal(what_if, BASE, figures[2:]) == ""
+
+
+def test_beside_another_what_if_only_what_comes_on_top_is_paid_for(tmp_path: Path) -> None:
+    terms = file_of(tmp_path, "terms", "{change: demand, factor: 2}")
+    paid = "{change: carbon_price, per_tonne: 100, investment: {capex: 1000.00}}"
+    upon = file_of(tmp_path, "upon", paid)
+    upon.write_text(f"on: {terms.name}\n{upon.read_text()}")
+    alone = file_of(tmp_path, "alone", paid)
+    base, above, beside = (read_what_if(x) for x in (terms, upon, alone))
+    figures = [({"lines_not_placed": 0.0}, {"lines_not_placed": 0.0})] * 2
+    assert _why_no_appraisal(above, base, figures) == ""
+    assert "demand is not the base's" in _why_no_appraisal(above, BASE, figures)
+    assert "does not go on from its base" in _why_no_appraisal(beside, base, figures)
+    assert _why_no_appraisal(base, base, figures) == "nothing is invested"

@@ -1,0 +1,51 @@
+"""Limits of what a simulation may be asked for: the same wherever one is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from router.service.site_check import CheckAsked
+from router.whatif.amounts import wrong_amounts
+from router.whatif.comparison.compare import Settings
+from router.whatif.comparison.hold_rules import HoldRule, HoldSettings
+
+RULES = (HoldRule(0.3, 9.0, 3),)
+KINDS: dict[str, Callable[..., Any]] = {
+    "compare": Settings,
+    "hold": lambda **asked: HoldSettings(RULES, **asked),
+    "check": CheckAsked,
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"months": 0.2}, "months lie between 0.25 and 18, found 0.2"),
+        ({"months": float("nan")}, "found nan"),
+        ({"replications": 1}, "replications from 2 to 10,000, found 1"),
+        ({"replications": 10_001}, "found 10001"),
+        ({"executor": "moon"}, "processes:N"),
+    ],
+)
+def test_what_is_out_of_bounds_is_refused_everywhere_in_the_same_words(
+    kind: str, asked: dict[str, Any], said: str
+) -> None:
+    with pytest.raises(ValueError, match=said) as wrong:
+        KINDS[kind](**asked)
+    whole = {"months": 3.0, "replications": 5, "executor": "here", **asked}
+    assert wrong_amounts(**whole) == [str(wrong.value)]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_ends_are_allowed(kind: str) -> None:
+    for asked in ({"months": 0.25, "replications": 2}, {"months": 18, "replications": 10_000}):
+        KINDS[kind](**asked, executor="here")
+
+
+def test_several_faults_are_said_together() -> None:
+    with pytest.raises(ValueError, match=r"months.*replications.*distance"):
+        Settings(months=99, replications=0, near_km=-1)
