@@ -14,7 +14,7 @@ from run_notebooks import notebooks, printed, run  # needs both
 SAID = {
     "1_who_builds_an_order.ipynb": ("no plan can cost less than", "Printed at", "joins"),
     "2_filling_plates.ipynb": ("mean fill", "the plate costs", "REQUEST-1 for"),
-    "3_adding_a_site.ipynb": ("interval, 10 replications", "net present value: mean", "the books showed"),
+    "3_adding_a_site.ipynb": ("interval, 4 replications", "net present value: mean", "the lives showed"),
     "4_calibrating.ipynb": ("odd builds         P12", "without P12, P30:", "build_rate_cm3_h"),
 }
 """What the reader is to find in each, whatever the figures."""
