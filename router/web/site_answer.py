@@ -9,7 +9,7 @@ from typing import Any
 from router.report.svg import swatch
 from router.report.theme import HATCHES
 from router.report.tornado_chart import TornadoEnd, TornadoRow, tornado_chart
-from router.report.wording import money, number, percent, signed
+from router.report.wording import NBSP, money, number, percent, signed
 from router.service.site_choice_answer import shown_value
 from router.web.figures import Figure
 from router.whatif.siting.network_choice import PARTS
@@ -65,6 +65,7 @@ class SiteAnswer:
     opens: bool
     figures: tuple[Figure, ...]
     parts: tuple[PartRow, ...]
+    total: PartRow
     places: tuple[Sequence[str], ...]
     """Choice, cost of a year, saving, investment, status."""
     chart: str
@@ -81,8 +82,11 @@ def site_answer(told: Mapping[str, Any], currency: str) -> SiteAnswer:
     return SiteAnswer(
         opens=bool(best["sites"]),
         figures=_figures(told, currency),
-        parts=tuple(_part(p, best, as_is, currency) for p in PARTS),
-        places=tuple((row[0], *(_thousands(x) for x in row[1:4]), row[-1]) for row in places),
+        parts=tuple(
+            _part(_PARTS[p], as_is["parts_cents_per_year"][p], best["parts_cents_per_year"][p], currency) for p in PARTS
+        ),
+        total=_part("Together", as_is["cents_per_year"], best["cents_per_year"], currency),
+        places=tuple((row[0][:1].upper() + row[0][1:], *(_thousands(x) for x in row[1:4]), row[-1]) for row in places),
         chart=_chart(told, currency),
         bars=told["tables"]["tornado"],
         map_heading=tuple(f"{f:g} times" for f in _steps(told, "freight_factor")),
@@ -105,8 +109,8 @@ def _figures(told: Mapping[str, Any], currency: str) -> tuple[Figure, ...]:
     gap = (best["cents_per_year"] - best["bound_cents_per_year"]) / max(1, best["cents_per_year"])
     payback = told["payback_years"]
     return (
-        Figure("Cost of a year, as it is", money(as_is["cents_per_year"], currency)),
-        Figure("Cost of a year, with the choice", money(best["cents_per_year"], currency)),
+        Figure("A year, as it is", money(as_is["cents_per_year"], currency)),
+        Figure("A year, with the choice", money(best["cents_per_year"], currency)),
         Figure(
             "Saving a year",
             money(saving, currency),
@@ -125,11 +129,9 @@ def _figures(told: Mapping[str, Any], currency: str) -> tuple[Figure, ...]:
     )
 
 
-def _part(part: str, best: Mapping[str, Any], as_is: Mapping[str, Any], currency: str) -> PartRow:
-    before, after = as_is["parts_cents_per_year"][part], best["parts_cents_per_year"][part]
-    return PartRow(
-        _PARTS[part], money(before, currency), money(after, currency), signed((after - before) / 100) + f" {currency}"
-    )
+def _part(name: str, before: int, after: int, currency: str) -> PartRow:
+    difference = f"{signed((after - before) / 100)}{NBSP}{currency}"
+    return PartRow(name, money(before, currency), money(after, currency), difference)
 
 
 def _value(name: str, value: float) -> str:

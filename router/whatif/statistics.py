@@ -91,7 +91,7 @@ class Difference:
             return f"{what}: {self.verdict} ({n}), a difference of {show(mean)}."
         if half is None:
             return f"{what}: {show(mean)} in one replication; one cannot tell a difference from noise."
-        found = f"{what}: {show(mean)} +- {show(half)} ({self.interval.level:.0%} interval, {n} replications)"
+        found = f"{what}: {show(mean)} ± {show(half)} ({self.interval.level:.0%} interval, {n} replications)"
         if self.verdict is not Verdict.WITHIN_NOISE:
             return f"{found}: {self.verdict}."
         if self.to_settle is None or self.to_settle_surely is None:

@@ -10,6 +10,12 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+WHAT_IF = """format: platewright what-if 1
+name: Freight three times as dear
+changes:
+  - {{change: change_carrier, price_factor: {factor}}}
+"""
+
 
 def tab_to(page: Page, selector: str, most: int = 200) -> None:
     """Press Tab until the element has the focus."""
@@ -224,6 +230,64 @@ def test_a_machine_that_is_down_is_recorded_and_taken_back(page: Page, address: 
     expect(machines).not_to_contain_text("since")
 
 
+def test_make_a_what_if_look_at_it_compare_it_and_read_the_result(page: Page, address: str) -> None:
+    page.goto(f"{address}/what-if")
+    page.get_by_role("link", name="New what-if").first.click()
+    page.fill("#f-file", "dearer.yaml")
+    page.fill("#f-text", WHAT_IF.format(factor="much"))
+    page.get_by_role("button", name="Look at it").click()
+    expect(page.locator(".faults")).to_contain_text("price_factor")
+    assert Axe().run(page).response["violations"] == []
+    page.fill("#f-text", WHAT_IF.format(factor="3"))
+    page.get_by_role("button", name="Look at it").click()
+    expect(page.locator("main")).to_contain_text("It fits the network of today. Nothing is stored yet.")
+    assert Axe().run(page).response["violations"] == []
+    page.get_by_role("button", name="Keep it").click()
+    expect(page.locator("main")).to_contain_text("Freight three times as dear is kept as dearer.yaml")
+    page.get_by_role("link", name="What if", exact=True).click()
+    page.get_by_label("Freight three times as dear").check()
+    page.fill("#f-months", "1")
+    page.fill("#f-replications", "2")
+    page.fill("#f-near_km", "300")
+    page.get_by_role("button", name="Compare").click()
+    expect(page.locator("main")).to_contain_text("Replications as CSV", timeout=120_000)
+    main = page.locator("main")
+    for said in ("invented data", "beside the network of today", "near is within 300", "Lines under export control"):
+        expect(main).to_contain_text(said)
+    page.get_by_text("What it changes (1)").click()
+    expect(page.locator("details ol li")).to_contain_text("3")
+    expect(page.get_by_role("row", name=re.compile("^landed cost"))).not_to_have_count(0)
+    assert Axe().run(page).response["violations"] == []
+
+
+def test_ask_where_the_next_site_should_stand_keep_it_and_go_on_to_compare_it(page: Page, address: str) -> None:
+    page.goto(f"{address}/what-if/site")
+    page.fill("#f-places", "Detroit, US")
+    page.select_option("#f-works_like", "OHIO")
+    page.fill("#f-fixed_per_year", "150000")
+    page.fill("#f-credentials", "AS9100")
+    page.select_option("#f-machine_1", "M01")
+    page.fill("#f-capex_1", "620000")
+    page.fill("#f-staff_per_year_1", "85000")
+    page.fill("#f-history_days", "2")
+    page.fill("#f-bought_per_h", "lots")
+    page.get_by_role("button", name="Write the question").click()
+    expect(page.locator(".faults")).to_contain_text("bought_per_h")
+    page.fill("#f-bought_per_h", "260")
+    page.get_by_role("button", name="Write the question").click()
+    expect(page.locator("main")).to_contain_text("It can be asked of the network of today.")
+    assert Axe().run(page).response["violations"] == []
+    page.fill("#f-seconds", "5")
+    page.get_by_role("button", name="Ask", exact=True).click()
+    expect(page.locator("main")).to_contain_text("Break-even map", timeout=120_000)
+    expect(page.locator(".tornado rect")).to_have_count(6)
+    assert Axe().run(page).response["violations"] == []
+    page.get_by_role("button", name="Keep as what-if").click()
+    expect(page.locator("#f-beside option:checked")).to_contain_text("on the terms of")
+    assert page.get_by_label("Open Detroit").is_checked()
+    assert Axe().run(page).response["violations"] == []
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1440, 390])
 def test_no_page_has_an_axe_violation_or_scrolls_sideways(page: Page, address: str, scheme: str, width: int) -> None:
@@ -234,10 +298,8 @@ def test_no_page_has_an_axe_violation_or_scrolls_sideways(page: Page, address: s
     pages = (
         "/ /orders /orders/1001-2 /orders/import /schedule?plan=1 /plates?plan=1 /network /network/file /plans /plans/1"
     )
-    more = (
-        "/compare?before=1&after=1 /runs /runs/new /tokens /trail /password /what-if /what-if/new /what-if/difference"
-    )
-    paths = [*pages.split(), *more.split(), "/floor", str(plate)]
+    more = "/compare?before=1&after=1 /runs /runs/new /tokens /trail /password /what-if /what-if/new"
+    paths = [*pages.split(), *more.split(), "/what-if/difference", "/what-if/site", "/floor", str(plate)]
     for path in paths:
         page.goto(f"{address}{path}")
         found = Axe().run(page).response["violations"]

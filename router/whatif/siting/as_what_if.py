@@ -67,12 +67,13 @@ def _terms(scenario: Scenario, question: SitingQuestion) -> list[dict[str, Any]]
         wanted = f"together no more than {MOST_DEMAND:g} times the book's own rate of orders, to be simulated"
         raise FaultyInput([Fault("candidates", "terms", "history_days", seen, wanted)])
     per_tonne = scenario.network.carbon_cents_per_kg * 1000 * case.carbon_factor
-    return [
+    terms: list[dict[str, Any]] = [
         {"change": "demand", "why": "a year of the question", "factor": round(factor, 9)},
         {"change": "change_rate", "why": "saved when it stands", "of": "machine", "factor": case.rate_avoided},
-        {"change": "change_carrier", "price_factor": max(_LEAST_PRICE, case.freight_factor)},
-        {"change": "carbon_price", "per_tonne": _money(per_tonne)},
     ]
+    if case.freight_factor != 1:
+        terms.append({"change": "change_carrier", "price_factor": max(_LEAST_PRICE, case.freight_factor)})
+    return [*terms, {"change": "carbon_price", "per_tonne": _money(per_tonne)}]
 
 
 def _site(question: SitingQuestion, candidate_id: str, numbers: Mapping[str, int]) -> dict[str, Any]:
