@@ -111,7 +111,7 @@ def sentences(found: SiteChoice, pointers: Pointers | None = None) -> list[str]:
         f"{number(found.question.terms.history_days.value)} days; lines may be shared between sites in a year. "
         "Hours of machines there are cost only the share of their rate that is saved when they stand; due dates, the "
         "filling of single plates and waiting are not in this model"
-        + (f": {pointers.to_check}." if found.check is None else ", but in the simulation.")
+        + (", but in the simulation." if found.check else f": {pointers.to_check}." if best.opened else ".")
     )
     if found.question.assumptions:
         said.append(f"{count(len(found.question.assumptions), 'figure')} of the file without a source are assumptions.")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import yaml
 from api_client import client_of, small_desk
-from desk_builder import an_actor
+from desk_builder import an_actor, desk_on, with_small_book
 from marked_book import QUESTION
 from whole_site import peopled_desk, signed_in, token_on
 
@@ -19,12 +19,13 @@ from router.service import site_choices as use
 from router.service.comparisons import ask_comparison, open_lines_only
 from router.service.desk import Desk
 from router.service.jobs import get_job, stop
-from router.service.kept_what_ifs import list_what_ifs
+from router.service.kept_what_ifs import get_what_if, list_what_ifs
 from router.service.network import current_network, save_network
 from router.service.records import Actor, JobStanding, Role
 from router.service.site_choice import choose_sites
 from router.service.snapshot import snapshot
 from router.service.trail import list_trail
+from router.store import SqlStore
 from router.worker import Worker
 from router.worker import loop as worker_loop
 from router.worker.messages import Point
@@ -158,6 +159,20 @@ def test_kept_as_what_ifs_and_compared_on_the_same_terms(tmp_path: Path) -> None
         assert here["npv_cents"] is not None, "the site is an investment beyond its base"
 
 
+def test_on_each_database(store: SqlStore, tmp_path: Path) -> None:
+    desk = desk_on(store, tmp_path / "cache")
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR, codes=("ITAR",))
+    with_small_book(desk, boss)
+    job_id = use.ask_site_choice(desk, boss, QUESTION.encode(), seconds=5).job_id
+    assert Worker(desk).once()
+    assert use.site_choice_csv(desk, boss, job_id, "places").startswith("choice,")
+    assert use.kept_choice(desk, boss, job_id) is None
+    kept = use.keep_site_choice(desk, boss, job_id)
+    assert use.kept_choice(desk, boss, job_id) == tuple(x.record for x in kept)
+    assert [x.record.file for x in kept] == list(use.what_if_names(job_id))
+    assert get_what_if(desk, boss, kept[1].record.what_if_id).view.changes[:-1] == kept[0].view.changes
+
+
 def test_what_does_not_fit_any_more_is_not_kept(tmp_path: Path) -> None:
     desk = small_desk(tmp_path)
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
@@ -177,6 +192,7 @@ def test_no_site_that_pays_is_an_answer_too(tmp_path: Path) -> None:
     job_id = use.ask_site_choice(desk, boss, dear.encode(), seconds=5).job_id
     assert Worker(desk).once()
     job = get_job(desk, boss, job_id)
+    assert not any("keep the choice" in text for text in job.result["explanation"])
     assert job.result["best"]["sites"] == [] and job.result["explanation"][0].startswith("No new site pays")
     with pytest.raises(Conflict, match="no new site pays"):
         use.keep_site_choice(desk, boss, job_id)

@@ -116,5 +116,5 @@ def _why(problem: Problem, line: int) -> str:
             on_site = [m for m in problem.machines if m.site_id == site.site_id]
             verdicts = [problem.eligibility.machines[line_id, m.machine_id].reasons for m in on_site]
             reasons = [r.sentence for rs in verdicts for r in rs[:1]]
-        said.update(dict.fromkeys(reasons))
+        said.update(dict.fromkeys(reasons, 1))
     return said.most_common(1)[0][0] if said else "no machine"

@@ -141,3 +141,14 @@ def test_bars_and_map_agree_with_single_solves(asked: tuple[SitingQuestion, Offe
     assert len(cells) == len(question.growth_steps) * len(question.freight_steps)
     assert all(c.answer.saving_cents >= -1e-3 for c in cells)
     assert len({c.answer.label for c in cells}) > 1
+
+
+def test_a_line_that_nobody_can_build_is_left_out_with_the_reason(asked: tuple[SitingQuestion, Offers]) -> None:
+    question, offers = asked
+    base = replace(offers.joined.scenario, network=_without(offers, question))
+    first, *others = base.lines
+    impossible = replace(first, accreditations=("NOBODY HOLDS THIS",))
+    fewer = offers_of(joined(replace(base, lines=(impossible, *others)), question), question.terms.plate_fill.value)
+    ((line, why),) = fewer.without
+    assert fewer.problem.lines[line].line_id == first.line_id and "NOBODY HOLDS THIS" in why
+    assert line not in {o.line for o in fewer.offers}
