@@ -7,7 +7,7 @@ what comes of it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from router.domain.network import Network, Scenario
@@ -38,6 +38,8 @@ _POINTERS = Pointers(
     "keep the choice as a what-if and compare it by simulation with the network on the same terms",
     "the reasons stand below",
 )
+
+_NOT_KEPT = replace(_POINTERS, to_check="it cannot be kept as a what-if to be compared by simulation; why stands below")
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +111,12 @@ def question_of(params: Mapping[str, Any], network: Network) -> SitingQuestion:
 
 def answer_told(found: SiteChoice, scenario: Scenario, job_id: str) -> dict[str, Any]:
     """What is kept of an answer: the figures, the tables in words, and the what-ifs it would be kept as."""
-    said = sentences(found, _POINTERS)
+    files, why_not = _what_ifs(found, scenario, job_id)
+    said = sentences(found, _POINTERS if files else _NOT_KEPT)
     tables = choice_tables(found)
     reasons: dict[str, int] = {}
     for _, why in found.offers.without:
         reasons[why] = reasons.get(why, 0) + 1
-    files, why_not = _what_ifs(found, scenario, job_id)
     return {
         **choice_json(found, said),
         "invented": found.question.invented or scenario.network.invented,

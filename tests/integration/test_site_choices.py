@@ -173,6 +173,18 @@ def test_on_each_database(store: SqlStore, tmp_path: Path) -> None:
     assert get_what_if(desk, boss, kept[1].record.what_if_id).view.changes[:-1] == kept[0].view.changes
 
 
+def test_more_demand_than_can_be_simulated_is_chosen_for_and_not_kept(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = use.ask_site_choice(desk, boss, QUESTION.replace("history_days: 2", "history_days: 1").encode()).job_id
+    assert Worker(desk).once()
+    told = get_job(desk, boss, job_id).result
+    assert told["best"]["sites"] and told["what_ifs"] == [] and "history_days" in told["why_no_what_ifs"]
+    assert any("cannot be kept as a what-if" in text for text in told["explanation"])
+    with pytest.raises(Conflict, match="history_days"):
+        use.keep_site_choice(desk, boss, job_id)
+
+
 def test_what_does_not_fit_any_more_is_not_kept(tmp_path: Path) -> None:
     desk = small_desk(tmp_path)
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
