@@ -38,20 +38,42 @@ class Nest:
     :func:`router.nesting.confirm.confirm` checks it exactly and independently.
     """
 
-    __slots__ = ("spec", "placements", "shapes", "_grid", "_pyramid", "_own", "_standing", "_left", "_area", "_free")
+    __slots__ = (
+        "spec",
+        "shapes",
+        "_grid",
+        "_pyramid",
+        "_own",
+        "_placed",
+        "_standing",
+        "_unwritten",
+        "_left",
+        "_area",
+        "_free",
+    )
 
     def __init__(self, spec: PlateSpec) -> None:
         """Empty plate."""
         self.spec = spec
-        self.placements: list[Placement] = []
         self.shapes: dict[str, Shape] = {}
         self._grid = grid_of(spec)
         self._pyramid: Words | None = self._grid.pyramid
         self._own = False
+        self._placed: list[Placement] = []
         self._standing: list[_Standing] = []
+        self._unwritten: list[tuple[Shape, Mask, list[list[int]]]] = []
+        """Copies on the plate after those of ``_placed``, as the kernel gave them. A search fills ten plates for each
+        one it keeps: where all their pieces stand is written out only when somebody asks."""
         self._left: dict[str, Table] = {}
         self._area = 0.0
         self._free = self._grid.free_cells
+
+    @property
+    def placements(self) -> list[Placement]:
+        """Where the pieces stand, in the order they came."""
+        if self._unwritten:
+            self._write_out()
+        return self._placed
 
     def copy(self) -> Nest:
         """Independent copy; the bitmap is shared until either side changes."""
@@ -61,7 +83,8 @@ class Nest:
     def _twin(self) -> Nest:
         twin = Nest.__new__(Nest)
         twin.spec = self.spec
-        twin.placements = self.placements.copy()
+        twin._placed = self._placed.copy()
+        twin._unwritten = self._unwritten.copy()
         twin.shapes = self.shapes.copy()
         twin._grid = self._grid
         twin._pyramid = self._pyramid
@@ -85,6 +108,10 @@ class Nest:
             self._pyramid = self._grid.pyramid.copy()
             for s in self._standing:
                 block_runs(self._pyramid, self._grid.columns, s.runs, s.first, s.last, s.x, s.y)
+            for _, mask, found in self._unwritten:
+                for a, y, x in found:
+                    angle = mask.angles[a]
+                    block_runs(self._pyramid, self._grid.columns, mask.runs, angle[2], angle[3], x, y)
             self._own = True
         return self._pyramid
 
@@ -139,7 +166,7 @@ class Nest:
 
     def _add_alone(self, shape: Shape, rotation: int) -> int:
         """A piece that fills the plate may fit between the cells: try it exactly where the plate is still empty."""
-        if self.placements:
+        if self._placed or self._unwritten:
             return 0
         place = lone_placement(self.spec, shape, rotation)
         if place is None:
@@ -148,22 +175,27 @@ class Nest:
         return 1
 
     def _record(self, shape: Shape, mask: Mask, found: list[list[int]]) -> None:
-        grid = self._grid
-        angles = mask.angles.tolist()
-        for a, y, x in found:
-            corner = mask.corner_mm[a]
-            self.placements.append(
-                Placement(
-                    shape.key,
-                    grid.x_mm + x * grid.cell_mm - corner[0],
-                    grid.y_mm + y * grid.cell_mm - corner[1],
-                    shape.angles_deg[a],
-                )
-            )
-            self._standing.append(_Standing(mask.runs, angles[a][2], angles[a][3], x, y))
+        self._unwritten.append((shape, mask, found))
         self.shapes[shape.key] = shape
         self._area += shape.area_mm2 * len(found)
         self._free = -1
+
+    def _write_out(self) -> None:
+        grid = self._grid
+        for shape, mask, found in self._unwritten:
+            angles = mask.angles.tolist()
+            for a, y, x in found:
+                corner = mask.corner_mm[a]
+                self._placed.append(
+                    Placement(
+                        shape.key,
+                        grid.x_mm + x * grid.cell_mm - corner[0],
+                        grid.y_mm + y * grid.cell_mm - corner[1],
+                        shape.angles_deg[a],
+                    )
+                )
+                self._standing.append(_Standing(mask.runs, angles[a][2], angles[a][3], x, y))
+        self._unwritten = []
 
     def put(self, shape: Shape, placement: Placement) -> None:
         """Stand a piece exactly there, without looking whether it fits (for plates nested elsewhere or running)."""
@@ -179,7 +211,7 @@ class Nest:
             placement.angle_deg,
         )
         block_runs(self._writable(), grid.columns, runs, 0, len(runs), 0, 0)
-        self.placements.append(placement)
+        self.placements.append(placement)  # asking for them writes out what came before
         self._standing.append(_Standing(runs, 0, len(runs), 0, 0))
         self.shapes[shape.key] = shape
         self._area += shape.area_mm2
@@ -197,11 +229,11 @@ class Nest:
         if not gone:
             return
         keep = [i for i in range(len(self.placements)) if i not in gone]
-        self.placements = [self.placements[i] for i in keep]
+        self._placed = [self._placed[i] for i in keep]
         self._standing = [self._standing[i] for i in keep]
-        used = {p.shape_key for p in self.placements}
+        used = {p.shape_key for p in self._placed}
         self.shapes = {key: shape for key, shape in self.shapes.items() if key in used}
-        self._area = math.fsum(self.shapes[p.shape_key].area_mm2 for p in self.placements)
+        self._area = math.fsum(self.shapes[p.shape_key].area_mm2 for p in self._placed)
         self._pyramid = None
         self._left = {}
         self._free = -1

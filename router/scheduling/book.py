@@ -14,8 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from router.scheduling.calendar import attended_end, next_staffed, through
-from router.scheduling.prices import build_price, run_minutes, shipping
+from router.scheduling.prices import build_price, run_minutes
 from router.scheduling.shop import NEVER, Row, Rows, Shop
+from router.scheduling.walks import empty_walks, lot_through, sending
 
 PLATE = np.dtype(
     [
@@ -102,6 +103,9 @@ class Book(NamedTuple):
     """Stack of unused plates."""
     sums: Rows
     """[SUMS] (1,)"""
+    walks: Rows
+    sendings: Rows
+    """What walks.py remembers; no part of the plan."""
 
 
 def new_book(shop: Shop, plates: int, longest_queue: int, width: int) -> Book:
@@ -115,6 +119,7 @@ def new_book(shop: Shop, plates: int, longest_queue: int, width: int) -> Book:
     sums["free"] = plates
     made = np.zeros(plates, dtype=PLATE)
     made["position"] = -1
+    walks, sendings = empty_walks(n_lines)
     return Book(
         plates=made,
         items=np.zeros((plates, width, 3), dtype=np.int64),
@@ -127,6 +132,8 @@ def new_book(shop: Shop, plates: int, longest_queue: int, width: int) -> Book:
         touched=np.zeros(n_lines, dtype=np.int64),
         free=np.arange(plates - 1, -1, -1, dtype=np.int64),
         sums=sums,
+        walks=walks,
+        sendings=sendings,
     )
 
 
@@ -326,7 +333,6 @@ def time_plate(shop: Shop, plate_row: Row, k: int, at: int, loaded: int, out: Ro
 def line_cents(shop: Shop, book: Book, line: int) -> tuple[int, int]:
     """Cents of steps after the plate, freight and lateness of a line as its lots stand, and its most days late."""
     held = book.standing[line]
-    wanted = shop.lines[line]
     total, late = 0, 0
     for a in range(held.first, held.first + held.lots):
         k = book.plates[book.lots[a].plate].machine
@@ -345,24 +351,13 @@ def line_cents(shop: Shop, book: Book, line: int) -> tuple[int, int]:
             if shop.machines[plate.machine].site != site:
                 continue
             done = book.times[plate.machine, plate.position].done
-            steps = shop.lot_steps[wanted.route, site]
-            at, cents = through(
-                shop,
-                site,
-                steps.first,
-                steps.last,
-                done,
-                lot.pieces,
-                shop.variants[lot.variant].support_cm3,
-                lot.pieces * wanted.part_kg,
-                wanted.code,
-            )
+            at, cents = lot_through(shop, book.walks, line, site, lot.variant, lot.pieces, done)
             if at >= NEVER:
                 return NEVER, 0
             total += cents
             pieces += lot.pieces
             ready = max(ready, at)
-        cents, days = shipping(shop, line, site, pieces, ready)
+        cents, days = sending(shop, book.sendings, line, site, pieces, ready)
         if cents >= NEVER:
             return NEVER, 0
         total += cents

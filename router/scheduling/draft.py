@@ -104,6 +104,8 @@ class Draft:
         self.full: list[int] = shop.variants["full"].tolist()
         self.buildable: list[bool] = buildable(shop).tolist()
         self._wanted: int = sum(q for q, ok in zip(self.quantity, self.buildable, strict=True) if ok)
+        self.bulk = _bulk(shop)
+        """(L,) plate area a whole line takes in its first variant anywhere."""
         seed_kernels(seed)
 
     # --- reading ---------------------------------------------------------------------------------------------
@@ -212,11 +214,11 @@ class Draft:
     def _place_best(self, line: int, missing: int, joins: Rows, fresh: Rows) -> bool:
         """Rank places for the request in ``_ask``, try the best for real, take the best of these."""
         n, m = rank_places(self.shop, self.book, self.open, self.firm, self._ask, self._scratch, joins, fresh)
-        places = [*joins[:n], *fresh[:m]]
-        places.sort(key=lambda place: float(place["cents"]))
+        estimates = np.concatenate((joins["cents"][:n], fresh["cents"][:m]))
         best: tuple[float, Row, int, Held] | None = None
         tried = 0
-        for place in places:
+        for at in np.argsort(estimates, kind="stable").tolist():
+            place = joins[at] if at < n else fresh[at - n]
             cents, k, variant, plate, _, _, rest, once, spared = place.item()
             if best is not None and (tried >= self.care.tries or hopeless(cents, best[0])):
                 break
@@ -234,7 +236,7 @@ class Draft:
             if best is None or total < best[0]:
                 if best is not None:
                     free_plate(self.book, best[2])
-                best = (total, place.copy(), made, held)
+                best = (total, place, made, held)
             else:
                 free_plate(self.book, made)
         if best is None:
@@ -407,17 +409,18 @@ class Draft:
 
     def commit(self) -> None:
         """Keep the changes; plates nobody refers to any more are freed."""
-        gone = [int(p) for _, queue in self.journal for p in queue]
-        self._free(dict.fromkeys((*gone, *self._made)))
+        gone = [queue for _, queue in self.journal]
+        self._free(np.unique(np.concatenate([*gone, np.array(self._made, dtype=np.int64)])))
         self.journal.clear()
         self._made = []
 
-    def _free(self, plates: Iterable[int]) -> None:
-        for plate in plates:
-            row = self.book.plates[plate]
-            if row["position"] < 0 and not row["kept"]:
-                free_plate(self.book, plate)
-                self.held[plate] = None
+    def _free(self, plates: Sequence[int] | npt.NDArray[np.int64]) -> None:
+        """Give back those that stand in no queue and that the best plan does not refer to; each is named once."""
+        named = np.asarray(plates, dtype=np.int64)
+        table = self.book.plates
+        for plate in named[(table["position"][named] < 0) & (table["kept"][named] == 0)].tolist():
+            free_plate(self.book, plate)
+            self.held[plate] = None
 
     # --- plans by value --------------------------------------------------------------------------------------
 
@@ -446,9 +449,9 @@ class Draft:
                 raise ValueError(f"line {line}: {many} pieces in {lots[line]} lots, wanted are {self.quantity[line]}")
         self.commit()
         empty = np.zeros(0, dtype=np.int64)
-        was = np.flatnonzero(self.book.plates["kept"]).tolist()
+        was = np.flatnonzero(self.book.plates["kept"])
         self.book.plates["kept"] = 0
-        self._free(p for p in was if self.book.plates[p]["position"] < 0)
+        self._free(was)
         for k in range(len(self.site)):
             gone = self.queue(k)
             set_queue(self.shop, self.book, k, empty, 0)
@@ -491,7 +494,7 @@ class Draft:
     def snapshot(self) -> list[npt.NDArray[np.int64]]:
         """The plan as queues; its plates are kept until the next snapshot."""
         plates = self.book.plates
-        was = np.flatnonzero(plates["kept"]).tolist()
+        was = np.flatnonzero(plates["kept"])
         plates["kept"] = 0
         queues = [self.book.queues[k, : self.book.lengths[k]].copy() for k in range(len(self.site))]
         plates["kept"][np.concatenate(queues)] = 1
@@ -501,20 +504,29 @@ class Draft:
     def restore(self, queues: Sequence[npt.NDArray[np.int64]]) -> None:
         """Go back to a snapshot: the latest one taken."""
         self.commit()
-        before = [self.queue(k) for k in range(len(queues))]
-        for k, queue in enumerate(queues):
+        before = {k: self.queue(k) for k, queue in enumerate(queues) if self.queue(k) != queue.tolist()}
+        for k in before:
             # Empty first: a line may not stand on the same machine's old and new plates at once. The firm front is the
             # same in both, and keeps its moments.
-            set_queue(self.shop, self.book, k, queue, int(self.firm[k]))
-        for k, queue in enumerate(queues):
-            if not set_queue(self.shop, self.book, k, queue, len(queue)):
+            set_queue(self.shop, self.book, k, queues[k], int(self.firm[k]))
+        for k in before:
+            if not set_queue(self.shop, self.book, k, queues[k], len(queues[k])):
                 raise ValueError("a snapshot could not be restored")
-        self._free(p for queue in before for p in queue)
+        self._free([p for queue in before.values() for p in queue])
 
 
 def hopeless(estimate_cents: float, best_cents: float) -> bool:
     """Whether a place estimated so is not worth trying for real, beside the best one tried."""
     return estimate_cents > best_cents * _HOPELESS_FACTOR + _HOPELESS_CENTS
+
+
+def _bulk(shop: Shop) -> npt.NDArray[np.float64]:
+    area = np.zeros(len(shop.kinds))
+    for kind in range(len(shop.kinds)):
+        rows = [int(s["first"]) for s in shop.kinds[kind] if s["last"] > s["first"]]
+        area[kind] = min((float(shop.variants[r]["area_mm2"]) for r in rows), default=0.0)
+    bulk: npt.NDArray[np.float64] = area[shop.lines["kind"]] * shop.lines["quantity"]
+    return bulk
 
 
 def buildable(shop: Shop) -> Any:

@@ -14,8 +14,9 @@ import numpy.typing as npt
 
 from router.scheduling.book import Book, free_plate, lots_have_room, plate_with, set_queue, time_plate
 from router.scheduling.calendar import attended_end, through
-from router.scheduling.prices import build_price, run_minutes, shipping
+from router.scheduling.prices import build_price, run_minutes
 from router.scheduling.shop import NEVER, Row, Rows, Shop
+from router.scheduling.walks import lot_through, sending
 
 PLACE = np.dtype(
     [
@@ -82,32 +83,19 @@ def _keep(found: Rows, n: int, most: int, place: Row) -> int:
 def _standing_there(shop: Shop, book: Book, line: int, site: int) -> tuple[int, int, int]:
     """Pieces of a line at a site, the moment they are ready, and what their shipment costs as it stands."""
     held = book.standing[line]
-    wanted = shop.lines[line]
     pieces, ready = 0, 0
     for a in range(held.first, held.first + held.lots):
         lot = book.lots[a]
         plate = book.plates[lot.plate]
         if shop.machines[plate.machine].site != site:
             continue
-        steps = shop.lot_steps[wanted.route, site]
-        support = shop.variants[lot.variant].support_cm3
         done = book.times[plate.machine, plate.position].done
-        at, _ = through(
-            shop,
-            site,
-            steps.first,
-            steps.last,
-            done,
-            lot.pieces,
-            support,
-            lot.pieces * wanted.part_kg,
-            wanted.code,
-        )
+        at, _ = lot_through(shop, book.walks, line, site, lot.variant, lot.pieces, done)
         pieces += lot.pieces
         ready = max(ready, at)
     if pieces == 0:
         return 0, 0, 0
-    return pieces, ready, shipping(shop, line, site, pieces, ready)[0]
+    return pieces, ready, sending(shop, book.sendings, line, site, pieces, ready)[0]
 
 
 @nb.njit(cache=True, inline="never")
@@ -129,17 +117,13 @@ def _lot_once(shop: Shop, line: int, site: int, t: int) -> float:
 
 @nb.njit(cache=True, inline="never")
 def _delivery(
-    shop: Shop, line: int, site: int, pieces: int, done: int, support: float, there: tuple[int, int, int]
+    shop: Shop, book: Book, line: int, site: int, pieces: int, done: int, variant: int, there: tuple[int, int, int]
 ) -> tuple[int, int]:
     """What finishing and shipping pieces adds to a line's cost, and its days late."""
-    wanted = shop.lines[line]
-    steps = shop.lot_steps[wanted.route, site]
-    ready, cents = through(
-        shop, site, steps.first, steps.last, done, pieces, support, pieces * wanted.part_kg, wanted.code
-    )
+    ready, cents = lot_through(shop, book.walks, line, site, variant, pieces, done)
     if ready >= NEVER:
         return NEVER, 0
-    shipped, late = shipping(shop, line, site, pieces + there[0], max(ready, there[1]))
+    shipped, late = sending(shop, book.sendings, line, site, pieces + there[0], max(ready, there[1]))
     if shipped >= NEVER:
         return NEVER, 0
     return cents + shipped - there[2], late
@@ -255,7 +239,7 @@ def rank_places(
                 row.cents = build_price(shop, k, g, row.layers, row.exposure_h, row.melt_kg)
                 if not time_plate(shop, row, k, at, loaded, times[0]):
                     continue
-                cents, late = _delivery(shop, line, site, pieces, times[0].done, variant.support_cm3, there)
+                cents, late = _delivery(shop, book, line, site, pieces, times[0].done, v, there)
                 if cents >= NEVER:
                     continue
                 in_time = in_time or late == 0
@@ -381,7 +365,7 @@ def _join_place(
         )
         if done >= NEVER:
             continue
-        cents, _ = _delivery(shop, line, site, pieces, done, variant.support_cm3, there)
+        cents, _ = _delivery(shop, book, line, site, pieces, done, v, there)
         if cents >= NEVER or (ask[0].blink > 0.0 and np.random.random() < ask[0].blink):
             continue
         this.cents = build_price(shop, k, g, layers, exposure, melt) - row.cents + step_cents - times.steps_cents

@@ -155,7 +155,7 @@ class Search:
         shop = draft.shop
         self.due = shop.lines["due_day"].astype(float)
         self.place = shop.lines["place"]
-        self.bulk = self._bulk()
+        self.bulk = draft.bulk
         self.able = np.array(draft.buildable, dtype=bool) & draft.mine
         self.quantity = shop.lines["quantity"]
         self.places_open = (shop.gates["open"] > 0).sum(axis=1)
@@ -175,16 +175,6 @@ class Search:
         ]
         if (self.quantity[self.candidates] > 1).any():
             self.moves.append(("part a line", 0.5, self._part_a_line))
-
-    def _bulk(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-        """Plate area a whole line takes in its first variant anywhere."""
-        shop = self.draft.shop
-        area = np.zeros(len(shop.kinds))
-        for kind in range(len(shop.kinds)):
-            rows = [int(s["first"]) for s in shop.kinds[kind] if s["last"] > s["first"]]
-            area[kind] = min((float(shop.variants[r]["area_mm2"]) for r in rows), default=0.0)
-        found: np.ndarray[tuple[int], np.dtype[np.float64]] = area[shop.lines["kind"]] * shop.lines["quantity"]
-        return found
 
     def run(self) -> Log:
         """Search until a stop rule speaks; the draft then holds the best plan met."""

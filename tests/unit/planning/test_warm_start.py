@@ -55,7 +55,8 @@ def test_a_plan_begun_with_its_own_is_not_dearer_and_stays_near(scenario: Scenar
     afresh = plan_scenario(scenario, RunParams(seed=77, seconds=None, work=150))
     near, far = disturbance(result.plan, again.plan), disturbance(result.plan, afresh.plan)
     assert near.lines == far.lines
-    assert near.lines_on_other_machines < far.lines_on_other_machines
+    # On so small a book a plan made afresh may come to the same machines; the builds tell.
+    assert near.builds_as_before > far.builds_as_before
 
 
 def test_the_habit_can_be_begun_with(scenario: Scenario, result: Result) -> None:
@@ -99,29 +100,36 @@ def test_kept_builds_stay_when_lines_come_and_go(scenario: Scenario, result: Res
     assert seen.lines == len({s.line_id for s in result.plan.shipments} - set(gone))
 
 
-def test_pieces_nobody_wants_any_more_are_those_planned_first(scenario: Scenario, result: Result) -> None:
-    lots = Counter(x.line_id for x in result.plan.lots)
+def parted(scenario: Scenario, plan: Plan) -> tuple[str, list[Build], int] | None:
+    """A line that wants, without its first lot, still as many pieces as that lot has; its builds; that lot's pieces."""
+    lots = Counter(x.line_id for x in plan.lots)
     for line_id in sorted(line for line, many in lots.items() if many > 1):
         mine = sorted(
-            (b for b in result.plan.builds if any(s.line_id == line_id for s in b.shares)), key=lambda b: b.load_start
+            (b for b in plan.builds if any(s.line_id == line_id for s in b.shares)), key=lambda b: b.load_start
         )
         first = next(s.pieces for s in mine[0].shares if s.line_id == line_id)
-        quantity = scenario.line[line_id].quantity
-        if 2 * first <= quantity:
-            break  # without its first lot the line still wants as many pieces as that lot has
-    assert 2 * first <= quantity
+        if 2 * first <= scenario.line[line_id].quantity:
+            return line_id, mine, first
+    return None
+
+
+def test_pieces_nobody_wants_any_more_are_those_planned_first(scenario: Scenario) -> None:
+    # Whether a line stands on several plates is the search's choice: some seed has one.
+    plans = (plan_scenario(scenario, RunParams(seed=seed, seconds=None, work=30)).plan for seed in range(12))
+    plan, (line_id, mine, first) = next((p, found) for p in plans if (found := parted(scenario, p)))
+    quantity = scenario.line[line_id].quantity
     fewer = tuple(replace(x, quantity=quantity - first) if x.line_id == line_id else x for x in scenario.lines)
     other = replace(scenario, lines=fewer)
     problem = Problem(other)
-    taken = take_up(problem, result.plan)
+    taken = take_up(problem, plan)
     line = [x.line_id for x in fewer].index(line_id)
     assert taken.state.placed(line) == quantity - first
     starts = {taken.state.times[p].load_start for p in taken.state.on[line]}
     assert len(starts) == len(mine) - 1
     assert any(line_id in why for why in taken.left_out)
     with pytest.raises(Conflict, match="plan again"):
-        take_up(problem, result.plan, [b.build_id for b in mine])
-    kept = take_up(problem, result.plan, [mine[0].build_id]).state
+        take_up(problem, plan, [b.build_id for b in mine])
+    kept = take_up(problem, plan, [mine[0].build_id]).state
     assert kept.placed(line) == quantity - first and starts != {kept.times[p].load_start for p in kept.on[line]}
 
 
