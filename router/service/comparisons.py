@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import Any
 
 from router.domain.network import Scenario
@@ -120,11 +120,6 @@ def require_demand(params: Mapping[str, Any], scenario: Scenario) -> None:
     faults = [no_demand(str(file)) for file, what_if in named if not has_demand(what_if, scenario)]
     if faults:
         raise FaultyInput(faults)
-
-
-def open_lines_only(scenario: Scenario) -> Scenario:
-    """The scenario without lines under export control."""
-    return replace(scenario, lines=tuple(x for x in scenario.lines if x.export_control is None))
 
 
 def is_invented(params: Mapping[str, Any], scenario: Scenario) -> bool:

@@ -41,9 +41,14 @@ def snapshot(desk: Desk) -> Snapshot:
     """The book as it stands. Raises NotFound, saying what to do, while there is nothing to plan."""
     with desk.store.look() as work:
         revision = work.revision.now()
-    now = desk.clock().replace(second=0, microsecond=0) if desk.plans_from_now else None
+    now = planning_moment(desk)
     found: Snapshot = desk.memory.get(("snapshot", revision, now), lambda: _make(desk, now))
     return found
+
+
+def planning_moment(desk: Desk) -> datetime | None:
+    """The clock's minute where plans begin from the clock; None where the network or the floor says when."""
+    return desk.clock().replace(second=0, microsecond=0) if desk.plans_from_now else None
 
 
 def _make(desk: Desk, now: datetime | None) -> Snapshot:
@@ -78,9 +83,9 @@ def _make(desk: Desk, now: datetime | None) -> Snapshot:
     if not open_lines:
         raise NotFound(NO_LINES)
     parts = parts_of(desk, open_lines, shas, reading.network.overhang_deg)
-    live = _as_it_runs(reading.network, floor, now)
+    live = as_it_runs(reading.network, floor, now)
     return Snapshot(
-        Scenario(live, tuple(open_lines), parts, _fingerprint(network, wanted, shas, events, now)),
+        Scenario(live, tuple(open_lines), parts, fingerprint_of(network, wanted, shas, events, now)),
         revision,
         network.version,
         {name: shas[name] for name in parts},
@@ -92,7 +97,8 @@ def _why_out(line: LineRecord) -> str:
     return f"held: {line.why_held}" if line.standing is LineStanding.HELD else line.standing.value
 
 
-def _as_it_runs(network: Network, floor: Floor, now: datetime | None) -> Network:
+def as_it_runs(network: Network, floor: Floor, now: datetime | None) -> Network:
+    """The network at the moment plans begin from, its machines as the floor left them."""
     moments = [m for m in (now or network.now, floor.latest) if m is not None]
     moment = max(moments).replace(second=0, microsecond=0)
     return replace(network, now=moment, machines=tuple(_machine(m, floor, moment) for m in network.machines))
@@ -111,13 +117,14 @@ def _machine(machine: Machine, floor: Floor, now: datetime) -> Machine:
     return machine
 
 
-def _fingerprint(
+def fingerprint_of(
     network: NetworkRecord,
     lines: Sequence[LineRecord],
     shas: Mapping[str, str],
     events: Sequence[EventRecord],
     now: datetime | None,
 ) -> str:
+    """Equal for scenarios made of the same network, lines, models, events and moment."""
     decided = [(x.line_id, x.pinned_site) for x in lines if x.pinned_site]
     models = sorted({(x.model, content_of(shas, x.line_id, x.model)) for x in lines})
     extra = json.dumps([decided, models, [e.event_id for e in events], now.isoformat() if now else None])

@@ -12,11 +12,10 @@ from router.formats.countries import country_names
 from router.formats.gazetteer import cities
 from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service import site_choices as use
-from router.service.comparisons import open_lines_only
+from router.service.history import open_history
 from router.service.network import current_network
 from router.service.rights import Operation, require
 from router.service.site_draft import COMMON, PACKAGE_FIELDS, PACKAGE_ROWS, draft_question
-from router.service.snapshot import snapshot
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
@@ -75,8 +74,7 @@ def _begun(reader: Reader) -> dict[str, str]:
     given = {**COMMON, **_TO_ASK, "name": "Where should the next site stand?"}
     given |= {f"{name}_{n}": COMMON.get(name, "") for name in PACKAGE_FIELDS for n in range(1, PACKAGE_ROWS + 1)}
     try:
-        lines = open_lines_only(snapshot(reader.desk).scenario)
-        given["history_days"] = f"{history_of(lines).days:.3g}"
+        given["history_days"] = f"{history_of(open_history(reader.desk)).days:.3g}"
     except (NotFound, FaultyInput):
         # Without a readable book there is no history; whoever asks then is told what is missing.
         given["history_days"] = ""

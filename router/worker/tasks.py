@@ -10,14 +10,12 @@ from typing import Any, Protocol
 from router.domain.network import Scenario
 from router.domain.result import Result
 from router.domain.siting import SitingQuestion
-from router.kernel.faults import NotFound
 from router.planning import RunParams
 from router.planning.disturbance import disturbance
 from router.service.comparisons import (
     content_of,
     is_invented,
     near_km_of,
-    open_lines_only,
     require_demand,
     result_of,
     what_ifs_of,
@@ -25,6 +23,7 @@ from router.service.comparisons import (
 from router.service.desk import Desk
 from router.service.floor import begun_of, played
 from router.service.going_on import GoingOn, going_on, with_ids_of
+from router.service.history import open_history
 from router.service.jobs import KEEP_H
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins
@@ -62,15 +61,13 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
         shot = snapshot(desk)
         return _PlanTask(shot, _params(job), _begun(desk, shot, job))
     if job.kind is JobKind.COMPARISON:
-        scenario = open_lines_only(snapshot(desk).scenario)
+        scenario = open_history(desk)
         require_demand(job.params, scenario)
         with desk.store.begin() as work:
             lived = work.jobs.lives(job.job_id, content_of(scenario))
         return _ComparisonTask(scenario, job, frozenset((x.number, x.scenario) for x in lived))
     if job.kind is JobKind.SITES:
-        scenario = open_lines_only(snapshot(desk).scenario)
-        if not scenario.lines:
-            raise NotFound("no open line without an export code in the book: there is no demand to choose for")
+        scenario = open_history(desk)
         return _SitesTask(scenario, question_of(job.params, scenario.network), job)
     plan = plan_in_full(desk, int(job.params["plan_id"]))
     with desk.store.look() as work:

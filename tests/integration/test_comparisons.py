@@ -10,8 +10,9 @@ from desk_builder import an_actor
 from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import FaultyInput, NotFound, Refused
-from router.service.comparisons import ask_comparison, comparison_csv, open_lines_only, result_of
+from router.service.comparisons import ask_comparison, comparison_csv, result_of
 from router.service.desk import Desk
+from router.service.history import open_history
 from router.service.jobs import get_job, stop
 from router.service.kept_what_ifs import add_what_if
 from router.service.records import Actor, JobStanding, Role
@@ -103,8 +104,8 @@ def test_what_is_asked_wrongly_is_refused_and_hidden_lines_are_left_out(tmp_path
     with pytest.raises(Refused):
         ask_comparison(desk, vic, [kept])
     whole = snapshot(desk).scenario
-    assert 0 < len(open_lines_only(whole).lines) < len(whole.lines)
-    assert all(x.export_control is None for x in open_lines_only(whole).lines)
+    assert 0 < len(open_history(desk).lines) < len(whole.lines)
+    assert all(x.export_control is None for x in open_history(desk).lines)
 
 
 def test_a_what_if_that_leaves_no_order_fails_in_words(tmp_path: Path) -> None:

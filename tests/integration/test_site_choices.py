@@ -16,8 +16,9 @@ from whole_site import peopled_desk, signed_in, token_on
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused, TooMuch
 from router.kernel.run import Silent
 from router.service import site_choices as use
-from router.service.comparisons import ask_comparison, open_lines_only
+from router.service.comparisons import ask_comparison
 from router.service.desk import Desk
+from router.service.history import open_history
 from router.service.jobs import get_job, stop
 from router.service.kept_what_ifs import get_what_if, list_what_ifs
 from router.service.network import current_network, save_network
@@ -48,7 +49,7 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Desk, Actor, str]:
 def test_the_answer_is_that_of_the_command_on_the_lines_without_a_code(asked: tuple[Desk, Actor, str]) -> None:
     desk, boss, job_id = asked
     job = get_job(desk, boss, job_id)
-    scenario = open_lines_only(snapshot(desk).scenario)
+    scenario = open_history(desk)
     assert len(scenario.lines) < len(snapshot(desk).scenario.lines)
     found = choose_sites(scenario, use.question_of(job.params, scenario.network), 1, Silent(), 10.0, 0)
     told = use.answer_told(found, scenario, job_id)

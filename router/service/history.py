@@ -1,0 +1,57 @@
+"""The book's own history: what customers ordered, whatever has become of it. Demand of simulations is drawn from it.
+
+A snapshot is what is still to build. Demand is what came in: started, built and held pieces were ordered all the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+from router.domain.network import Scenario
+from router.kernel.faults import FaultyInput, NotFound
+from router.service.cells import own_name, read_kept
+from router.service.desk import Desk
+from router.service.floor import played
+from router.service.models import parts_of
+from router.service.network import IN_THE_BOOK, NO_NETWORK, reading_of
+from router.service.records import LineStanding
+from router.service.snapshot import as_it_runs, fingerprint_of, planning_moment
+
+NO_HISTORY = "no line without an export code in the book: there is no demand to draw from; import an order book"
+
+
+def open_history(desk: Desk) -> Scenario:
+    """Every line that was not withdrawn, in full, on the network as it runs; lines under export control left out.
+
+    Raises NotFound, saying what to do, while there is none, and FaultyInput for lines that the network cannot read.
+    """
+    with desk.store.look() as work:
+        revision = work.revision.now()
+    now = planning_moment(desk)
+    found: Scenario = desk.memory.get(("open history", revision, now), lambda: _make(desk, now))
+    return found
+
+
+def _make(desk: Desk, now: datetime | None) -> Scenario:
+    with desk.store.look() as work:
+        network, lines, events = work.networks.latest(), work.lines.all(), work.events.all()
+        shas = {m.name: m.sha256 for m in work.models.all()}
+    if network is None:
+        raise NotFound(NO_NETWORK)
+    wanted = [x for x in lines if x.standing is not LineStanding.WITHDRAWN and x.export_control is None]
+    if not wanted:
+        raise NotFound(NO_HISTORY)
+    reading = reading_of(desk, network)
+    orders, faults = read_kept(wanted, IN_THE_BOOK, reading, shas)
+    if faults or reading.network is None:
+        raise FaultyInput([*reading.faults, *faults])
+    pins = {x.line_id: x.pinned_site for x in wanted}
+    found = []
+    for line in orders.values():
+        site, own = pins[line.line_id], own_name(line.line_id, line.model)
+        approved = line.approved_sites if site is None else (site,)
+        found.append(replace(line, approved_sites=approved, model=own if own in shas else line.model))
+    parts = parts_of(desk, found, shas, reading.network.overhang_deg)
+    live = as_it_runs(reading.network, played(events), now)
+    return Scenario(live, tuple(found), parts, fingerprint_of(network, wanted, shas, events, now))
