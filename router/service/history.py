@@ -5,10 +5,12 @@ A snapshot is what is still to build. Demand is what came in: started, built and
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 
 from router.domain.network import Scenario
+from router.formats.scenario_json import scenario_from_json, scenario_to_json
 from router.kernel.faults import FaultyInput, NotFound
 from router.service.cells import own_name, read_kept
 from router.service.desk import Desk
@@ -26,14 +28,41 @@ def open_history(desk: Desk) -> Scenario:
 
     Raises NotFound, saying what to do, while there is none, and FaultyInput for lines that the network cannot read.
     """
+    return _history(desk)[0]
+
+
+def _history(desk: Desk) -> tuple[Scenario, Mapping[str, str]]:
+    """With the content (SHA-256) of each model."""
     with desk.store.look() as work:
         revision = work.revision.now()
     now = planning_moment(desk)
-    found: Scenario = desk.memory.get(("open history", revision, now), lambda: _make(desk, now))
+    found: tuple[Scenario, Mapping[str, str]] = desk.memory.get(
+        ("open history", revision, now), lambda: _make(desk, now)
+    )
     return found
 
 
-def _make(desk: Desk, now: datetime | None) -> Scenario:
+def history_of_job(desk: Desk, job_id: str) -> Scenario:
+    """What a job draws from: the history as it was at the first attempt, whatever came into the book since.
+
+    So lives of an attempt that was cut short go on with the next one. Faults as of ``open_history``.
+    """
+    with desk.store.look() as work:
+        text = work.jobs.scenario(job_id)
+    if text is None:
+        found, models = _history(desk)
+        mine = scenario_to_json(found, models)
+        with desk.store.begin() as work:
+            text = work.jobs.scenario(job_id)
+            if text is None:
+                work.jobs.keep_scenario(job_id, mine)
+                return found
+    kept = scenario_from_json(text)
+    parts = parts_of(desk, kept.lines, kept.models, kept.network.overhang_deg)
+    return Scenario(kept.network, kept.lines, parts, kept.fingerprint)
+
+
+def _make(desk: Desk, now: datetime | None) -> tuple[Scenario, Mapping[str, str]]:
     with desk.store.look() as work:
         network, lines, events = work.networks.latest(), work.lines.all(), work.events.all()
         shas = {m.name: m.sha256 for m in work.models.all()}
@@ -54,4 +83,5 @@ def _make(desk: Desk, now: datetime | None) -> Scenario:
         found.append(replace(line, approved_sites=approved, model=own if own in shas else line.model))
     parts = parts_of(desk, found, shas, reading.network.overhang_deg)
     live = as_it_runs(reading.network, played(events), now)
-    return Scenario(live, tuple(found), parts, fingerprint_of(network, wanted, shas, events, now))
+    made = Scenario(live, tuple(found), parts, fingerprint_of(network, wanted, shas, events, now))
+    return made, {name: shas[name] for name in parts}

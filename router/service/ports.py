@@ -231,6 +231,12 @@ class Jobs(Protocol):
         """Lives of a comparison; with ``content`` those of another book are dropped first."""
         ...
 
+    def keep_scenario(self, job_id: str, text: str) -> None:
+        """What a job works on, so that a later attempt works on the same; dropped when the job ends."""
+        ...
+
+    def scenario(self, job_id: str) -> str | None: ...
+
 
 @dataclass(frozen=True, slots=True)
 class Secret:

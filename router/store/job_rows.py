@@ -10,8 +10,9 @@ from typing import Any
 import sqlalchemy as sa
 
 from router.service.records import JobKind, JobPoint, JobRecord, JobStanding, LifeRecord
+from router.store.packing import packed, unpacked
 from router.store.rows import Rows
-from router.store.tables import job_points, jobs, lives
+from router.store.tables import job_points, job_scenarios, jobs, lives
 
 _WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
@@ -91,6 +92,7 @@ class JobRows(Rows):
                 why=why,
             )
         )
+        self._drop_scenario(job_id)
         return done.rowcount == 1
 
     def keep(self, job: JobRecord) -> None:
@@ -114,8 +116,23 @@ class JobRows(Rows):
         query = sa.select(lives).where(own).order_by(lives.c.number, lives.c.scenario)
         return [LifeRecord(**row) for row in self._many(query)]
 
+    def keep_scenario(self, job_id: str, text: str) -> None:
+        self._connection.execute(job_scenarios.insert().values(job_id=job_id, scenario=packed(text)))
+
+    def scenario(self, job_id: str) -> str | None:
+        row = self._one(sa.select(job_scenarios).where(job_scenarios.c.job_id == job_id))
+        return unpacked(row["scenario"]) if row else None
+
+    def _drop_scenario(self, job_id: str) -> None:
+        """Of a job that has ended: nobody takes it up again."""
+        over = [x.value for x in JobStanding if x.ended]
+        ended = sa.select(jobs.c.job_id).where(jobs.c.job_id == job_id, jobs.c.standing.in_(over))
+        self._connection.execute(job_scenarios.delete().where(job_scenarios.c.job_id.in_(ended)))
+
     def _update(self, job_id: str, values: dict[str, Any]) -> None:
         self._connection.execute(jobs.update().where(jobs.c.job_id == job_id).values(values))
+        if "standing" in values:
+            self._drop_scenario(job_id)
 
 
 def _values(job: JobRecord) -> dict[str, Any]:

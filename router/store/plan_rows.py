@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -10,6 +9,7 @@ import sqlalchemy as sa
 
 from router.service.ports import PlanBody
 from router.service.records import PlanHead, PlanStanding
+from router.store.packing import packed, unpacked
 from router.store.rows import Rows
 from router.store.tables import plan_bodies, plans
 
@@ -35,7 +35,7 @@ class PlanRows(Rows):
         row = self._one(sa.select(plan_bodies).where(plan_bodies.c.plan_id == plan_id))
         if row is None:
             return None
-        return PlanBody(_text(row["body"]), _text(row["scenario"]), tuple(row["findings"]), int(row["checks"]))
+        return PlanBody(unpacked(row["body"]), unpacked(row["scenario"]), tuple(row["findings"]), int(row["checks"]))
 
     def add(self, head: PlanHead, body: PlanBody) -> PlanHead:
         values = {**asdict(head), "standing": head.standing.value, "kpis": dict(head.kpis)}
@@ -45,8 +45,8 @@ class PlanRows(Rows):
         self._connection.execute(
             plan_bodies.insert().values(
                 plan_id=plan_id,
-                body=_packed(body.result_json),
-                scenario=_packed(body.scenario_json),
+                body=packed(body.result_json),
+                scenario=packed(body.scenario_json),
                 findings=list(body.findings),
                 checks=body.checks,
             )
@@ -62,11 +62,3 @@ class PlanRows(Rows):
 
 def _head(row: Any) -> PlanHead:
     return PlanHead(**{**row, "standing": PlanStanding(row["standing"])})
-
-
-def _packed(text: str) -> bytes:
-    return gzip.compress(text.encode(), 5, mtime=0)
-
-
-def _text(packed: bytes) -> str:
-    return gzip.decompress(packed).decode()

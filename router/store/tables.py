@@ -256,6 +256,13 @@ lives = sa.Table(
     sa.Column("figures", Json, nullable=False),
 )
 
+job_scenarios = sa.Table(
+    "job_scenarios",
+    metadata,
+    sa.Column("job_id", sa.String(40), sa.ForeignKey("jobs.job_id"), primary_key=True),
+    sa.Column("scenario", sa.LargeBinary, nullable=False),
+)
+
 people = sa.Table(
     "people",
     metadata,

@@ -23,7 +23,7 @@ from router.service.comparisons import (
 from router.service.desk import Desk
 from router.service.floor import begun_of, played
 from router.service.going_on import GoingOn, going_on, with_ids_of
-from router.service.history import open_history
+from router.service.history import history_of_job, open_history
 from router.service.jobs import KEEP_H
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins
@@ -61,7 +61,7 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
         shot = snapshot(desk)
         return _PlanTask(shot, _params(job), _begun(desk, shot, job))
     if job.kind is JobKind.COMPARISON:
-        scenario = open_history(desk)
+        scenario = history_of_job(desk, job.job_id)
         require_demand(job.params, scenario)
         with desk.store.begin() as work:
             lived = work.jobs.lives(job.job_id, content_of(scenario))

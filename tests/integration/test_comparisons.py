@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from api_client import client_of, small_desk
-from desk_builder import an_actor
+from desk_builder import Clock, an_actor
 from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import FaultyInput, NotFound, Refused
+from router.service.book import withdraw
 from router.service.comparisons import ask_comparison, comparison_csv, result_of
 from router.service.desk import Desk
+from router.service.events import record_event
 from router.service.history import open_history
 from router.service.jobs import get_job, stop
 from router.service.kept_what_ifs import add_what_if
-from router.service.records import Actor, JobStanding, Role
+from router.service.records import Actor, EventKind, JobStanding, Role
 from router.service.snapshot import snapshot
 from router.service.trail import list_trail
 from router.worker import Worker
@@ -33,10 +37,12 @@ def asked(desk: Desk, boss: Actor) -> str:
     return ask_comparison(desk, boss, [kept.record.what_if_id], 0.25, 2, 4).job_id
 
 
+@pytest.mark.parametrize("plans_from_now", [False, True])
 def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, plans_from_now: bool
 ) -> None:
-    desk = small_desk(tmp_path)
+    clock = Clock(datetime(2027, 3, 1, 9, tzinfo=UTC))
+    desk = replace(small_desk(tmp_path), clock=clock, plans_from_now=plans_from_now)
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
     job_id = asked(desk, boss)
     kept: list[tuple[int, int]] = []
@@ -59,10 +65,18 @@ def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
     assert get_job(desk, boss, job_id).standing is JobStanding.QUEUED
     with desk.store.look() as work:
         assert len(work.jobs.lives(job_id)) == len(kept) >= 1
+        assert work.jobs.scenario(job_id)
+    # Meanwhile the clock goes on, a machine goes down and a line is changed: all of it is for the next comparison.
+    clock.pass_s(3_600)
+    machine = snapshot(desk).scenario.network.machines[0].machine_id
+    record_event(desk, boss, EventKind.MACHINE_DOWN, machine, snapshot(desk).scenario.network.now)
+    withdraw(desk, boss, "1003-1", "a test", 1)
     assert Worker(desk).once()
     job = get_job(desk, boss, job_id)
     assert job.standing is JobStanding.DONE, job.why
     assert sorted(kept) == [(0, 0), (0, 1), (1, 0), (1, 1)], "none was lived twice"
+    with desk.store.look() as work:
+        assert work.jobs.scenario(job_id) is None, "nobody takes it up again"
     base, other = job.result["comparison"]["scenarios"]
     assert other["differences"]["after_cents"]["mean"] > 0 and base["differences"] == {}
     assert comparison_csv(desk, boss, job_id).count("\n") == 5
