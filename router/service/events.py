@@ -63,6 +63,7 @@ def record_event(
         if answer is not None:
             return _masked(_kept(work, answer), hidden)
         work.revision.hold()  # what is checked against must not change before the event is kept
+        live = _still_live(desk, work, live)
         events = work.events.all()
         before = played(events)
         network = newest_network(work, desk)
@@ -214,6 +215,14 @@ def _live(desk: Desk) -> PlanInFull | None:
         return live_in_full(desk)
     except NotFound:
         return None
+
+
+def _still_live(desk: Desk, work: Work, read: PlanInFull | None) -> PlanInFull | None:
+    """The plan that was read, or the one that has gone live since."""
+    head = work.plans.live()
+    if head is None:
+        return None
+    return read if read is not None and read.head.plan_id == head.plan_id else plan_in_full(desk, head.plan_id)
 
 
 def newest_network(work: Work, desk: Desk) -> Network:

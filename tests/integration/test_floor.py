@@ -13,7 +13,7 @@ from desk_builder import an_actor
 
 from router.domain.plan import Build
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
-from router.service import moves
+from router.service import events, moves
 from router.service.book import get_line
 from router.service.desk import Desk
 from router.service.events import LEFT_OUT, events_of_build, list_events, record_event, withdraw_event
@@ -24,6 +24,7 @@ from router.service.plans import accept, full_plan, live_in_full, plan_in_full, 
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, PlanStanding, Role
 from router.service.snapshot import snapshot
+from router.service.visible import Hidden
 from router.worker import Worker
 
 HOUR = timedelta(hours=1)
@@ -421,3 +422,26 @@ def test_the_interface_withdraws_too(desk: Desk) -> None:
     assert client.post(place, json={"why": "wrong plate"}).status_code == 409
     builds = client.get(f"/api/v1/plans/{live_in_full(desk).head.plan_id}/builds").json()
     assert {b["lasting_id"] for b in builds} == {b.lasting_id for b in builds_of(desk)}
+
+
+def test_a_plan_that_goes_live_meanwhile_is_the_one_a_fact_is_held_against(
+    desk: Desk, boss: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, _ = a_machine_with_two(desk)
+    job = ask_plan(desk, boss, seconds=2, seed=9, from_nothing=True)
+    assert Worker(desk).once()
+    other = int(get_job(desk, boss, job.job_id).result["plan_id"])
+    hidden = events.hidden_from
+
+    def accepting(desk: Desk, actor: Actor) -> Hidden:
+        """Goes on where the live plan has been read and nothing is held yet."""
+        if live_in_full(desk).head.plan_id != other:
+            accept(desk, boss, other, 1)
+        return hidden(desk, actor)
+
+    monkeypatch.setattr(events, "hidden_from", accepting)
+    with pytest.raises(NotFound, match=r"no build .* in the live plan"):
+        record_event(desk, boss, EventKind.BUILD_STARTED, first.lasting_id, first.load_start)
+    assert list_events(desk, boss) == []
+    new = builds_of(desk)[0]
+    assert record_event(desk, boss, EventKind.BUILD_STARTED, new.build_id, new.load_start).details["plan_id"] == other
