@@ -250,8 +250,9 @@ def _keep(
         if kept is not None:
             return head_for(desk, actor, kept)
         _refuse_if_overtaken(work, full, moved.plan, names)
-        head = keep_plan(work, desk.clock(), new)
-        carry_pins(work, desk.clock(), plan_id, full.result.plan, head.plan_id, moved.plan)
+        now = desk.clock()  # one moment for both: pins of that moment are known as carried
+        head = keep_plan(work, now, new)
+        carry_pins(work, now, plan_id, full.result.plan, head.plan_id, moved.plan)
         noted(work, desk, actor, operation, f"plan {head.plan_id}", details)
         keep(work, desk, actor, once, {"plan_id": head.plan_id})
         return head

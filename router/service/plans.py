@@ -22,7 +22,7 @@ from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.floor import against_floor, played
 from router.service.models import parts_of
-from router.service.pins_kept import carry_pins, lost_pins
+from router.service.pins_kept import carry_pins, lost_pins, release_carried
 from router.service.ports import PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
@@ -243,7 +243,10 @@ def _line_of_moves(work: Work, head: PlanHead) -> list[PlanHead]:
 
 
 def _take_over_pins(work: Work, at: datetime, head: PlanHead, plan: Plan, live: PlanHead, live_plan: Plan) -> None:
-    """Pins of the live plan hold in the one that takes its place, also those set since it was made; else Conflict."""
+    """Pins of the live plan hold in the one that takes its place, also those set since it was made; else Conflict.
+
+    What was released since is released there too.
+    """
     own = _line_of_moves(work, head)
     begun_with = own[own.index(live) - 1] if live in own else own[-1]
     if begun_with.parent is None:
@@ -252,6 +255,9 @@ def _take_over_pins(work: Work, at: datetime, head: PlanHead, plan: Plan, live: 
     if lost:
         more = f"; and {len(lost) - 5} more" if len(lost) > 5 else ""
         raise Conflict(f"{'; '.join(lost[:5])}{more}; plan again, or release on plan {live.plan_id} what may change")
+    body = None if begun_with == head else work.plans.body(begun_with.plan_id)
+    begun_plan = plan if body is None else result_from_json(body.result_json).plan
+    release_carried(work, begun_with, begun_plan, live.plan_id, live_plan, head.plan_id, plan)
     carry_pins(work, at, live.plan_id, live_plan, head.plan_id, plan, since=begun_with.made_at)
 
 

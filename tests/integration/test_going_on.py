@@ -249,6 +249,25 @@ def test_a_pin_set_since_a_plan_was_made_is_kept_or_the_plan_does_not_go_live(de
     assert {same_plate(b) for b in builds_of(desk, head.plan_id) if b.build_id in pinned} == {same_plate(stays)}
 
 
+def test_what_is_released_while_a_plan_waits_is_not_pinned_again_when_it_goes_live(desk: Desk, boss: Actor) -> None:
+    one, other, third = builds_of(desk, 1)[:3]
+    for build in (one, other):
+        set_pin(desk, boss, 1, build.build_id, True)
+    job = ran(desk, boss, keep_h=8760)
+    run_id = int(job.result["plan_id"])
+    by_id = {b.lasting_id: b.build_id for b in builds_of(desk, run_id)}
+    assert set(pinned_builds(desk, boss, run_id)) == {by_id[b.lasting_id] for b in (one, other)}
+    set_pin(desk, boss, run_id, by_id[third.lasting_id], True)  # of the proposal alone
+    set_pin(desk, boss, 1, one.build_id, False)
+    # Also when the run's plan is moved by hand before it goes live.
+    last = max(builds_of(desk, run_id), key=lambda b: b.load_start)
+    moved_id = keep_move(desk, boss, run_id, last.build_id, last.machine_id, None).plan_id
+    accept(desk, boss, moved_id, 1)
+    pinned = pinned_builds(desk, boss, moved_id)
+    stay = {b.lasting_id for b in builds_of(desk, moved_id) if b.build_id in pinned}
+    assert stay == {other.lasting_id, third.lasting_id}
+
+
 def test_a_pin_set_while_a_run_is_going_on_holds_for_its_plan(desk: Desk, boss: Actor) -> None:
     job = ran(desk, boss, keep_h=0)
     plan_id = int(job.result["plan_id"])
