@@ -82,9 +82,9 @@ def word(name: str, difference: Difference) -> str:
     """What a difference means: ``better``, ``worse``, ``other`` where more is neither, ``same`` or ``within noise``."""
     if difference.verdict in (Verdict.WITHIN_NOISE, Verdict.TOO_FEW):
         return "within noise"
-    if difference.verdict is Verdict.SAME:
+    lower = difference.is_lower
+    if not lower and not difference.is_higher:
         return "same"
-    lower = difference.verdict is Verdict.LOWER
     if name in _LESS_IS_BETTER:
         return "better" if lower else "worse"
     if name in _MORE_IS_BETTER:

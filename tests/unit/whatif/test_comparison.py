@@ -13,6 +13,8 @@ from router.kernel.faults import FaultyInput
 from router.service.what_if_folder import compare_what_ifs
 from router.whatif.changes import BASE, read_what_if
 from router.whatif.comparison.compare import Settings, _why_no_appraisal
+from router.whatif.comparison.tables import word
+from router.whatif.statistics import Verdict, compare_paired
 from router.whatif.sweep.run import Quiet
 
 SMALL = Path(__file__).parents[3] / "scenarios" / "small"
@@ -50,6 +52,14 @@ def test_no_change_is_no_difference_and_dearer_freight_is_dearer(compared: tuple
     assert nothing["means"] == base["means"]  # type: ignore[index]
     assert {d["verdict"] for d in nothing["differences"].values()} == {"the same in every replication"}  # type: ignore[index]
     assert dearer["differences"]["after_cents"]["mean"] > 0  # type: ignore[index]
+
+
+def test_a_difference_that_is_always_the_same_is_better_or_worse_unless_it_is_none() -> None:
+    for gap, told in ((-3.0, "better"), (3.0, "worse"), (0.0, "same")):
+        difference = compare_paired([10.0 + gap, 20.0 + gap], [10.0, 20.0])
+        assert difference.verdict is Verdict.SAME and word("late_days_a_line", difference) == told
+    assert word("near_share", compare_paired([0.5, 0.5], [0.25, 0.25])) == "better"
+    assert word("utilisation", compare_paired([0.5, 0.5], [0.25, 0.25])) == "other"
 
 
 def test_net_present_value_is_that_of_the_saving_a_month(compared: tuple[Path, dict[str, object]]) -> None:
