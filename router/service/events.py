@@ -338,6 +338,8 @@ def _told(
     if kind is EventKind.PIECES_SCRAPPED and about.begun is not None:
         # A line the actor may not see is for them not on the plate: a cleared person tells of its pieces.
         seen = {line: number for line, number in about.begun.pieces.items() if line not in hidden}
+        if not about.begun.pieces:
+            raise FaultyInput([Fault("", about.name, "pieces", "no sound piece", "a build with pieces left to scrap")])
         if not seen:
             raise Refused(
                 f"build {about.name} carries only pieces you are not cleared for; a cleared person tells of them"

@@ -265,6 +265,11 @@ def test_only_what_the_table_allows_is_taken(desk: Desk, boss: Actor) -> None:
     record(desk, boss, EventKind.PIECES_SCRAPPED, name, first.unload_end, pieces={line_id: n})
     with pytest.raises(FaultyInput):
         record(desk, boss, EventKind.PIECES_SCRAPPED, name, first.unload_end, pieces={line_id: 1})
+    for other, left in dict(first.pieces_by_line()).items():
+        if other != line_id:
+            record(desk, boss, EventKind.PIECES_SCRAPPED, name, first.unload_end, pieces={other: left})
+    with pytest.raises(FaultyInput, match="pieces left to scrap"):
+        record(desk, boss, EventKind.PIECES_SCRAPPED, name, first.unload_end, pieces={line_id: 1})
     with pytest.raises(Conflict, match=r"it is finished since .*; what can: pieces scrapped"):
         record(desk, boss, EventKind.BUILD_FAILED, name, first.unload_end + HOUR)
     with pytest.raises(Conflict, match="it is finished"):
