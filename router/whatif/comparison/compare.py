@@ -17,7 +17,7 @@ from router.whatif.changes.records import Change, Demand
 from router.whatif.comparison.replication import Asked, content_of, run_replication
 from router.whatif.investment import Appraisal, Investment, appraise_together
 from router.whatif.rolling.figures import Figures
-from router.whatif.rolling.replicate import NEAR_KM
+from router.whatif.rolling.replicate import NEAR_KM, Stretch
 from router.whatif.statistics import Difference, Interval
 from router.whatif.study import Finding, Study, StudyOutcome, required, run_study, used_figures
 from router.whatif.sweep.run import SweepEnd, SweepListener
@@ -117,12 +117,14 @@ def set_side_by_side(
 ) -> Comparison:
     """What lives that were lived come to; ``named``: base and what-ifs by name. Faults as of ``compare``."""
     done, pairs = outcome.sweep, required(study, outcome)
+    # Figures are of the days that were counted.
+    months = Stretch(months=settings.months).counted_months
     lived = []
     for found in outcome.findings:
         own = used_figures(study, done, found.scenario, found.used)
         base = used_figures(study, done, study.base, found.used)
         both = list(zip(own, base, strict=True))
-        lived.append(_lived(named[found.scenario], named[study.base], found, both, settings.months))
+        lived.append(_lived(named[found.scenario], named[study.base], found, both, months))
     cpu_s = sum(e.cpu_s for e in done.entries if e is not None)
     return Comparison(settings, pairs, tuple(lived), done.end, done.seconds, cpu_s)
 

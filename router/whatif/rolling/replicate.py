@@ -34,6 +34,11 @@ class Stretch:
         return round(self.months * _DAYS_A_MONTH)
 
     @property
+    def counted_months(self) -> float:
+        """The same in months: not quite what was asked for, days being whole."""
+        return self.counted_days / _DAYS_A_MONTH
+
+    @property
     def days(self) -> int:
         """All planning days."""
         return self.warm_up_days + self.counted_days + self.run_out_days

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import math
+import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,8 +14,9 @@ import pytest
 from router.kernel.faults import FaultyInput
 from router.service.what_if_folder import compare_what_ifs
 from router.whatif.changes import BASE, read_what_if
-from router.whatif.comparison.compare import Settings, _why_no_appraisal
+from router.whatif.comparison.compare import Settings, _appraisal, _why_no_appraisal
 from router.whatif.comparison.tables import word
+from router.whatif.rolling.replicate import Stretch
 from router.whatif.statistics import Verdict, compare_paired
 from router.whatif.sweep.run import Quiet
 
@@ -43,7 +46,10 @@ def compared(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, 
     dearer = file_of(folder, "dearer <b>", "{change: change_carrier, price_factor: 3, investment: {capex: 1000.00}}")
     out = folder / "out"
     compare_what_ifs(SMALL, [nothing, dearer], out, SETTINGS)
-    return out, json.loads((out / "comparison.json").read_text())
+    # A copy, for the folder is taken up again below.
+    made = folder / "made"
+    shutil.copytree(out, made)
+    return made, json.loads((made / "comparison.json").read_text())
 
 
 def test_no_change_is_no_difference_and_dearer_freight_is_dearer(compared: tuple[Path, dict[str, object]]) -> None:
@@ -63,21 +69,34 @@ def test_a_difference_that_is_always_the_same_is_better_or_worse_unless_it_is_no
 
 
 def test_net_present_value_is_that_of_the_saving_a_month(compared: tuple[Path, dict[str, object]]) -> None:
-    """Annuity by hand: 8 % a year over 7 years, what the half month saves each month, 1,000.00 paid at the start."""
+    """Annuity by hand: 8 % a year over 7 years, 1,000.00 paid at the start. Half a month counts 15 whole days, and a
+    month has 30.4375 of them (365.25 / 12)."""
     out, made = compared
     with (out / "replications.csv").open(encoding="utf-8", newline="") as text:
         cents = {(r["scenario"], r["replication"]): float(r["landed_cents"]) for r in csv.DictReader(text)}
     rate = 1.08 ** (1 / 12) - 1
     factor = (1 - (1 + rate) ** -84) / rate
     for n, npv in enumerate(made["scenarios"][2]["npv_cents"]):  # type: ignore[index]
-        saving = round((cents["base", str(n)] - cents["dearer <b>", str(n)]) / 0.5)
-        assert npv == pytest.approx(-100_000 + saving * factor, abs=100)
+        a_day = (cents["base", str(n)] - cents["dearer <b>", str(n)]) / 15
+        assert npv == pytest.approx(-100_000 + round(a_day * 30.4375) * factor, abs=100)
+
+
+def test_a_saving_is_one_of_the_days_counted(tmp_path: Path) -> None:
+    """By hand: 300.00 saved in the 8 days of a quarter month are 1,141.41 in 30.4375; undiscounted over 12 months, less
+    1,000.00 paid, 12,696.92. By the quarter month asked for it would be 13,400.00."""
+    paid = read_what_if(
+        file_of(tmp_path, "paid", "{change: carbon_price, per_tonne: 100, investment: {capex: 1000.00}}")
+    )
+    paid = replace(paid, life_years=1.0, discount_rate_per_year=0.0)
+    months = Stretch(months=0.25).counted_months
+    found = _appraisal(paid, BASE, [({"landed_cents": 70_000.0}, {"landed_cents": 100_000.0})] * 2, months)
+    assert found.npv_cents.values == (1_269_692, 1_269_692)
 
 
 def test_kept_replications_are_not_done_again_and_others_are(
     compared: tuple[Path, dict[str, object]], tmp_path: Path
 ) -> None:
-    out, _ = compared
+    out = compared[0].parent / "out"
     files = [out.parent / "nothing.yaml", out.parent / "dearer <b>.yaml"]
     count = _Count()
     compare_what_ifs(SMALL, files, out, SETTINGS, listener=count)
@@ -92,11 +111,11 @@ def test_kept_replications_are_not_done_again_and_others_are(
 def test_tables_and_page_hold_what_was_found(compared: tuple[Path, dict[str, object]]) -> None:
     out, _ = compared
     page = (out / "comparison.html").read_text(encoding="utf-8")
-    assert "dearer &lt;b&gt;" in page or "nothing" in page
+    assert "dearer &lt;b&gt;" in page and ">nothing</h2>" in page
     assert "<b>" not in page.split("<main>")[1].split("<style>")[0].replace("<b>Invented", "")
     with (out / "replications.csv").open(encoding="utf-8", newline="") as text:
         rows = list(csv.DictReader(text))
-    assert {row["scenario"] for row in rows} >= {"base", "nothing"}
+    assert sorted({row["scenario"] for row in rows}) == ["base", "dearer <b>", "nothing"]
 
 
 def test_faults_are_told_before_anything_is_simulated_or_written(tmp_path: Path) -> None:
