@@ -19,6 +19,7 @@ from router.formats.result_folder import refuse_others
 from router.kernel.faults import FaultyInput, PlatewrightError
 from router.whatif.amounts import wrong_amounts
 from router.whatif.changes import read_what_if
+from router.whatif.comparison.compare import VERSION as LIVES
 from router.whatif.comparison.replication import Asked, content_of, run_replication
 from router.whatif.rolling.replicate import NEAR_KM, Stretch
 from router.whatif.siting.as_what_if import TERMS_FILE, choice_file, what_if_files
@@ -28,7 +29,8 @@ from router.whatif.statistics import Difference, compare_paired
 from router.whatif.study import RESULTS_FILE, Study, run_study
 from router.whatif.sweep import SweepListener
 
-_VERSION = "site check 3"
+_VERSION = f"site check 3, {LIVES}"
+"""Of the check itself, and of the lives: other rules for either are other results."""
 _YEARLY_PARTS = ("sites", "staff", "capital")
 
 
