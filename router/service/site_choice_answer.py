@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from router.domain.siting import SitingQuestion
 from router.kernel.money import round_cents
+from router.kernel.run import Status
 from router.report.wording import count, listed, money, number, percent
 from router.service.site_check import Agreement, SiteCheck
 from router.whatif.siting.network_choice import NetworkChoice
@@ -66,7 +67,14 @@ def sentences(found: SiteChoice, pointers: Pointers | None = None) -> list[str]:
     pointers = pointers or Pointers()
     best, as_is, currency = found.best, found.as_is, found.currency
     said = []
-    if not best.opened:
+    proven = best.status is Status.OPTIMAL and as_is.status is Status.OPTIMAL
+    if not best.opened and not proven:
+        least = min(best.total_cents, as_is.total_cents)
+        said.append(
+            f"No new site that pays was found in the time given: a year's demand costs {_cash(least, currency)} without"
+            " one, as far as was found. That none pays is not proven; give the programmes more seconds."
+        )
+    elif not best.opened:
         said.append(
             f"No new site pays under these terms: meeting a year's demand costs {_cash(best.total_cents, currency)}, "
             "and every place considered would cost more."
@@ -78,6 +86,7 @@ def sentences(found: SiteChoice, pointers: Pointers | None = None) -> list[str]:
             f"{_cash(as_is.total_cents, currency)}: {_cash(found.saving_cents, currency)} less, the investment of "
             f"{_cash(best.investment_cents, currency)} paid off over its life included."
         )
+        said += _how_sure_of_as_is(found)
         moved = sorted(best.parts, key=lambda p: abs(best.parts[p] - as_is.parts[p]), reverse=True)[:3]
         said.append(
             "What changes most: "
@@ -154,6 +163,19 @@ def check_sentences(check: SiteCheck, currency: str) -> list[str]:
         " bought elsewhere instead. The two figures differ by that too."
     )
     return said
+
+
+def _how_sure_of_as_is(found: SiteChoice) -> list[str]:
+    """What is to be said where the time ended the search for how cheap the network as it is can be."""
+    if found.as_is.status is Status.OPTIMAL:
+        return []
+    low, currency = found.as_is.bound_cents, found.currency
+    proven = low - found.best.total_cents
+    saves = f"{_cash(proven, currency)} less is all that" if proven > 0 else "no saving"
+    return [
+        f"How cheap the network as it is can be was not found in the time given, {_cash(low, currency)} at the least:"
+        f" {saves} is proven. Give the programmes more seconds."
+    ]
 
 
 def shown_name(field: str) -> str:

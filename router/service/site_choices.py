@@ -140,7 +140,7 @@ def what_if_names(job_id: str) -> tuple[str, str]:
 
 def _what_ifs(found: SiteChoice, scenario: Scenario, job_id: str) -> tuple[list[tuple[str, str]], str]:
     if not found.best.opened:
-        return [], "no new site pays, so there is nothing to keep"
+        return [], "no new site was found that pays, so there is nothing to keep"
     terms, choice = what_if_names(job_id)
     try:
         files = [(terms, terms_text(scenario, found.question))]

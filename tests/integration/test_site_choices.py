@@ -207,7 +207,7 @@ def test_no_site_that_pays_is_an_answer_too(tmp_path: Path) -> None:
     job = get_job(desk, boss, job_id)
     assert not any("keep the choice" in text for text in job.result["explanation"])
     assert job.result["best"]["sites"] == [] and job.result["explanation"][0].startswith("No new site pays")
-    with pytest.raises(Conflict, match="no new site pays"):
+    with pytest.raises(Conflict, match="no new site was found that pays"):
         use.keep_site_choice(desk, boss, job_id)
 
 
