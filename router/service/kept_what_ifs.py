@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from router.domain.network import Network
+from router.formats.yaml_reader import read_yaml
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
 from router.service.changes import noted
 from router.service.desk import Desk
@@ -232,7 +233,24 @@ def _is_hidden(work: Work, names: frozenset[str], record: WhatIfRecord) -> bool:
 
 
 def _holds(file: str, raw: bytes, names: frozenset[str]) -> bool:
-    return bool(names) and names_any(f"{file} {raw.decode('utf-8', 'replace')}", names)
+    """Whether a text holds a name as it is written or as it is read: YAML wraps lines and writes letters otherwise."""
+    if not names:
+        return False
+    written = (file, raw.decode("utf-8", "replace"))
+    return any(names_any(text, names) for text in (*written, *_texts_in(read_yaml(raw, file).data)))
+
+
+def _texts_in(data: object) -> Iterator[str]:
+    """Every text and number in YAML data, keys too."""
+    if isinstance(data, Mapping):
+        for key, value in data.items():
+            yield str(key)
+            yield from _texts_in(value)
+    elif isinstance(data, list | tuple):
+        for value in data:
+            yield from _texts_in(value)
+    elif data is not None:
+        yield str(data)
 
 
 def _seen(work: Work, names: frozenset[str]) -> list[WhatIfRecord]:

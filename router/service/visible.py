@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -23,8 +23,6 @@ RESTRICTED = "restricted"
 RESTRICTED_TEXT = "about a line you are not cleared for"
 _RUN = re.compile(r"[A-Za-z0-9._-]+")
 """Longest pieces of text that could be an identifier (formats.scalars)."""
-_LONGEST = 120
-"""Characters of the longest name, that of a model file (formats.model_order)."""
 _MARKS = re.compile(r"[._-]")
 """An identifier may hold these and end in them, and so may the sentence around it."""
 
@@ -164,37 +162,57 @@ def names_of(line: LineRecord) -> frozenset[str]:
 
 
 def names_any(text: str, names: frozenset[str]) -> bool:
-    """Whether a text holds one of the names, as a word or, for names of several words, as a piece of it."""
+    """Whether a text holds one of the names, as a word or, for names of several words, as a piece of it.
+
+    However large the letters and wide the white space are, on both sides.
+    """
     if not names:
         return False
-    folded, words = text.casefold(), _words(names)
-    if any(word in words for run in _RUN.findall(folded) for word in _readings(run)):
+    folded, wanted = _folded(text), _wanted(names)
+    if any(_holds(run, wanted) for run in _RUN.findall(folded)):
         return True
-    return any(phrase in folded for phrase in _phrases(names))
+    return any(phrase in folded for phrase in wanted.phrases)
 
 
-def _readings(run: str) -> Iterator[str]:
-    """The run, with marks at its ends taken off, and its parts between marks (``name`` of ``for_name.csv``).
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """Names as they are looked for."""
+
+    words: frozenset[str]
+    heads: frozenset[str]
+    """How each word begins, as many characters as the shortest has: most places of a text are none."""
+    lengths: tuple[int, ...]
+    phrases: tuple[str, ...]
+    """Those of several words."""
+
+
+def _holds(run: str, wanted: _Wanted) -> bool:
+    """Whether the run is a name, with marks at its ends taken off, or a part between marks (``for_name.csv``).
 
     Bare numbers too: where a hidden line is named by one, a date that holds it hides its sentence as well.
     """
-    yield run
-    ends = sorted({0, len(run), *(k for mark in _MARKS.finditer(run) for k in mark.span())})
-    for n, start in enumerate(ends):
-        for end in ends[n + 1 :]:
-            if end - start > _LONGEST:
-                break
-            yield run[start:end]
+    if run in wanted.words:
+        return True
+    ends = {0, len(run), *(k for mark in _MARKS.finditer(run) for k in mark.span())}
+    head = wanted.lengths[0] if wanted.lengths else 0
+    return any(
+        run[start : start + head] in wanted.heads
+        and any(start + n in ends and run[start : start + n] in wanted.words for n in wanted.lengths)
+        for start in ends
+    )
+
+
+def _folded(text: str) -> str:
+    return " ".join(text.casefold().split())
 
 
 @lru_cache(maxsize=64)
-def _words(names: frozenset[str]) -> frozenset[str]:
-    return frozenset(n.casefold() for n in names)
-
-
-@lru_cache(maxsize=64)
-def _phrases(names: frozenset[str]) -> tuple[str, ...]:
-    return tuple(sorted(n.casefold() for n in names if not _RUN.fullmatch(n)))
+def _wanted(names: frozenset[str]) -> _Wanted:
+    folded = frozenset(_folded(n) for n in names) - {""}
+    words = frozenset(n for n in folded if _RUN.fullmatch(n))
+    lengths = tuple(sorted({len(n) for n in words}))
+    heads = frozenset(n[: lengths[0]] for n in words)
+    return _Wanted(words, heads, lengths, tuple(sorted(folded - words)))
 
 
 def values_told(values: Mapping[str, Any], names: frozenset[str]) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -381,3 +382,17 @@ def test_a_conflict_is_what_an_overtaken_import_is(desk: Desk, boss: Actor, paul
 def test_a_hidden_name_is_heard_beside_marks_and_in_any_case(text: str, name: str) -> None:
     assert names_any(text, frozenset({name}))
     assert not names_any("wait for line 2002, shipment 2002-1, for BRAVO", frozenset({name}))
+
+
+@pytest.mark.parametrize("text", ["for Quiet  Works", "of QUIET\n    Works,", "Quiet\tworks"])
+def test_a_hidden_name_is_heard_however_wide_the_space_in_it_is(text: str) -> None:
+    assert names_any(text, frozenset({"Quiet Works"})) and names_any(text, frozenset({"Quiet   Works"}))
+    assert not names_any(text, frozenset({"Quiet Workshop"}))
+
+
+def test_a_text_full_of_marks_is_searched_in_no_time() -> None:
+    names = frozenset({"L-77", "1001", "secret.stl", "Quiet Works"})
+    began = time.process_time()
+    assert not names_any("-" * 99_000, names) and not names_any("a-1." * 25_000, names)
+    assert names_any("-" * 50_000 + "L-77" + "-" * 49_000, names)
+    assert time.process_time() - began < 2

@@ -118,6 +118,22 @@ def test_a_text_that_names_a_hidden_line_is_not_there(desk: Desk) -> None:
         use.delete_what_if(desk, vic, kept.record.what_if_id, 1)
 
 
+@pytest.mark.parametrize("written", ["escaped", "wrapped"])
+def test_a_hidden_name_is_found_as_it_is_read_not_only_as_it_is_written(desk: Desk, written: str) -> None:
+    boss, pat = an_actor(desk, "boss", Role.ADMINISTRATOR), an_actor(desk, "pat", Role.PLANNER)
+    with desk.store.look() as work:
+        hidden = next(x for x in work.lines.all() if x.export_control)
+    if written == "escaped":
+        said = '"for ' + "".join(f"\\x{ord(c):02x}" for c in hidden.line_id) + '"'
+    else:
+        assert " " in hidden.customer
+        said = "|\n      for " + hidden.customer.replace(" ", "\n      ")
+    marked = text("Marked", f"change: carbon_price\n    per_tonne: 5\n    why: {said}")
+    assert hidden.line_id.encode() not in marked and hidden.customer.encode() not in marked
+    use.add_what_if(desk, boss, "marked.yaml", marked)
+    assert len(use.list_what_ifs(desk, boss)) == 1 and use.list_what_ifs(desk, pat) == []
+
+
 def test_over_http(desk: Desk) -> None:
     client = client_of(desk)
     sent = {"file": "carbon.yaml", "text": CARBON.decode()}
