@@ -127,7 +127,7 @@ def test_a_hidden_name_is_found_as_it_is_read_not_only_as_it_is_written(desk: De
         said = '"for ' + "".join(f"\\x{ord(c):02x}" for c in hidden.line_id) + '"'
     else:
         assert " " in hidden.customer
-        said = "|\n      for " + hidden.customer.replace(" ", "\n      ")
+        said = "for " + hidden.customer.replace(" ", "\n      ")
     marked = text("Marked", f"change: carbon_price\n    per_tonne: 5\n    why: {said}")
     assert hidden.line_id.encode() not in marked and hidden.customer.encode() not in marked
     use.add_what_if(desk, boss, "marked.yaml", marked)
