@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -32,16 +34,33 @@ def part_picture(desk: Desk, actor: Actor, line_id: str) -> str:
     unit = line.cells.get("unit", "mm")
     path = model_path(desk, record.sha256, record.name)
 
-    def make() -> str:
+    def make() -> Drawing:
         mesh = read_mesh(path, unit)
-        return draw(np.asarray(mesh.triangles, dtype=np.float64), line.model)
+        return draw(np.asarray(mesh.triangles, dtype=np.float64))
 
-    text: str = desk.parts.get(("picture", record.sha256, unit), make)
-    return text
+    drawing: Drawing = desk.parts.get(("picture", record.sha256, unit), make)
+    return drawing.called(line.model)
 
 
-def draw(facets: Floats, name: str) -> str:
-    """Facets (n, 3, 3) in mm as SVG text: farthest first, so that nearer ones cover them."""
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A part drawn, whatever it is called: lines of other names, seen by others, may be built of the same content."""
+
+    width_px: float
+    height_px: float
+    body: str
+
+    def called(self, name: str) -> str:
+        """It as SVG text under a name."""
+        safe = name.replace("&", "&amp;").replace("<", "&lt;")
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width_px:.0f} {self.height_px:.0f}" '
+            f'role="img"><title>{safe}</title>{self.body}</svg>'
+        )
+
+
+def draw(facets: Floats) -> Drawing:
+    """Facets (n, 3, 3) in mm: farthest first, so that nearer ones cover them."""
     view = _VIEW / np.linalg.norm(_VIEW)
     right = np.cross([0.0, 0.0, 1.0], view)
     right /= np.linalg.norm(right)
@@ -69,8 +88,4 @@ def draw(facets: Floats, name: str) -> str:
         body.append(f'<polygon points="{points}" fill="{colour}" stroke="{colour}" stroke-width=".6"/>')
     width = float(np.ptp(px_x)) + 2 * _EDGE_PX if px_x.size else _SIDE_PX
     height = float(np.ptp(px_y)) + 2 * _EDGE_PX if px_y.size else _SIDE_PX
-    safe = name.replace("&", "&amp;").replace("<", "&lt;")
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" role="img">'
-        f"<title>{safe}</title>{''.join(body)}</svg>"
-    )
+    return Drawing(width, height, "".join(body))

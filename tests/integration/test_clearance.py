@@ -25,6 +25,7 @@ from router.service.records import Actor, EventKind, Role
 from router.service.snapshot import snapshot
 from router.service.trail import list_trail
 from router.service.visible import RESTRICTED_TEXT, hidden_from, names_any, told
+from router.web.part_picture import part_picture
 
 LINE, MODEL = "secret-7", "secret.stl"
 RING, CAP = ((SMALL / "models" / name).read_bytes() for name in ("ring.stl", "cap.stl"))
@@ -396,3 +397,12 @@ def test_a_text_full_of_marks_is_searched_in_no_time() -> None:
     assert not names_any("-" * 99_000, names) and not names_any("a-1." * 25_000, names)
     assert names_any("-" * 50_000 + "L-77" + "-" * 49_000, names)
     assert time.process_time() - began < 2
+
+
+def test_a_picture_bears_the_name_of_whoever_looks_not_of_whoever_looked_first(
+    desk: Desk, boss: Actor, paul: Actor
+) -> None:
+    assert f"<title>{MODEL}</title>" in part_picture(desk, boss, LINE)
+    seen = next(x for x in list_lines(desk, paul).lines if x.model == "ring.stl")
+    told = part_picture(desk, paul, seen.line_id)
+    assert "<title>ring.stl</title>" in told and MODEL not in told
