@@ -25,14 +25,17 @@ from router.service.visible import RESTRICTED, hidden_lines
 
 @dataclass(frozen=True, slots=True)
 class PlacedLine:
-    """Pieces of one line on a build, and its fair share of the build and its plate steps."""
+    """Pieces of one line on a build, and its fair share of the build and its plate steps.
+
+    All lines the reader is not cleared for are one row, with no more than how many pieces of them there are.
+    """
 
     line_id: str
     pieces: int
-    build_cents: int
-    plate_steps_cents: int
+    build_cents: int | None
+    plate_steps_cents: int | None
     due_date: date | None
-    late_days: int
+    late_days: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,19 +83,21 @@ def build_view(
     """A build with lines the actor may not see under one name. ``arrivals``: ``Plan.last_arrivals`` of its plan."""
     network = plan.scenario.network
     counts = build.pieces_by_line()
-    lines = []
-    for share in build.shares:
-        secret = share.line_id in hidden
-        lines.append(
-            PlacedLine(
-                RESTRICTED if secret else share.line_id,
-                counts[share.line_id],
-                share.build_cents,
-                share.plate_steps_cents,
-                None if secret else plan.scenario.line[share.line_id].due_date,
-                arrivals[share.line_id][1] if share.line_id in arrivals else 0,
-            )
+    lines = [
+        PlacedLine(
+            share.line_id,
+            counts[share.line_id],
+            share.build_cents,
+            share.plate_steps_cents,
+            plan.scenario.line[share.line_id].due_date,
+            arrivals[share.line_id][1] if share.line_id in arrivals else 0,
         )
+        for share in build.shares
+        if share.line_id not in hidden
+    ]
+    restricted = sum(n for line_id, n in counts.items() if line_id in hidden)
+    if restricted:
+        lines.append(PlacedLine(RESTRICTED, restricted, None, None, None, None))
     changeover = build.changeover
     return BuildView(
         build_id=build.build_id,

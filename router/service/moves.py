@@ -121,9 +121,11 @@ def keep_line_move(
 
 def _line_trial(desk: Desk, actor: Actor, plan_id: int, line_id: str, build_id: str, onto_build_id: str) -> _Trial:
     require(actor, Operation.MOVE_BUILD)
-    if line_id in hidden_lines(desk, actor):
-        raise NotFound(f"no line {line_id[:80]!r} on build {build_id[:80]}")
+    _, build = seen_build(desk, actor, plan_id, build_id)
     seen_build(desk, actor, plan_id, onto_build_id)
+    # Only now, and alike for both: what is wrong with the builds is said of a hidden line as of one that is not there.
+    if line_id not in build.pieces_by_line() or line_id in hidden_lines(desk, actor):
+        raise NotFound(f"no line {line_id[:80]!r} on build {build_id[:80]}")
     return _try(desk, actor, plan_id, build_id, lambda _, __, live: move_line(live, line_id, build_id, onto_build_id))
 
 

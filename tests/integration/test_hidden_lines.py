@@ -15,14 +15,16 @@ from urllib.parse import unquote_plus
 import pytest
 from fastapi.testclient import TestClient
 from httpx import Response
-from marked_book import LINE, MARKS, MODEL, ORDER, QUESTION, UNCLEARED, marked_desk
+from marked_book import LINE, MARKS, MODEL, ORDER, QUESTION, SITE, UNCLEARED, marked_desk
 from whole_site import signed_in
 
 from router.api.app import create_app
+from router.service.builds import PlacedLine, build_view, list_builds
 from router.service.desk import Desk
 from router.service.people import SESSION_COOKIE, form_word
 from router.service.plans import full_plan
 from router.service.records import Actor, JobKind
+from router.service.visible import RESTRICTED
 from router.web.app import pages_app
 
 V1 = "/api/v1"
@@ -328,6 +330,62 @@ def page_changes(marked: Marked, network: str) -> list[tuple[str, str, dict[str,
     ]
 
 
+def changes_of_a_line(marked: Marked, line_id: str) -> list[tuple[str, str, dict[str, Any]]]:
+    """Requests that change a line, to be asked of the hidden one and of one that is not there."""
+    seen = {"If-Match": '"1"'}
+    line, plan = f"{V1}/lines/{line_id}", f"{V1}/plans/1"
+    builds = (marked.build_id, marked.other_build_id, "no such build")
+    found: list[tuple[str, str, dict[str, Any]]] = [
+        ("PATCH", line, {"json": {"cells": {"quantity": "2"}}, "headers": seen}),
+        ("POST", f"{line}/hold", {"json": {"why": "sample"}, "headers": seen}),
+        ("POST", f"{line}/release", {"headers": seen}),
+        ("POST", f"{line}/withdraw", {"json": {"why": "sample"}, "headers": seen}),
+        ("PUT", f"{line}/pin", {"json": {"site_id": SITE}, "headers": seen}),
+        ("POST", f"{line}/elsewhere", {"json": {"seconds": 1}}),
+        ("POST", f"/orders/{line_id}/hold", {"data": {"why": "x", "version": "1"}}),
+    ]
+    for one in builds:
+        for other in builds:
+            moved = {"line_id": line_id, "build_id": one, "onto_build_id": other}
+            found += [("POST", f"{plan}/line-moves{way}", {"json": moved}) for way in ("/try", "")]
+            asked = {"plan": "1", "line": line_id, "onto": other}
+            found += [("POST", f"/plates/{one}/move-line/{step}", {"data": asked}) for step in ("try", "keep")]
+    return found
+
+
+def answer_to(client: TestClient, word: str, method: str, path: str, asked: dict[str, Any]) -> Response:
+    """What is answered to a request that changes something."""
+    sent = {k: v for k, v in asked.items() if k != "headers"}
+    if not path.startswith(V1):
+        sent["data"] = {**sent.get("data", {}), "token": word}
+    return client.request(method, path, headers={**asked.get("headers", {}), "X-CSRF-Token": word}, **sent)
+
+
+def test_a_change_of_a_hidden_line_is_answered_like_one_of_a_line_that_is_not_there(marked: Marked) -> None:
+    there = UNKNOWN[LINE]
+    for who in UNCLEARED:
+        with signed_in(marked.desk, who) as client:
+            word = form_word(client.cookies[SESSION_COOKIE])
+            for one, other in zip(changes_of_a_line(marked, LINE), changes_of_a_line(marked, there), strict=True):
+                a, b = answer_to(client, word, *one), answer_to(client, word, *other)
+                assert a.status_code == b.status_code, (who, one, a.text[:300], b.text[:300])
+                assert plain(a.text, {}) == plain(b.text, {there: LINE}), (who, one)
+
+
+def test_hidden_pieces_of_a_plate_are_one_row_with_nothing_but_their_number(marked: Marked) -> None:
+    with marked.desk.store.look() as work:
+        uvi = Actor(work.people.named("uvi")[0])
+    full = full_plan(marked.desk, marked.boss, 1)
+    build = max(full.result.plan.builds, key=lambda b: len(b.shares))
+    every = frozenset(build.pieces_by_line())
+    view = build_view(full, build, every, full.result.plan.last_arrivals())
+    row = PlacedLine(RESTRICTED, build.pieces_by_line().total(), None, None, None, None)
+    assert len(every) > 1 and view.lines == (row,)
+    views = list_builds(marked.desk, uvi, 1)
+    assert any(x.line_id == RESTRICTED for v in views for x in v.lines)
+    assert all(x.late_days is None for v in views for x in v.lines if x.line_id == RESTRICTED)
+
+
 ONLY_FOR_ONESELF = {"/sign-in", "/sign-out"}
 
 
@@ -336,11 +394,7 @@ def test_no_change_and_no_refusal_names_what_is_hidden(marked: Marked) -> None:
         with signed_in(marked.desk, name) as client:
             word = form_word(client.cookies[SESSION_COOKIE])
             for method, path, asked in changes(marked, client):
-                sent = {k: v for k, v in asked.items() if k != "headers"}
-                if not path.startswith(V1):
-                    sent["data"] = {**sent.get("data", {}), "token": word}
-                headers = {**asked.get("headers", {}), "X-CSRF-Token": word}
-                answer = client.request(method, path, headers=headers, **sent)
+                answer = answer_to(client, word, method, path, asked)
                 assert answer.status_code < 500, (path, answer.text[:300])
                 brought = json.dumps(str(asked)).casefold()
                 told = [m for m in leaks(answer) if m not in brought]
