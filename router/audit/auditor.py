@@ -63,7 +63,7 @@ def audit_change(scenario: Scenario, before: Plan, after: Plan) -> AuditReport:
 
 def _audited(scenario: Scenario, plan: Plan, scope: Scope | None) -> AuditReport:
     notes = Notebook()
-    broken_models = check_measured(scenario, notes, None if scope is None else scope.lines)
+    broken_models = check_measured(scenario, plan, notes, None if scope is None else scope.lines)
     book = Book(scenario, plan, check_form(scenario, plan, broken_models, notes, scope), scope)
     for check in CHECKS:
         check(book, notes)

@@ -21,6 +21,7 @@ from router.audit.outlines import Shape, coupon_shape, keeps_recoater_rule, long
 from router.domain.machines import Machine, Plate
 from router.domain.orders import OrderLine
 from router.domain.sites import Credential, Site, Step
+from router.geometry.soundness import unusable
 
 SURE_DAYS = 120
 """A credential counts when it covers the first possible day and the day this many days later."""
@@ -34,6 +35,8 @@ _Fit = dict[tuple[object, ...], bool]
 
 def where_it_could_be_built(book: Book, line: OrderLine, fits: _Fit) -> str | None:
     """Machine, site and orientation that clearly can build an unplanned line, or None. `fits` keeps what was tried."""
+    if unusable(book.facts(line)) is not None:
+        return None
     for machine in book.net.machines:
         site = book.net.site.get(machine.site_id)
         if site is None or not _machine_may(book, line, machine) or not _site_may(book, line, machine, site):

@@ -10,7 +10,9 @@ import shapely
 from router.audit.finding import Notebook
 from router.audit.outlines import footprint_shape
 from router.domain.network import Scenario
+from router.domain.plan import Plan
 from router.geometry.facts import Orientation, PartFacts
+from router.geometry.soundness import unusable
 
 _OUTLINE_MM = 0.01
 _SLACK = 1e-6
@@ -18,14 +20,26 @@ _FACET_SLACK = 1e-3
 """A volume may pass area x height by this share: facets and outline are rounded apart from each other."""
 
 
-def check_measured(scenario: Scenario, notes: Notebook, lines: frozenset[str] | None = None) -> frozenset[str]:
-    """Check every part an order line (one of ``lines``) uses; return the models whose facts cannot be used at all."""
+def check_measured(
+    scenario: Scenario, plan: Plan, notes: Notebook, lines: frozenset[str] | None = None
+) -> frozenset[str]:
+    """Check every part an order line (one of ``lines``) uses; return the models whose facts cannot be used at all.
+
+    A part below what can be made is looked at no further, as long as the plan builds none.
+    """
     bad: set[str] = set()
+    built = {p.line_id for b in plan.builds for p in b.pieces}
+    built_models = {x.model for x in scenario.lines if x.line_id in built}
     wanted = (x for x in scenario.lines if lines is None or x.line_id in lines)
     for model in sorted({x.model for x in wanted if x.model in scenario.parts}):
         notes.look("measured parts")
         before = len(notes.findings)
         facts = scenario.parts[model]
+        cannot = unusable(facts)
+        if cannot is not None and model not in built_models:
+            continue
+        if cannot is not None:
+            notes.add("part-cannot-be-made", f"part {model}", cannot.found, cannot.expected)
         _check_part(f"part {model}", facts, notes)
         if any(f.code in ("part-not-positive", "part-outline-broken") for f in notes.findings[before:]):
             bad.add(model)

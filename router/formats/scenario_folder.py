@@ -10,7 +10,7 @@ from router.domain.network import Scenario
 from router.formats.model_order import MODEL_ENDINGS
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
 from router.formats.order_book import OrderReading, inspect_orders
-from router.geometry import MeshError, PartFacts, measure
+from router.geometry import MeshError, PartFacts, measure, unusable
 from router.kernel.faults import Fault, FaultyInput
 
 ORDER_FILES = ("orders.csv", "orders.xlsx")
@@ -111,7 +111,10 @@ def _measure(
         path, label = folder / MODEL_FOLDER / name, f"{MODEL_FOLDER}/{name}"
         try:
             contents[label] = path.read_bytes()
-            parts[name] = measure(path, units[name], overhang_deg, cache_dir)
+            part = parts[name] = measure(path, units[name], overhang_deg, cache_dir)
+            bad = unusable(part)
+            if bad is not None:
+                faults.append(Fault(label, "", "", bad.found, bad.expected))
         except MeshError as wrong:
             faults.append(Fault(label, "", "", wrong.found, wrong.expected))
         except OSError as wrong:

@@ -13,6 +13,7 @@ from router.geometry.facts import (
 )
 from router.geometry.measuring import measure, measure_mesh
 from router.geometry.read import read_mesh
+from router.geometry.soundness import Unusable, unusable
 
 __all__ = [
     "Footprint",
@@ -20,9 +21,11 @@ __all__ = [
     "Orientation",
     "PartFacts",
     "Ring",
+    "Unusable",
     "facts_from_json",
     "facts_to_json",
     "measure",
     "measure_mesh",
     "read_mesh",
+    "unusable",
 ]

@@ -16,7 +16,7 @@ from router.costing import PieceLoad, changeover, layers, piece_load
 from router.domain.machines import Machine
 from router.domain.network import Scenario
 from router.domain.orders import OrderLine
-from router.geometry import Orientation, PartFacts
+from router.geometry import Orientation, PartFacts, unusable
 from router.nesting import KeepOut, PlateSpec, Shape
 from router.planning.site_gates import ALWAYS, FAR_FUTURE, Reason, SiteGates, SiteVerdict, Windows, common
 from router.planning.standing import Standing
@@ -192,6 +192,10 @@ class Eligibility:
             sentence = f"a change from {machine.loaded_alloy_id} to {line.alloy_id} is never made on it"
             return Verdict((), (), (Reason("changeover", sentence),))
         part = self._parts[line.model]
+        bad = unusable(part)
+        if bad is not None:
+            # A book kept before such models were refused: the line stays unplanned, the rest of the plan does not.
+            return Verdict((), (), (Reason("model", bad.sentence()),))
         choices: list[Choice] = []
         unproven: list[Choice] = []
         reasons: list[Reason] = []

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from router.domain.orders import OrderLine
 from router.formats.model_order import MODEL_ENDINGS
-from router.geometry import MeshError, PartFacts, measure
+from router.geometry import MeshError, PartFacts, measure, unusable
 from router.kernel.faults import Fault, NotFound
 from router.service.cells import own_name
 from router.service.desk import Desk
@@ -148,7 +148,11 @@ def model_faults(
             faults.append(Fault(label, "", "", "another kind of file", "an STL or 3MF file"))
             continue
         try:
-            measured(desk, name, digest_of(content), units.get(name, "mm"), overhang_deg, content)
+            part = measured(desk, name, digest_of(content), units.get(name, "mm"), overhang_deg, content)
         except MeshError as wrong:
             faults.append(Fault(label, "", "", wrong.found, wrong.expected))
+            continue
+        bad = unusable(part)
+        if bad is not None:
+            faults.append(Fault(label, "", "", bad.found, bad.expected))
     return faults

@@ -8,10 +8,12 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+import trimesh
 from desk_builder import SMALL, Clock, an_actor, desk_on, with_small_book
 
 from router.formats import read_scenario
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
+from router.service import models
 from router.service.book import change_line, get_line, hold, list_lines, pin, release, withdraw
 from router.service.desk import Desk
 from router.service.events import list_events, record_event
@@ -19,6 +21,7 @@ from router.service.exports import scenario_files, scenario_zip
 from router.service.imports import preview_files, store_import
 from router.service.jobs import ask_plan, get_job, points, stop
 from router.service.network import check_network, current_network, save_network, with_field
+from router.service.options import where_to_build
 from router.service.plans import accept, full_plan, list_plans, staleness
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, JobStanding, LineStanding, PlanStanding, Role
@@ -218,3 +221,19 @@ def test_a_stopped_run_that_waits_is_cancelled_and_a_key_asks_once(desk: Desk, a
         stop(desk, ana, job.job_id)
     with pytest.raises(FaultyInput):
         ask_plan(desk, ana, seconds=0)
+
+
+def test_a_model_too_small_to_be_made_is_refused_at_the_door_and_one_kept_before_stops_nothing(
+    desk: Desk, ana: Actor, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trimesh.creation.box((1e-6, 1e-6, 1e-6)).export(tmp_path / "ring.stl")
+    sent = {"ring.stl": (tmp_path / "ring.stl").read_bytes()}
+    preview = preview_files(desk, ana, sent)
+    assert [f.file for f in preview.faults] == ["models/ring.stl"] and "1e-06" in preview.faults[0].found
+    # A book of before such models were refused.
+    monkeypatch.setattr(models, "unusable", lambda part: None)
+    store_import(desk, ana, preview_files(desk, ana, sent).import_id)
+    accept(desk, ana, plan_it(desk, ana), 1)
+    line = next(x.line_id for x in list_lines(desk, ana).lines if x.model == "ring.stl")
+    table = where_to_build(desk, ana, line)
+    assert not any(s.possible for s in table.sites) and any("1e-06" in r for s in table.sites for r in s.reasons)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+import trimesh
 from broken_cases import NETWORK_CASES, ORDER_CASES
 from small_folder import SMALL, copy_small
 
@@ -104,3 +105,11 @@ def test_model_linked_from_elsewhere_does_not_count(tmp_path: Path, measured: Pa
     (fault,) = check_scenario(folder, measured)
     assert (fault.where, fault.field) == ("row 4", "model")
     assert "which is not there" in fault.found
+
+
+def test_a_model_too_small_to_be_made_is_a_fault_that_names_it(tmp_path: Path, measured: Path) -> None:
+    folder = copy_small(tmp_path)
+    trimesh.creation.box((1e-6, 1e-6, 1e-6)).export(folder / "models" / "ring.stl")
+    (fault,) = check_scenario(folder, measured)
+    assert fault.file == "models/ring.stl" and "1e-06 x 1e-06 x 1e-06 mm" in fault.found
+    assert "at least 0.05 mm" in fault.expected and "unit" in fault.expected

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import threading
+import time
 from dataclasses import replace
 from datetime import timedelta
 
@@ -218,3 +220,36 @@ def test_habit_sends_each_line_to_its_nearest_able_site() -> None:
     for line in range(len(problem.lines)):
         if state.on[line] and not problem.lines[line].accreditations:
             assert state.site_of(line) == problem.sites_by_distance(line)[0]
+
+
+def test_a_line_whose_model_is_below_what_machines_make_is_left_unplanned_with_the_reason() -> None:
+    scenario = toy_scenario(8, 2)
+    victim = scenario.lines[3]
+    tiny = box_part("tiny", 1e-6, 1e-6, 1e-6)
+    line = replace(victim, model="tiny.stl")
+    lines = tuple(line if x is victim else x for x in scenario.lines)
+    scenario = replace(scenario, lines=lines, parts={**scenario.parts, "tiny.stl": tiny})
+    result = plan_scenario(scenario, RunParams(seed=1, seconds=None, work=5), Silent())
+    (left,) = [u for u in result.plan.unplanned if u.line_id == line.line_id]
+    assert any("1e-06" in text for text in left.reasons), left
+    assert audit(scenario, result.plan).clean
+
+
+def test_a_time_limit_passed_by_the_first_plan_is_told_as_such() -> None:
+    heard = Recorder()
+    params = RunParams(seed=3, seconds=2.0, workers=1)
+    result = plan_scenario(toy_scenario(12, 1), params, heard, started=time.monotonic() - 71.0)
+    assert result.work == 0
+    assert re.fullmatch(
+        r"time limit of 2 s; the first plan alone took 7\d s, nothing was searched", result.stop_reason
+    ), result.stop_reason
+    assert heard.end is not None and heard.end[1] == result.stop_reason
+
+
+def test_the_auditor_finds_a_plan_that_builds_what_cannot_be_made() -> None:
+    scenario = toy_scenario(4, 2)
+    plan = plan_scenario(scenario, RunParams(seed=1, seconds=None, work=5), Silent()).plan
+    model = next(scenario.line[p.line_id].model for b in plan.builds for p in b.pieces if p.line_id)
+    flat = replace(scenario.parts[model], volume_mm3=0.0)
+    broken = replace(scenario, parts={**scenario.parts, model: flat})
+    assert "part-cannot-be-made" in {f.code for f in audit(broken, plan).findings}
