@@ -211,6 +211,7 @@ def _search(
     """Search from a first plan, last improvements, and the exact state of what they found."""
     firm = begun.firm if begun else None
     seconds = params.seconds
+    begun_s = time.monotonic() - started
     if seconds is not None:
         left = max(0.0, started + seconds - time.monotonic())
         seconds -= _TIDY_SHARE * left
@@ -251,6 +252,8 @@ def _search(
     if params.seconds is not None and reason.startswith("time limit"):
         # The search's own limit is shorter by what the last improvements get.
         reason = f"time limit of {params.seconds:g} s"
+        if outcome.work == 0 and begun_s >= params.seconds:
+            reason += f"; the first plan alone took {begun_s:.0f} s, nothing was searched"
     return state, _Log(trace, outcome.work, reason, outcome.workers, released)
 
 
