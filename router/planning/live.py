@@ -13,7 +13,8 @@ from router.geometry import PartFacts
 from router.kernel.faults import Conflict, NotFound
 from router.planning.problem import Problem
 from router.planning.publish import plate_names
-from router.planning.state import State
+from router.planning.removal import remove, whole_lines
+from router.planning.state import State, Undo
 from router.planning.taken_up import take_up
 from router.planning.trade_offs import line_options
 
@@ -50,6 +51,27 @@ class LivePlan:
         """Every site for a line the plan does not know."""
         index = self.admit(line, part)  # first: it may make the state anew
         return line_options(self.state, index, plate_names(self.state))
+
+    def where_in_quantity(self, line_id: str, quantity: int) -> LineOptions:
+        """Every site for a line of the scenario in another quantity, its own place given back first.
+
+        In its own quantity the same as :meth:`where`.
+        """
+        if line_id not in self._index:
+            raise NotFound(f"no line {line_id!r} in the plan's book")
+        own = self._scenario.line[line_id]
+        if quantity == own.quantity:
+            return self.where(line_id)
+        # A name of its own: verdicts are found by name, and the line itself stays in the book.
+        other = replace(own, line_id=f"{line_id} in {quantity}", quantity=quantity)
+        index = self.admit(other, self._scenario.parts[own.model])  # first: it may make the state anew
+        journal: list[Undo] = []
+        placed = bool(self.state.on[self._index[line_id]])
+        if placed and not remove(self.state, whole_lines(self.state, [self._index[line_id]]), journal):
+            self.state.undo_to(journal, 0)
+        found = line_options(self.state, index, plate_names(self.state))
+        self.state.undo_to(journal, 0)
+        return found
 
     def admit_all(self, guests: Sequence[tuple[OrderLine, PartFacts]]) -> list[int]:
         """Indexes of lines the plan does not know, all of them good at the same time.

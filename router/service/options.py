@@ -70,6 +70,16 @@ def where_to_build(desk: Desk, actor: Actor, line_id: str) -> LineOptions:
     return _asked_of_live(desk, actor, line.cells, (), own=True)[0]
 
 
+def where_in_quantities(desk: Desk, actor: Actor, line_id: str, quantities: Sequence[int]) -> tuple[LineOptions, ...]:
+    """``where_to_build`` for a line of the book in other quantities: what it takes in the plan is given back first."""
+    line = get_line(desk, actor, line_id)
+    opened = open_plan(desk, live_in_full(desk))
+    if line_id not in opened.full.scenario.line:
+        return _asked_of_live(desk, actor, line.cells, quantities, own=True)
+    with opened.lock:
+        return tuple(_seen_options(actor, opened.live.where_in_quantity(line_id, q)) for q in quantities)
+
+
 def where_would_it_go(
     desk: Desk, actor: Actor, cells: Mapping[str, str], quantities: Sequence[int] = ()
 ) -> tuple[LineOptions, ...]:

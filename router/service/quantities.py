@@ -7,7 +7,8 @@ from datetime import date
 
 from router.service.book import get_line
 from router.service.desk import Desk
-from router.service.options import where_would_it_go
+from router.service.models import content_of
+from router.service.options import where_in_quantities
 from router.service.plans import live_in_full
 from router.service.records import Actor
 
@@ -17,7 +18,7 @@ LADDER = (1, 2, 3, 5, 8, 12, 20, 35, 60, 100, 200)
 
 @dataclass(frozen=True, slots=True)
 class QuantityCost:
-    """One quantity at its cheapest able site; without a site nobody can build so many."""
+    """One quantity at its cheapest able site, the planned quantity where it is planned; without a site nobody can."""
 
     quantity: int
     site_id: str | None
@@ -30,30 +31,37 @@ class QuantityCost:
 
 
 def cost_by_quantity(desk: Desk, actor: Actor, line_id: str) -> tuple[QuantityCost, ...]:
-    """The line in the quantities of ``LADDER`` and its own, each placed against the live plan as it stands.
+    """The line in the quantities of ``LADDER`` and its own, each placed against the live plan with the line taken out.
 
-    Raises NotFound without a live plan, FaultyInput and Conflict as ``where_would_it_go`` does.
+    In the quantity that is planned it is where the plan builds it, as ``where_to_build`` says.
+
+    Raises NotFound without a live plan, FaultyInput and Conflict as ``where_to_build`` does.
     """
     line = get_line(desk, actor, line_id)
-    plan_id = live_in_full(desk).head.plan_id
+    full = live_in_full(desk)
     with desk.store.look() as work:
-        record, model = work.networks.latest(), work.models.by_name(line.model)
-    edition, content = record.version if record else 0, model.sha256 if model else ""
-    cells = {k: v for k, v in line.cells.items() if k != "line"}
+        record = work.networks.latest()
+        shas = {m.name: m.sha256 for m in work.models.all()}
+    edition, content = record.version if record else 0, content_of(shas, line.line_id, line.model)
+    planned = full.scenario.line.get(line_id)
+    wanted = sorted({*LADDER, line.quantity} | ({planned.quantity} if planned else set()))
 
     def make() -> tuple[QuantityCost, ...]:
         # One question at a time: others who ask the live plan need not wait for all of them.
-        return tuple(_cost(desk, actor, cells, quantity) for quantity in sorted({*LADDER, line.quantity}))
+        return tuple(_cost(desk, actor, line_id, quantity) for quantity in wanted)
 
-    key = ("quantities", plan_id, edition, content, tuple(sorted(cells.items())))
+    cells = tuple(sorted(line.cells.items()))
+    key = ("quantities", full.head.plan_id, edition, content, cells)
     found: tuple[QuantityCost, ...] = desk.parts.get(key, make)
     return found
 
 
-def _cost(desk: Desk, actor: Actor, cells: dict[str, str], quantity: int) -> QuantityCost:
-    table = where_would_it_go(desk, actor, cells, [quantity])[0]
-    able = [(s.fair_cents, s) for s in table.sites if s.possible and s.fair_cents is not None]
+def _cost(desk: Desk, actor: Actor, line_id: str, quantity: int) -> QuantityCost:
+    table = where_in_quantities(desk, actor, line_id, [quantity])[0]
+    able = [s for s in table.sites if s.possible and s.fair_cents is not None]
     if not able:
         return QuantityCost(quantity, None, None, None, None, None)
-    cents, best = min(able, key=lambda a: a[0])
-    return QuantityCost(quantity, best.site_id, cents, round(cents / quantity), best.arrive_date, best.late_days)
+    best = [s for s in able if s.chosen] or [min(able, key=lambda s: s.fair_cents or 0)]
+    cents = sum(s.fair_cents or 0 for s in best)
+    last = max(best, key=lambda s: s.arrive_date or date.min)
+    return QuantityCost(quantity, best[0].site_id, cents, round(cents / quantity), last.arrive_date, last.late_days)

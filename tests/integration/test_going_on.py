@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from router.service.events import record_event
 from router.service.going_on import going_on
 from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
 from router.service.moves import keep_line_move, keep_move, try_line_move, try_move
+from router.service.options import open_plan, where_to_build
 from router.service.pins import pinned_builds, set_pin
 from router.service.plans import accept, full_plan, live_in_full, plan_in_full
 from router.service.records import Actor, EventKind, JobRecord, JobStanding, LineRecord, Role
@@ -338,25 +339,59 @@ def test_a_hidden_line_cannot_be_moved_nor_told_of(desk: Desk, boss: Actor) -> N
 
 def test_cost_by_quantity_is_a_curve_asked_once(desk: Desk, boss: Actor, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[int] = []
-    real = quantities.where_would_it_go
+    real = quantities.where_in_quantities
 
-    def counted(desk: Desk, actor: Actor, cells: Mapping[str, str], wanted: Sequence[int]) -> tuple[LineOptions, ...]:
+    def counted(desk: Desk, actor: Actor, line_id: str, wanted: Sequence[int]) -> tuple[LineOptions, ...]:
         asked.extend(wanted)
-        return real(desk, actor, cells, wanted)
+        return real(desk, actor, line_id, wanted)
 
-    monkeypatch.setattr(quantities, "where_would_it_go", counted)
+    monkeypatch.setattr(quantities, "where_in_quantities", counted)
     found = quantities.cost_by_quantity(desk, boss, "1001-1")
     own = get_line(desk, boss, "1001-1").quantity
     assert [q.quantity for q in found] == sorted({*quantities.LADDER, own}) == asked
     assert len(found) > 8
-    one = real(desk, boss, {k: v for k, v in get_line(desk, boss, "1001-1").cells.items() if k != "line"}, [5])[0]
-    cheapest = min(s.fair_cents for s in one.sites if s.possible and s.fair_cents is not None)
-    assert next(q for q in found if q.quantity == 5).landed_cents == cheapest
+    one = real(desk, boss, "1001-1", [7])[0]
+    assert one.line_id == "1001-1 in 7"
     assert quantities.cost_by_quantity(desk, boss, "1001-1") == found and len(asked) == len(found)
     hidden = next(x.line_id for x in desk_lines(desk) if x.export_control)
     assert quantities.cost_by_quantity(desk, boss, hidden)
     with pytest.raises(NotFound):
         quantities.cost_by_quantity(desk, an_actor(desk, "vic", Role.VIEWER), hidden)
+
+
+def test_in_its_own_quantity_a_line_costs_what_where_to_build_says(desk: Desk, boss: Actor) -> None:
+    placed = 0
+    for line in desk_lines(desk):
+        table = where_to_build(desk, boss, line.line_id)
+        own = next(q for q in quantities.cost_by_quantity(desk, boss, line.line_id) if q.quantity == line.quantity)
+        chosen = [s for s in table.sites if s.chosen]
+        if len(chosen) != 1:
+            continue
+        placed += 1
+        said = (chosen[0].site_id, chosen[0].fair_cents, chosen[0].arrive_date, chosen[0].late_days)
+        assert (own.site_id, own.landed_cents, own.arrive_date, own.late_days) == said
+        assert where_to_build(desk, boss, line.line_id) == table  # asking left the plan as it stands
+    assert placed > 5
+
+
+def test_another_quantity_is_asked_with_the_lines_own_place_given_back(desk: Desk, boss: Actor) -> None:
+    """One piece less never waits for the machine time that the line itself takes."""
+    opened = open_plan(desk, live_in_full(desk))
+    asked = 0
+    for line in desk_lines(desk):
+        planned = opened.full.scenario.line[line.line_id]
+        if planned.quantity < 3 or len(where_to_build(desk, boss, line.line_id).chosen_site_ids) != 1:
+            continue
+        index = opened.live._index[line.line_id]
+        real = opened.live.state.on[index]
+        before = opened.live.state.total_cents
+        less = opened.live.where_in_quantity(line.line_id, planned.quantity - 1)
+        assert (opened.live.state.total_cents, opened.live.state.on[index]) == (before, real)
+        asked += 1
+        taken = [s.late_days or 0 for s in less.sites if s.possible]
+        own = next(s for s in where_to_build(desk, boss, line.line_id).sites if s.chosen)
+        assert taken and min(taken) <= (own.late_days or 0)
+    assert asked
 
 
 def test_the_same_over_http(desk: Desk, client: TestClient, boss: Actor) -> None:
