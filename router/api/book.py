@@ -165,6 +165,8 @@ class PreviewView(BaseModel):
     same_models: list[str]
     other_models: list[str]
     faults: list[Fault]
+    remarks: list[str]
+    """On models that can be stored but deserve a look."""
 
 
 def preview_view(preview: ImportPreview) -> PreviewView:

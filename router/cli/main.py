@@ -56,6 +56,9 @@ WorkersOption = Annotated[
     ),
 ]
 
+_MOST_REMARKS = 40
+"""So many remarks on models are printed, the rest counted."""
+
 
 @app.command()
 def demo(
@@ -84,7 +87,8 @@ def plan(
 @app.command()
 def check(folder: FolderArgument) -> None:
     """Look for faults in a scenario folder without planning it."""
-    faults = check_folder(folder, cache_dir())
+    faults, remarks = check_folder(folder, cache_dir())
+    _remark(remarks)
     if faults:
         say_plainly(err, faults_list(faults))
         raise typer.Exit(2)
@@ -120,8 +124,15 @@ def audit(
 
 @app.command()
 def serve(
-    host: Annotated[str | None, typer.Option(help="Address; beyond this machine only with an administrator.")] = None,
-    port: Annotated[int | None, typer.Option(min=1, max=65535, help="Port to listen on.")] = None,
+    host: Annotated[
+        str | None,
+        typer.Option(
+            help="Address, else PLATEWRIGHT_HOST, else 127.0.0.1; beyond this machine only with an administrator."
+        ),
+    ] = None,
+    port: Annotated[
+        int | None, typer.Option(min=1, max=65535, help="Port to listen on, else PLATEWRIGHT_PORT, else 8321.")
+    ] = None,
     database: Annotated[str | None, typer.Option(help="sqlite:///FILE or postgresql://USER@HOST/NAME.")] = None,
     no_worker: Annotated[bool, typer.Option("--no-worker", help="Leave runs to `platewright worker`.")] = False,
 ) -> None:
@@ -244,7 +255,15 @@ def _say(planned: Planned) -> None:
     checks = sum(count for _, count in planned.audited.checked)
     verdict = "found nothing wrong" if planned.audited.clean else f"found {len(planned.audited.findings)} faults"
     say_plainly(out, f"The independent auditor made {checks:,} checks and {verdict}.")
+    _remark(planned.remarks)
     say_plainly(out, f"Report: {planned.report.resolve()}")
+
+
+def _remark(remarks: tuple[str, ...]) -> None:
+    for text in remarks[:_MOST_REMARKS]:
+        say_plainly(err, f"remark: {text}")
+    if len(remarks) > _MOST_REMARKS:
+        say_plainly(err, f"and {len(remarks) - _MOST_REMARKS} remarks more on other models")
 
 
 def main() -> None:

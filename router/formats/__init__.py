@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from router.formats.network_file import read_network
+from router.formats.part_remarks import part_remarks
 from router.formats.plan_file import (
     PLAN_FILE,
     RESULT_FILE,
@@ -12,7 +13,7 @@ from router.formats.plan_file import (
     result_to_json,
 )
 from router.formats.result_folder import read_plan, read_result, refuse_foreign, write_result
-from router.formats.scenario_folder import check_scenario, read_scenario
+from router.formats.scenario_folder import check_scenario, look_at_scenario, read_scenario
 from router.formats.tables import all_tables
 
 __all__ = [
@@ -20,6 +21,8 @@ __all__ = [
     "RESULT_FILE",
     "all_tables",
     "check_scenario",
+    "look_at_scenario",
+    "part_remarks",
     "plan_from_json",
     "plan_to_json",
     "read_network",

@@ -10,6 +10,7 @@ from router.domain.network import Scenario
 from router.formats.model_order import MODEL_ENDINGS
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
 from router.formats.order_book import OrderReading, inspect_orders
+from router.formats.part_remarks import part_remarks
 from router.geometry import MeshError, PartFacts, measure, unusable
 from router.kernel.faults import Fault, FaultyInput
 
@@ -27,7 +28,7 @@ def read_scenario(folder: Path, cache_dir: Path | None = None, progress: Progres
 
     ``cache_dir`` remembers measured models from one run to the next.
     """
-    scenario, faults = _inspect(folder, cache_dir, progress)
+    scenario, faults, _ = _inspect(folder, cache_dir, progress)
     if scenario is None:
         raise FaultyInput(faults)
     return scenario
@@ -40,11 +41,16 @@ def check_scenario(
     return _inspect(folder, cache_dir, progress)[1]
 
 
+def look_at_scenario(folder: Path, cache_dir: Path | None = None) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
+    """Every fault of a folder, and remarks on models that can be planned but deserve a look."""
+    return _inspect(folder, cache_dir, None)[1:]
+
+
 def _inspect(
     folder: Path, cache_dir: Path | None, progress: ProgressCall | None
-) -> tuple[Scenario | None, tuple[Fault, ...]]:
+) -> tuple[Scenario | None, tuple[Fault, ...], tuple[str, ...]]:
     if not folder.is_dir():
-        return None, (Fault(str(folder), "", "", "no such folder", "a scenario folder"),)
+        return None, (Fault(str(folder), "", "", "no such folder", "a scenario folder"),), ()
     faults: list[Fault] = []
     contents: dict[str, bytes] = {}
     raw_network = _read(folder, NETWORK_FILE, faults, contents)
@@ -53,9 +59,11 @@ def _inspect(
     orders = _orders(folder, network, faults, contents)
     faults += orders.faults
     parts = _measure(folder, network, orders.units, cache_dir, progress, faults, contents)
+    refused = {f.file for f in faults}
+    remarks = part_remarks({n: p for n, p in parts.items() if f"{MODEL_FOLDER}/{n}" not in refused}, network.network)
     if faults or network.network is None:
-        return None, tuple(faults)
-    return Scenario(network.network, orders.lines, parts, fingerprint(contents)), ()
+        return None, tuple(faults), remarks
+    return Scenario(network.network, orders.lines, parts, fingerprint(contents)), (), remarks
 
 
 def _read(folder: Path, name: str, faults: list[Fault], contents: dict[str, bytes]) -> bytes | None:

@@ -20,7 +20,15 @@ from router.service.changes import book_changed
 from router.service.contents import Contents, Sent, of_bytes, of_paths, of_sent, size_of
 from router.service.desk import Desk
 from router.service.former_names import remember_names
-from router.service.models import codes_brought, digest_of, leave_to_others, mark_models, model_faults, models_shown
+from router.service.models import (
+    codes_brought,
+    digest_of,
+    leave_to_others,
+    mark_models,
+    model_faults,
+    model_remarks,
+    models_shown,
+)
 from router.service.network import NO_NETWORK, faults_in_book, keep_edition
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, LineRecord, ModelRecord
@@ -56,6 +64,8 @@ class ImportPreview:
     other_models: tuple[str, ...]
     """Models whose name stands for another content now."""
     faults: tuple[Fault, ...]
+    remarks: tuple[str, ...] = ()
+    """On models that can be stored but deserve a look."""
 
     @property
     def storable(self) -> bool:
@@ -205,7 +215,11 @@ def _look(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fau
         faults += faults_in_book(kept_lines.values(), reading, [*every_model, *models], hidden, sent)
     overhang_deg = reading.network.overhang_deg if reading.network else STANDARD_OVERHANG_DEG
     fresh = models.only(n for n in models if {digest_of(models[n])} != _contents(n, shown, seen_lines))
-    faults += model_faults(desk, fresh, units, overhang_deg)
+    wrong_models = model_faults(desk, fresh, units, overhang_deg)
+    faults += wrong_models
+    refused = {f.file for f in wrong_models}
+    sound = fresh.only(n for n in fresh if f"{MODEL_FOLDER}/{n}" not in refused)
+    remarks = model_remarks(desk, sound, units, reading.network, overhang_deg)
     if not files:
         faults.append(
             Fault(name, "", "", "no file", "a zipped scenario folder, an order book, models or a network file")
@@ -220,6 +234,7 @@ def _look(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fau
         tuple(sorted(n for n in models if n in shown and n not in fresh)),
         tuple(sorted(n for n in models if n in shown and n in fresh)),
         tuple(faults),
+        remarks,
     )
     version = kept_network.version if kept_network else 0
     return _Look(

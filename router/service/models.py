@@ -7,7 +7,9 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from router.domain.network import Network
 from router.domain.orders import OrderLine
+from router.formats import part_remarks
 from router.formats.model_order import MODEL_ENDINGS
 from router.geometry import MeshError, PartFacts, measure, unusable
 from router.kernel.faults import Fault, NotFound
@@ -135,6 +137,17 @@ def parts_of(
     """Measurements of the models of some lines by name. ``shas``: content of each model."""
     units = {line.model: line.unit for line in lines}
     return {name: measured(desk, name, shas[name], unit, overhang_deg) for name, unit in units.items()}
+
+
+def model_remarks(
+    desk: Desk, contents: Mapping[str, bytes], units: Mapping[str, str], network: Network | None, overhang_deg: float
+) -> tuple[str, ...]:
+    """Remarks on sound model files that deserve a look. ``contents``: those without a fault."""
+    parts = {
+        name: measured(desk, name, digest_of(content), units.get(name, "mm"), overhang_deg, content)
+        for name, content in contents.items()
+    }
+    return part_remarks(parts, network)
 
 
 def model_faults(

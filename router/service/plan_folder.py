@@ -14,6 +14,7 @@ from router.formats import (
     PLAN_FILE,
     RESULT_FILE,
     all_tables,
+    part_remarks,
     plan_to_json,
     read_scenario,
     refuse_foreign,
@@ -35,6 +36,11 @@ class Planned:
     result: Result
     audited: AuditReport
     folder: Path
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """On models that were planned but deserve a look."""
+        return part_remarks(self.scenario.parts, self.scenario.network)
 
     @property
     def report(self) -> Path:

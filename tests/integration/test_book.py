@@ -237,3 +237,13 @@ def test_a_model_too_small_to_be_made_is_refused_at_the_door_and_one_kept_before
     line = next(x.line_id for x in list_lines(desk, ana).lines if x.model == "ring.stl")
     table = where_to_build(desk, ana, line)
     assert not any(s.possible for s in table.sites) and any("1e-06" in r for s in table.sites for r in s.reasons)
+
+
+def test_the_preview_remarks_on_a_model_that_can_be_stored_but_is_not_closed(
+    desk: Desk, ana: Actor, tmp_path: Path
+) -> None:
+    box = trimesh.creation.box((20.0, 20.0, 20.0))
+    trimesh.Trimesh(box.vertices, box.faces[:-1], process=False).export(tmp_path / "ring.stl")
+    preview = preview_files(desk, ana, {"ring.stl": (tmp_path / "ring.stl").read_bytes()})
+    assert preview.storable and [r.split(":")[0] for r in preview.remarks] == ["models/ring.stl"]
+    assert "mesh is not closed" in preview.remarks[0]

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import trimesh
 from typed_command import Typed
 
 from router.cli.main import main
@@ -120,3 +121,14 @@ def test_missing_folders_are_faults_not_tracebacks(words: tuple[str, ...], typed
     code, said = typed(*words)
     assert code == 2
     assert "Traceback" not in said
+
+
+def test_check_and_plan_remark_on_a_model_that_is_not_closed(tmp_path: Path, typed: Typed) -> None:
+    folder = tmp_path / "small"
+    shutil.copytree(SMALL, folder)
+    box = trimesh.creation.box((20.0, 20.0, 20.0))
+    trimesh.Trimesh(box.vertices, box.faces[:-1], process=False).export(folder / "models" / "ring.stl")
+    code, said = typed("check", str(folder))
+    assert code == 0 and "remark: models/ring.stl: mesh is not closed" in said
+    code, said = typed("plan", str(folder), "--out", str(tmp_path / "out"), "--work", "1")
+    assert code == 0 and "remark: models/ring.stl: mesh is not closed" in said
