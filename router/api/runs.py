@@ -116,7 +116,7 @@ def runs(
     before: Annotated[AwareDatetime | None, Query(description="runs asked for before this moment")] = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 50,
 ) -> list[JobView]:
-    """Runs, newest first."""
+    """Runs, newest first. Of a result what is one value; the run itself has all of it."""
     return [job_view(j) for j in use.list_jobs(desk, actor, limit, before)]
 
 
@@ -148,7 +148,7 @@ class _Events(StreamingResponse):
 def stream(
     request: Request, job_id: JobId, desk: AtDesk, actor: Asks, after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0
 ) -> StreamingResponse:
-    """Progress as server-sent events (``point`` and ``run``) until the run has ended."""
+    """Progress as server-sent events (``point`` and ``run``) until the run has ended; runs as in the list."""
     use.get_job(desk, actor, job_id)
     return _Events(_told(request, desk, actor, job_id, after))
 
@@ -156,7 +156,7 @@ def stream(
 async def _told(request: Request, desk: Desk, actor: Actor, job_id: str, after: int) -> AsyncIterator[str]:
     def look() -> tuple[JobRecord, list[JobPoint]]:
         # The job first: what it reported before it ended is then always among the points.
-        return use.get_job(desk, actor, job_id), use.points(desk, actor, job_id, after)
+        return use.job_head(desk, actor, job_id), use.points(desk, actor, job_id, after)
 
     while not await request.is_disconnected():
         job, found = await run_in_threadpool(look)

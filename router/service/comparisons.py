@@ -20,6 +20,7 @@ from router.service.ports import Work
 from router.service.receipts import Once
 from router.service.records import Actor, JobKind, JobRecord, LifeRecord
 from router.service.rights import Operation, require
+from router.service.visible import hidden_names, values_told
 from router.whatif.amounts import LEAST_MONTHS, LEAST_REPLICATIONS, MOST_MONTHS
 from router.whatif.changes import BASE, WhatIf, read_texts
 from router.whatif.comparison.compare import VERSION, Comparison, Settings, has_demand, no_demand, set_side_by_side
@@ -149,12 +150,15 @@ def result_of(work: Work, job: JobRecord) -> Mapping[str, Any]:
 def comparison_csv(desk: Desk, actor: Actor, job_id: str) -> str:
     """Figures of every replication. Raises NotFound for a job that is no comparison, or has fewer than two."""
     require(actor, Operation.SEE_WHAT_IFS)
-    seen = get_job(desk, actor, job_id)
+    get_job(desk, actor, job_id)
+    names = hidden_names(desk, actor)
     with desk.store.look() as work:
         job = work.jobs.get(job_id)
         assert job is not None
-        # A name the reader must not learn is masked in what get_job tells: then the table is not there either.
-        compared = _comparison(job, work.jobs.lives(job_id)) if seen.params == job.params else None
+        # Where a compared what-if, or one it goes on from, holds a name the reader must not learn, the table is not
+        # there for them; nor are these what-ifs.
+        may_read = values_told(job.params, names) == job.params
+        compared = _comparison(job, work.jobs.lives(job_id)) if may_read else None
     if job.kind is not JobKind.COMPARISON or compared is None:
         raise NotFound(f"no comparison {job_id}, or fewer than two replications of it")
     return replications_csv(compared)

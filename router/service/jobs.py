@@ -128,7 +128,7 @@ def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], 
         work.jobs.add(job)
         noted(work, desk, actor, f"ask {kind.value}", job.job_id, _without_texts(params))
         keep(work, desk, actor, once, {"job_id": job.job_id})
-        return job
+        return _told(job, frozenset())
 
 
 def _without_texts(params: Mapping[str, Any]) -> dict[str, Any]:
@@ -151,15 +151,33 @@ def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
         return _told(_seen(work, hidden, job_id), hidden_names(desk, actor))
 
 
+def job_head(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
+    """The same as it stands in lists."""
+    require(actor, Operation.SEE_PLANS)
+    hidden = hidden_lines(desk, actor)
+    with desk.store.look() as work:
+        return _head(_seen(work, hidden, job_id), hidden_names(desk, actor))
+
+
 def _told(job: JobRecord, names: frozenset[str]) -> JobRecord:
-    """The job with every text of it as somebody may read it who must not read these names."""
+    """The job with every text of it as somebody may read it who must not read these names.
+
+    The texts of compared what-ifs are for the worker only: the what-ifs page says who sees which.
+    """
+    params = {name: value for name, value in job.params.items() if name != "texts"}
     return replace(
         job,
         phase=told(job.phase, names),
         why=told(job.why, names),
-        params=values_told(job.params, names),
+        params=values_told(params, names),
         result=values_told(job.result, names),
     )
+
+
+def _head(job: JobRecord, names: frozenset[str]) -> JobRecord:
+    """The job without what may be long: whole files it was asked with, and tables and lists of its result."""
+    short = {name: value for name, value in job.result.items() if not isinstance(value, list | dict)}
+    return _told(replace(job, params=_without_texts(job.params), result=short), names)
 
 
 def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
@@ -170,7 +188,7 @@ def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
 
 
 def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
-    """Jobs, newest first."""
+    """Heads of jobs, newest first: of their results what is one value; ``get_job`` has all of it."""
     require(actor, Operation.SEE_PLANS)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
@@ -182,7 +200,7 @@ def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None
             desk.limits.page(limit),
         )
     names = hidden_names(desk, actor)
-    return [_told(job, names) for job in found]
+    return [_head(job, names) for job in found]
 
 
 def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:

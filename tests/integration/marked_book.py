@@ -17,11 +17,12 @@ from desk_builder import SMALL, an_actor, desk_on
 from whole_site import PASSWORD, quick_hash
 
 from router.service.book import change_line, get_line, hold, list_lines
+from router.service.comparisons import ask_comparison
 from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.imports import preview_files, preview_folder, store_import
-from router.service.jobs import ask_elsewhere, ask_plan, get_job
-from router.service.kept_what_ifs import add_what_if
+from router.service.jobs import ask_elsewhere, ask_plan, get_job, stop
+from router.service.kept_what_ifs import add_what_if, what_if_named
 from router.service.network import current_network, save_network
 from router.service.plans import accept, full_plan
 from router.service.records import Actor, EventKind, JobStanding, Person, Role
@@ -94,6 +95,8 @@ def marked_desk(folder: Path) -> tuple[Desk, Actor, str]:
     ask_elsewhere(desk, boss, LINE, 1)
     assert Worker(desk).once()
     _failed_run(desk, boss)
+    for file, ends in (("other.yaml", True), ("upon.yaml", True), ("plain.yaml", False)):
+        _compare(desk, boss, file, ends)
     named = QUESTION.replace("A third shop", f"A shop for {CUSTOMER}").replace("Detroit", TOWN)
     asked = ask_site_choice(desk, boss, named.encode(), seconds=5)
     assert Worker(desk).once()
@@ -127,6 +130,19 @@ def _talk_of_it(desk: Desk, boss: Actor) -> None:
         ("upon.yaml", "on: marked.yaml\n" + head.format("Carbon at last", 80)),
     ):
         add_what_if(desk, boss, file, text.encode())
+
+
+def _compare(desk: Desk, boss: Actor, file: str, lived: bool) -> None:
+    """A comparison of a what-if, lived to its end or still waiting and then stopped."""
+    kept = what_if_named(desk, boss, file)
+    assert kept is not None
+    job = ask_comparison(desk, boss, [kept.what_if_id], 0.25, 2, 4)
+    if not lived:
+        stop(desk, boss, job.job_id)
+        return
+    assert Worker(desk).once()
+    done = get_job(desk, boss, job.job_id)
+    assert done.standing is JobStanding.DONE and done.result["comparison"], done.why
 
 
 def _failed_run(desk: Desk, boss: Actor) -> None:

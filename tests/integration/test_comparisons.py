@@ -17,11 +17,12 @@ from router.service.comparisons import ask_comparison, comparison_csv, result_of
 from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.history import open_history
-from router.service.jobs import get_job, stop
+from router.service.jobs import get_job, list_jobs, stop
 from router.service.kept_what_ifs import add_what_if
 from router.service.records import Actor, EventKind, JobStanding, Role
 from router.service.snapshot import snapshot
 from router.service.trail import list_trail
+from router.whatif.rolling.figures import FIGURES
 from router.worker import Worker
 from router.worker import loop as worker_loop
 from router.worker.messages import Life
@@ -103,7 +104,8 @@ def test_a_stop_keeps_what_came(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert job.standing is JobStanding.DONE and "stopped by boss" in job.why
     with desk.store.look() as work:
         assert 1 <= job.result["lives"] == len(work.jobs.lives(job_id))
-        assert {**result_of(work, job), "invented": True} == job.result
+        whole = work.jobs.get(job_id)
+        assert whole is not None and {**result_of(work, whole), "invented": True} == job.result
 
 
 def test_what_is_asked_wrongly_is_refused_and_hidden_lines_are_left_out(tmp_path: Path) -> None:
@@ -144,7 +146,11 @@ def test_only_the_texts_that_are_needed_go_along_and_none_into_the_trail(tmp_pat
         for file, raw in (("carbon.yaml", CARBON), ("freight.yaml", TEXT), ("upon.yaml", upon))
     ]
     asked_of = ask_comparison(desk, boss, [ids[2]])
-    assert set(asked_of.params["texts"]) == {"carbon.yaml", "upon.yaml"}
+    with desk.store.look() as work:
+        job = work.jobs.get(asked_of.job_id)
+    assert job is not None and set(job.params["texts"]) == {"carbon.yaml", "upon.yaml"}
+    readers = (asked_of, get_job(desk, boss, asked_of.job_id), *list_jobs(desk, boss))
+    assert all("texts" not in x.params for x in readers), "what-ifs are read on their own page"
     (entry,) = list_trail(desk, boss, subject=asked_of.job_id)
     assert entry.details["files"] == ["upon.yaml"] and "texts" not in entry.details
 
@@ -182,6 +188,7 @@ def test_on_pages(tmp_path: Path) -> None:
         assert "Stop and keep what came" in client.get(at).text
         assert Worker(desk).once()
         text = client.get(at).text
-        assert ("Replications as CSV" in text and "within noise" in text) or "Which is" in text
+        assert "Replications as CSV" in text and "Which is" in text and "<h2>Freight</h2>" in text
+        assert text.count('<th scope="row">') == len(FIGURES)
         assert "near is within 250" in text and "invented data" in text and "Every carrier" in text
         assert "Comparison of what-ifs" in client.get("/runs").text

@@ -116,7 +116,6 @@ QUERIES: Mapping[str, list[dict[str, str]]] = {
     "/what-if/difference": [{}, {"one": "1", "other": "2"}],
 }
 NEVER_OPEN = {"/health/ready", f"{V1}/export", f"{V1}/imports/{{import_id}}", "/static/{name}", "/metrics"} | {
-    f"{V1}/comparisons/{{job_id}}/replications.csv",
     f"{V1}/site-choices/{{job_id}}/{{table}}.csv",
 }
 """Routes that need not answer 200 to somebody who is not cleared: refused as they are, or nothing of the book."""
@@ -424,3 +423,23 @@ def test_cleared_people_see_all_of_it(marked: Marked) -> None:
     seen = {m for marks in found.values() for m in marks}
     assert {"markline", "markorder", "markcustomer", "markmodel", "huntsville", "markreason", "marknote"} <= seen
     assert any(p.startswith("/network ") for p in found)
+
+
+def test_a_finished_comparison_shows_texts_to_nobody_and_its_table_to_whoever_may_read_its_what_ifs(
+    marked: Marked,
+) -> None:
+    with marked.desk.store.look() as work:
+        compared = {str(j.params["files"]): j for j in work.jobs.page(None, 50) if j.kind is JobKind.COMPARISON}
+    other, upon = compared["['other.yaml']"], compared["['upon.yaml']"]
+    assert set(other.params["texts"]) == {"other.yaml", "plain.yaml"}, "what it goes on from, and nothing else"
+    for who, tables in (("uvi", (200, 404)), ("upa", (200, 404))):
+        with signed_in(marked.desk, who) as client:
+            for job, status in zip((other, upon), tables, strict=True):
+                assert client.get(f"{V1}/comparisons/{job.job_id}/replications.csv").status_code == status
+                told = client.get(f"{V1}/runs/{job.job_id}").json()
+                assert "texts" not in told["params"] and told["result"]["lives"] == 4
+                stream = client.get(f"{V1}/runs/{job.job_id}/stream").text
+                assert "platewright what-if 1" not in stream and '"lives": 4' in stream and "scenarios" not in stream
+            for told in client.get(f"{V1}/runs").json():
+                assert not {"text", "texts"} & told["params"].keys()
+                assert not any(isinstance(x, list | dict) for x in told["result"].values())

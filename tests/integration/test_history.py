@@ -39,8 +39,11 @@ def test_started_and_held_lines_count_in_full_and_withdrawn_ones_do_not(planned:
     still_to_build = {x.line_id: x.quantity for x in snapshot(desk).scenario.lines if x.export_control is None}
     assert still_to_build.items() < wanted.items(), "the snapshot is less than the history"
     kept = add_what_if(desk, boss, "freight.yaml", TEXT).record.what_if_id
-    compared = task_of(desk, ask_comparison(desk, boss, [kept])).asked
-    sited = task_of(desk, ask_site_choice(desk, boss, QUESTION.encode())).asked
+    ask_comparison(desk, boss, [kept])
+    ask_site_choice(desk, boss, QUESTION.encode())
+    with desk.store.look() as work:
+        site_job, comparison_job = work.jobs.page(None, 2)
+    compared, sited = task_of(desk, comparison_job).asked, task_of(desk, site_job).asked
     assert isinstance(compared, ComparisonAsked) and isinstance(sited, SitesAsked)
     for asked in (compared, sited):
         assert {x.line_id: x.quantity for x in asked.scenario.lines} == wanted
