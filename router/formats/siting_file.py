@@ -19,8 +19,10 @@ from router.formats.places import resolve_place
 from router.formats.scalars import Choice, Country, Flag, Line, Money, Name, Real, Scalar, Whole, refusal
 from router.formats.validation import Places, structure_faults
 from router.formats.wording import found, one_of
+from router.formats.yaml_reader import Path as YamlPath
 from router.formats.yaml_reader import read_yaml
 from router.kernel.faults import Fault, FaultyInput
+from router.kernel.money import round_cents
 
 FORMAT = "platewright candidates 1"
 
@@ -223,6 +225,7 @@ def _reference_faults(record: QuestionRecord, network: Network, places: Places) 
             if entry.works_like not in sites:
                 wanted = one_of(entry.works_like, sites)
                 faults.append(places.fault((group, k, "works_like"), found(entry.works_like), wanted))
+            faults += _energy_faults(entry.energy_per_kwh, (group, k, "energy_per_kwh"), places)
     seen = set()
     for k, package in enumerate(record.packages):
         if package.id in seen:
@@ -238,6 +241,16 @@ def _reference_faults(record: QuestionRecord, network: Network, places: Places) 
                 wanted = one_of(alloy, list(like.alloys))
                 faults.append(places.fault(("packages", k, "alloys", n), found(alloy), wanted))
     return faults
+
+
+def _energy_faults(energy: Figure | None, at: YamlPath, places: Places) -> list[Fault]:
+    """Prices are whole cents, as in the network file: rounding a kWh would change all that energy costs."""
+    if energy is None:
+        return []
+    whole = round_cents(energy.value * 100)
+    if abs(energy.value * 100 - whole) < 1e-6:
+        return []
+    return [places.fault(at, f"{energy.value:g}", f"whole cents a kWh, e.g. {whole / 100:.2f}")]
 
 
 def _candidate(record: _Costs, candidate_id: str, name: str, place: Place) -> Candidate:

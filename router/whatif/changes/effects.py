@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import singledispatch
 from zoneinfo import available_timezones
 
-from router.domain.carriers import Carrier
+from router.domain.carriers import Carrier, Zone
 from router.domain.machines import Machine
 from router.domain.network import Network
 from router.domain.orders import OrderLine
@@ -33,6 +33,10 @@ from router.whatif.changes.records import (
     QualifyAlloy,
     RetireMachine,
 )
+from router.whatif.changes.whole_cents import distorted, expected_text, found_text, times
+
+_PARCEL_KG = 10.0
+"""By whose price a carrier's prices are judged (common practice, no source)."""
 
 
 class Misfit(PlatewrightError):
@@ -219,16 +223,8 @@ def _(change: ChangeRate, network: Network) -> Network:
     if change.of != "machine":
         if change.machine is not None:
             raise Misfit("machine", found(change.machine), f"no machine: {change.of} is paid by site")
-        field = "labour_cents_per_h" if change.of == "labour" else "energy_cents_per_kwh"
-        return replace(
-            network,
-            sites=tuple(
-                replace(s, **{field: round(getattr(s, field) * change.factor)})
-                if change.site in (None, s.site_id)
-                else s
-                for s in network.sites
-            ),
-        )
+        sites = (_at_rate(s, change) if change.site in (None, s.site_id) else s for s in network.sites)
+        return replace(network, sites=tuple(sites))
     if change.machine is not None:
         _known("machine", change.machine, network.machine, "machine")
         if change.site is not None:
@@ -236,12 +232,39 @@ def _(change: ChangeRate, network: Network) -> Network:
     return replace(
         network,
         machines=tuple(
-            replace(m, rate_cents_per_h=round(m.rate_cents_per_h * change.factor))
+            replace(m, rate_cents_per_h=_times(m.rate_cents_per_h, change.factor, f"an hour of {m.machine_id}"))
             if change.machine in (None, m.machine_id) and change.site in (None, m.site_id)
             else m
             for m in network.machines
         ),
     )
+
+
+def _at_rate(site: Site, change: ChangeRate) -> Site:
+    what = f"{change.of} at {site.site_id}"
+    if change.of == "labour":
+        return replace(site, labour_cents_per_h=_times(site.labour_cents_per_h, change.factor, what))
+    return replace(site, energy_cents_per_kwh=_times(site.energy_cents_per_kwh, change.factor, what))
+
+
+def _times(cents: int, factor: float, what: str) -> int:
+    """A price times a factor. Raises Misfit when whole cents cannot hold it."""
+    now = times(cents, factor)
+    if distorted(cents, factor, now):
+        raise Misfit("factor", found_text(what, cents, factor, now), expected_text(cents))
+    return now
+
+
+def _dearer(carrier_id: str, zone: Zone, change: ChangeCarrier) -> Zone:
+    """A zone at other prices. Raises Misfit when whole cents cannot hold them for a parcel of ordinary weight."""
+    factor = change.price_factor
+    base, per_kg = times(zone.base_cents, factor), times(zone.cents_per_kg, factor)
+    was, now = (b + _PARCEL_KG * k for b, k in ((zone.base_cents, zone.cents_per_kg), (base, per_kg)))
+    if distorted(was, factor, now):
+        what = f"a parcel of {_PARCEL_KG:g} kg with {carrier_id}"
+        raise Misfit("price_factor", found_text(what, was, factor, now), expected_text(was, 0.5 + 0.5 * _PARCEL_KG))
+    days = max(0, zone.transit_working_days + change.transit_days_added)
+    return replace(zone, base_cents=base, cents_per_kg=per_kg, transit_working_days=days)
 
 
 @apply.register
@@ -250,18 +273,7 @@ def _(change: ChangeCarrier, network: Network) -> Network:
         _known("carrier", change.carrier, network.carrier, "carrier")
 
     def changed(carrier: Carrier) -> Carrier:
-        return replace(
-            carrier,
-            zones=tuple(
-                replace(
-                    z,
-                    base_cents=round(z.base_cents * change.price_factor),
-                    cents_per_kg=round(z.cents_per_kg * change.price_factor),
-                    transit_working_days=max(0, z.transit_working_days + change.transit_days_added),
-                )
-                for z in carrier.zones
-            ),
-        )
+        return replace(carrier, zones=tuple(_dearer(carrier.carrier_id, z, change) for z in carrier.zones))
 
     return replace(
         network,

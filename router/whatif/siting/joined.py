@@ -8,6 +8,7 @@ from router.domain.machines import Machine
 from router.domain.network import Scenario
 from router.domain.sites import Credential, OutsideService, Site
 from router.domain.siting import Candidate, Package, SitingQuestion
+from router.kernel.money import round_cents
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +71,8 @@ def _site(candidate: Candidate, like: Site) -> Site:
         site_id=candidate.candidate_id,
         name=candidate.name,
         place=candidate.place,
-        labour_cents_per_h=like.labour_cents_per_h if labour is None else round(labour.value),
-        energy_cents_per_kwh=like.energy_cents_per_kwh if energy is None else round(energy.value),
+        labour_cents_per_h=like.labour_cents_per_h if labour is None else round_cents(labour.value),
+        energy_cents_per_kwh=like.energy_cents_per_kwh if energy is None else round_cents(energy.value),
         grid_kg_co2e_per_kwh=like.grid_kg_co2e_per_kwh if grid is None else grid.value,
         credentials=tuple(Credential(code) for code in candidate.credentials),
     )

@@ -54,6 +54,14 @@ def test_every_fault_of_shape_is_named_at_once(network: Network) -> None:
     assert len(refused.value.faults) >= 5
 
 
+def test_a_price_of_energy_is_whole_cents_as_in_the_network(network: Network) -> None:
+    text = TEXT.replace("    labour_per_h: 54.00\n", "    labour_per_h: 54.00\n    energy_per_kwh: {price}\n", 1)
+    priced = [c.energy_cents_per_kwh for c in read_siting(text.replace("{price}", "0.13").encode(), network).candidates]
+    assert [x.value for x in priced if x is not None] == [13.0]
+    with pytest.raises(FaultyInput, match=r"energy_per_kwh: found 0\.125; expected whole cents a kWh, e\.g\. 0\.13"):
+        read_siting(text.replace("{price}", "0.125").encode(), network)
+
+
 def test_every_fault_of_reference_is_named_at_once(network: Network) -> None:
     bad = TEXT.replace("works_like: OHIO", "works_like: OHOI", 1).replace("machine_like: M01", "machine_like: M9")
     bad = bad.replace("alloys: [316l]", "alloys: [316l, ti64]").replace("- id: LYON", "- id: RHINE")

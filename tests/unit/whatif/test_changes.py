@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,8 @@ from router.domain.network import Network
 from router.formats.network_file import read_network
 from router.kernel.faults import FaultyInput
 from router.whatif.changes import Misfit, WhatIf, difference, read_what_if
-from router.whatif.changes.records import KINDS
+from router.whatif.changes.effects import apply
+from router.whatif.changes.records import KINDS, ChangeRate
 
 DEMO = Path(__file__).parents[3] / "scenarios" / "demo"
 SAMPLES = Path(__file__).parents[3] / "scenarios" / "whatif"
@@ -120,6 +122,8 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
         ("{change: demand, season: [1, 1]}", "season"),
         ("{change: demand, least_pieces: 9, most_pieces: 3}", "most_pieces"),
         ("{change: change_rate, of: labour, machine: K1, factor: 2}", "machine"),
+        ("{change: change_rate, of: energy, factor: 1.02}", "factor"),
+        ("{change: change_carrier, price_factor: 1.0004}", "price_factor"),
         ("{change: move_site, site: braga, country: PT, city: Nowhereville}", "city"),
         ("{change: move_site, site: braga, country: PT, city: Porto, time_zone: Europe/Porto}", "time_zone"),
     ],
@@ -130,6 +134,23 @@ def test_a_change_that_does_not_fit_says_why(tmp_path: Path, base: Network, chan
     assert [f.field for f in faults] == [field, "machine"]
     with pytest.raises(Misfit):
         trial.network(base)
+
+
+def test_a_factor_that_whole_cents_cannot_hold_is_told_with_what_would_become_of_it(base: Network) -> None:
+    site = replace(base.sites[0], energy_cents_per_kwh=12, labour_cents_per_h=4101)
+    network = replace(base, sites=(site,))
+    small = ChangeRate(change="change_rate", of="energy", factor=1.02)
+    lost = r"1\.02, by which energy at .* \(12 cents\) would be 12 in whole cents: times 1;"
+    with pytest.raises(Misfit, match=lost) as no:
+        apply(small, network)
+    assert no.value.expected.startswith("a factor whose effect whole cents can hold: 1, 1.21 or more, 0.792 or less")
+    large = ChangeRate(change="change_rate", of="energy", factor=1.21)
+    assert apply(large, network).sites[0].energy_cents_per_kwh == 15
+    none = ChangeRate(change="change_rate", of="energy", factor=1.0)
+    assert apply(none, network).sites == network.sites
+    # Half a cent goes up, as everywhere with money.
+    half = ChangeRate(change="change_rate", of="labour", factor=0.5)
+    assert apply(half, network).sites[0].labour_cents_per_h == 2051
 
 
 def test_the_last_site_and_the_last_machine_stay(base: Network, tmp_path: Path) -> None:
