@@ -50,12 +50,12 @@ def actor_of(
 def seen_version(
     if_match: Annotated[str | None, Header(description='Version seen, as the ETag of an answer, e.g. "3".')] = None,
 ) -> int:
-    """The version in If-Match: 428 without, 412 for what is none."""
+    """The version in If-Match: 428 without, 400 for what is none."""
     if if_match is None:
         raise HTTPException(428, 'send If-Match with the ETag you saw, e.g. If-Match: "3"')
     match = _ETAG.fullmatch(if_match.strip())
     if match is None:
-        raise HTTPException(412, 'If-Match is an ETag of ours, e.g. "3"')
+        raise HTTPException(400, 'If-Match is an ETag of ours, e.g. "3"')
     return int(match[1])
 
 

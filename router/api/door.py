@@ -9,9 +9,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from router.api.asking import ACTOR, SAFE, actor_of
-from router.api.problems import answer_to
+from router.api.problems import answer_away, answer_to
 from router.kernel.faults import PlatewrightError
 from router.service.desk import Desk
+from router.service.ports import StoreAway
 from router.service.rights import Operation, require
 
 
@@ -30,6 +31,9 @@ class Door:
                 scope[ACTOR] = await run_in_threadpool(self._known, Request(scope))
             except PlatewrightError as error:
                 await answer_to(error)(scope, receive, send)
+                return
+            except StoreAway:
+                await answer_away()(scope, receive, send)
                 return
         await self._app(scope, receive, send)
 

@@ -24,6 +24,8 @@ from router.kernel.faults import (
     Stale,
     TooMuch,
 )
+from router.report.wording import count
+from router.service.ports import StoreAway
 
 MEDIA = "application/problem+json"
 
@@ -49,6 +51,7 @@ _TITLES = {
     "too-much": "A limit is passed",
     "precondition-required": "Name the version you saw",
     "request": "The request cannot be read",
+    "away": "The book does not answer",
     "ours": "Something is wrong on our side",
 }
 
@@ -110,9 +113,14 @@ def answer_to(error: PlatewrightError) -> JSONResponse:
     status, kind = status_of(error)
     faults = list(error.faults) if isinstance(error, FaultyInput) else []
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
-    detail = f"{len(faults)} faults" if faults else str(error)
+    detail = count(len(faults), "fault") if faults else str(error)
     made = error.made if isinstance(error, AlreadyMade) else None
     return answer(status, kind, detail, faults, headers, made)
+
+
+def answer_away() -> JSONResponse:
+    """What is answered while the database does not."""
+    return answer(503, "away", "the database does not answer; try again in a moment", headers={"Retry-After": "5"})
 
 
 def _unread(request: Request, wrong: Mapping[str, Any]) -> Fault:
@@ -131,10 +139,14 @@ def install(app: FastAPI) -> None:
     async def ours(request: Request, error: PlatewrightError) -> JSONResponse:
         return answer_to(error)
 
+    @app.exception_handler(StoreAway)
+    async def away(request: Request, error: StoreAway) -> JSONResponse:
+        return answer_away()
+
     @app.exception_handler(RequestValidationError)
     async def unread(request: Request, error: RequestValidationError) -> JSONResponse:
         faults = [_unread(request, e) for e in error.errors()]
-        return answer(422, "faulty-input", f"{len(faults)} faults", faults)
+        return answer(422, "faulty-input", count(len(faults), "fault"), faults)
 
     @app.exception_handler(HTTPException)
     async def plain(request: Request, error: HTTPException) -> JSONResponse:

@@ -20,8 +20,13 @@ def uncursor(word: str | None, length: int) -> tuple[str, ...] | None:
         return None
     try:
         parts = json.loads(base64.urlsafe_b64decode(word + "=" * (-len(word) % 4)))
-        if isinstance(parts, list) and len(parts) == length and all(isinstance(p, str) for p in parts):
+        if isinstance(parts, list) and len(parts) == length and all(_is_text(p) for p in parts):
             return tuple(parts)
-    except (ValueError, binascii.Error):
+    except (ValueError, binascii.Error, RecursionError):
         pass
     raise NotFound("no such cursor; start from the first page")
+
+
+def _is_text(part: object) -> bool:
+    """Text that a database can be asked for: no NUL, no half of a character."""
+    return isinstance(part, str) and "\x00" not in part and part == part.encode("utf-8", "ignore").decode()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 import sqlalchemy as sa
@@ -23,6 +23,7 @@ from router.service.records import (
 from router.store.rows import Rows
 from router.store.tables import blobs, events, former_names, lines, models, networks, previews, receipts
 
+_MOST_NUMBER = 2**31 - 1
 _LINE_FIELDS = [c for c in lines.c if c.name != "words"]
 
 
@@ -99,10 +100,19 @@ def _typed(column: sa.Column[Any], text: str) -> Any:
         if isinstance(column.type, sa.Date):
             return date.fromisoformat(text)
         if column.name == "received_at":
-            return datetime.fromisoformat(text)
-        return int(text) if isinstance(column.type, sa.Integer) else text
-    except ValueError as wrong:
+            moment = datetime.fromisoformat(text)
+            if moment.tzinfo is None:
+                raise ValueError("a time without its zone")
+            moment.astimezone(UTC)  # the first and the last hours of the calendar are none elsewhere
+            return moment
+        if isinstance(column.type, sa.Integer):
+            number = int(text)
+            if not -_MOST_NUMBER <= number <= _MOST_NUMBER:
+                raise ValueError("a number beyond the column")
+            return number
+    except (ValueError, OverflowError) as wrong:
         raise NotFound("no such cursor; start from the first page") from wrong
+    return text
 
 
 def _words(line: LineRecord) -> str:

@@ -15,7 +15,7 @@ from router.service.machines import MachinesNow, machines_now
 from router.service.records import EventKind
 from router.service.snapshot import DOWN_WITHOUT_END
 from router.web.forms import Posted
-from router.web.reading import Reader, SignedIn
+from router.web.reading import NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 
 routes = APIRouter()
@@ -63,7 +63,7 @@ def machine(request: Request, reader: SignedIn, form: Posted) -> Response:
 
 
 @routes.post("/floor/events/{event_id}/withdraw")
-def withdraw(request: Request, reader: SignedIn, form: Posted, event_id: int) -> Response:
+def withdraw(request: Request, reader: SignedIn, form: Posted, event_id: NumberInPath) -> Response:
     """Say that an event is not so."""
     withdraw_event(reader.desk, reader.actor, event_id, form.text("why"))
     return done(request, "/floor", "Withdrawn. The next plan starts as if it had not been recorded.")

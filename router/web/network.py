@@ -19,7 +19,7 @@ from router.service.plans import PlanInFull
 from router.service.rights import Operation, decide, require
 from router.service.visible import hidden_lines
 from router.web.forms import Form, Posted
-from router.web.reading import Reader, SignedIn
+from router.web.reading import NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 from router.web.schedule import chosen_plan
 
@@ -133,7 +133,7 @@ def save(request: Request, reader: SignedIn, form: Posted) -> Response:
 
 
 @routes.get("/network/editions/{version}")
-def edition(reader: SignedIn, version: int) -> Response:
+def edition(reader: SignedIn, version: NumberInPath) -> Response:
     """An edition as it was saved."""
     record = use.edition(reader.desk, reader.actor, version)
     return page(

@@ -11,7 +11,7 @@ from router.service.records import Role
 from router.service.rights import SCOPES
 from router.service.trail import list_trail
 from router.web.forms import Form, Posted
-from router.web.reading import Reader, SignedIn
+from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 
 routes = APIRouter()
@@ -39,7 +39,7 @@ def add(reader: SignedIn, form: Posted) -> Response:
 
 
 @routes.post("/people/{person_id}")
-def change(request: Request, reader: SignedIn, form: Posted, person_id: int) -> Response:
+def change(request: Request, reader: SignedIn, form: Posted, person_id: NumberInPath) -> Response:
     """Change what somebody may."""
     person = use.change_person(
         reader.desk,
@@ -55,7 +55,7 @@ def change(request: Request, reader: SignedIn, form: Posted, person_id: int) -> 
 
 
 @routes.post("/people/{person_id}/password")
-def reset(reader: SignedIn, form: Posted, person_id: int) -> Response:
+def reset(reader: SignedIn, form: Posted, person_id: NumberInPath) -> Response:
     """A new one-time password."""
     return _people(reader, use.reset_password(reader.desk, reader.actor, person_id))
 
@@ -100,7 +100,7 @@ def revoke(request: Request, reader: SignedIn, form: Posted, sha256: str) -> Res
 
 
 @routes.get("/trail")
-def trail(reader: SignedIn, before: int | None = None) -> Response:
+def trail(reader: SignedIn, before: NumberAsked | None = None) -> Response:
     """Who did what, newest first."""
     found = list_trail(reader.desk, reader.actor, before, 100)
     following = f"/trail?before={found[-1].trail_id}" if len(found) == 100 else ""

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from router.kernel.faults import NotFound
 from router.report.kpi_table import kpi_groups
 from router.report.risk import at_risk
 from router.report.trace_chart import trace_chart
@@ -18,7 +19,7 @@ from router.service.records import PlanHead, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.visible import hidden_lines
 from router.web.forms import Posted
-from router.web.reading import SignedIn
+from router.web.reading import NumberAsked, NumberInPath, SignedIn
 from router.web.rendering import done, page
 from router.web.runs import disturbance_rows
 
@@ -27,7 +28,7 @@ STANDING_MARK = {"proposed": "idle", "live": "good", "superseded": "same", "set 
 
 
 @routes.get("/plans")
-def plans(reader: SignedIn, before: int | None = None) -> Response:
+def plans(reader: SignedIn, before: NumberAsked | None = None) -> Response:
     """All plans, newest first, with their key figures."""
     heads = use.list_plans(reader.desk, reader.actor, 40, before)
     rows = [(h, _figures(h)) for h in heads]
@@ -52,7 +53,7 @@ def _figures(head: PlanHead) -> dict[str, str]:
 
 
 @routes.get("/plans/{plan_id}")
-def plan(reader: SignedIn, plan_id: int) -> Response:
+def plan(reader: SignedIn, plan_id: NumberInPath) -> Response:
     """One plan: figures beside today's habit, what the auditor said, lines at risk and lines left out."""
     full = full_plan(reader.desk, reader.actor, plan_id)
     hidden = hidden_lines(reader.desk, reader.actor)
@@ -89,20 +90,20 @@ def _facts(full: PlanInFull) -> list[tuple[str, str]]:
 
 
 @routes.post("/plans/{plan_id}/{decision}")
-def decide_plan(request: Request, reader: SignedIn, form: Posted, plan_id: int, decision: str) -> Response:
+def decide_plan(request: Request, reader: SignedIn, form: Posted, plan_id: NumberInPath, decision: str) -> Response:
     """Accept a plan or set it aside."""
+    if decision not in ("accept", "set-aside"):
+        raise NotFound(f"nothing called {decision[:40]!r} can be decided of a plan")
     seen = form.whole("version")
     if decision == "accept":
         use.accept(reader.desk, reader.actor, plan_id, seen)
         return done(request, "/", f"Plan {plan_id} is live.")
-    if decision == "set-aside":
-        use.set_aside(reader.desk, reader.actor, plan_id, seen)
-        return done(request, "/plans", f"Plan {plan_id} is set aside.")
-    return done(request, f"/plans/{plan_id}")
+    use.set_aside(reader.desk, reader.actor, plan_id, seen)
+    return done(request, "/plans", f"Plan {plan_id} is set aside.")
 
 
 @routes.get("/compare")
-def compare(reader: SignedIn, before: int, after: int) -> Response:
+def compare(reader: SignedIn, before: NumberAsked, after: NumberAsked) -> Response:
     """Two plans: key figures with today's habit beside them, and every difference."""
     found = compare_plans(reader.desk, reader.actor, before, after)
     names = [f for f in use.fields_of(found.kpis_after) if f != "last_unload"]

@@ -24,7 +24,7 @@ from router.service.records import EventKind, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.visible import hidden_lines
 from router.web.forms import Form, Posted
-from router.web.reading import Reader, SignedIn
+from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 from router.web.schedule import alloy_tones, chosen_plan, may_pin
 
@@ -36,7 +36,7 @@ _KINDS = {
 
 
 @routes.get("/plates")
-def plates(reader: SignedIn, plan: int | None = None, site: str = "", alloy: str = "") -> Response:
+def plates(reader: SignedIn, plan: NumberAsked | None = None, site: str = "", alloy: str = "") -> Response:
     """Plates of a plan by start, emptiest first or not."""
     full = chosen_plan(reader, plan)
     if full is None:
@@ -61,7 +61,7 @@ def plates(reader: SignedIn, plan: int | None = None, site: str = "", alloy: str
 
 
 @routes.get("/plates/{build_id}")
-def plate(reader: SignedIn, build_id: str, plan: int | None = None) -> Response:
+def plate(reader: SignedIn, build_id: str, plan: NumberAsked | None = None) -> Response:
     """One plate."""
     return _shown(reader, build_id, plan, None)
 
@@ -166,7 +166,7 @@ def _facts(reader: Reader, full: PlanInFull, build: Build) -> list[tuple[str, st
 
 
 @routes.get("/plates/{build_id}/file.{kind}")
-def file(reader: SignedIn, build_id: str, kind: str, plan: int) -> Response:
+def file(reader: SignedIn, build_id: str, kind: str, plan: NumberAsked) -> Response:
     """The plate as svg, dxf or 3mf."""
     content = plate_file(reader.desk, reader.actor, plan, build_id, kind)
     ending = "build.3mf" if kind == "3mf" else kind
@@ -190,7 +190,7 @@ def event(request: Request, reader: SignedIn, form: Posted, build_id: str) -> Re
 
 
 @routes.post("/plates/{build_id}/events/{event_id}/withdraw")
-def withdraw(request: Request, reader: SignedIn, form: Posted, build_id: str, event_id: int) -> Response:
+def withdraw(request: Request, reader: SignedIn, form: Posted, build_id: str, event_id: NumberInPath) -> Response:
     """Say that an event is not so."""
     withdraw_event(reader.desk, reader.actor, event_id, form.text("why"))
     return done(request, _page_of(form, build_id), "Withdrawn. The next plan starts as if it had not been recorded.")

@@ -5,11 +5,11 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass
 from typing import Annotated, Literal, cast
-from urllib.parse import quote, unquote
+from urllib.parse import quote, unquote, unquote_plus
 
-from fastapi import Depends, Request
+from fastapi import Depends, Path, Query, Request
 
-from router.kernel.faults import NotSignedIn, Refused
+from router.kernel.faults import Fault, FaultyInput, NotSignedIn, Refused
 from router.report.measures import Measures
 from router.service import people
 from router.service.desk import Desk
@@ -22,6 +22,11 @@ LOOK_COOKIE, UNITS_COOKIE, NOTICE_COOKIE, VISIT_COOKIE = (
     "platewright_visit",
 )
 PASSWORD_PAGE = "/password"
+
+MOST_NUMBER = 2**31 - 1
+"""Numbers of plans, events, people and editions are no larger in any database."""
+NumberInPath = Annotated[int, Path(ge=0, le=MOST_NUMBER)]
+NumberAsked = Annotated[int, Query(ge=0, le=MOST_NUMBER)]
 
 Look = Literal["system", "light", "dark"]
 Units = Literal["metric", "inch"]
@@ -74,6 +79,15 @@ def check_token(secret: str, given: object) -> None:
         raise Refused("This form is out of date. Go back, load the page again and send it once more.")
 
 
+def refuse_nul(*texts: str) -> None:
+    """Raises FaultyInput for a text with the character NUL, which no name and no sentence holds and no database takes.
+
+    Said here once, before anything is looked up by it.
+    """
+    if any("\x00" in text for text in texts):
+        raise FaultyInput([Fault("request", "", "", "the character NUL", "text without it")])
+
+
 def choices(request: Request) -> Choices:
     """Look and units by cookie; anything unknown counts as not chosen."""
     look, units = request.cookies.get(LOOK_COOKIE), request.cookies.get(UNITS_COOKIE)
@@ -90,6 +104,7 @@ def desk_of(request: Request) -> Desk:
 
 def signed_in(request: Request) -> Reader:
     """The reader of this request. Raises NotSignedIn; Refused while a password has to be changed first."""
+    refuse_nul(request.scope["path"], unquote_plus(request.url.query))
     session = request.cookies.get(people.SESSION_COOKIE, "")
     if not session:
         raise NotSignedIn("Sign in to see this page.")

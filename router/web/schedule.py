@@ -11,7 +11,7 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
-from router.kernel.faults import NotFound
+from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.report.scales import TimeScale
 from router.report.svg import swatch
 from router.report.theme import numbered, tone
@@ -22,13 +22,15 @@ from router.service.pins import pinned_builds, set_pin
 from router.service.plans import NO_LIVE_PLAN, PlanInFull, full_plan, live_plan
 from router.service.records import PlanStanding
 from router.service.rights import Operation, decide, sites_seen
-from router.web.forms import Posted
-from router.web.reading import Reader, SignedIn
+from router.web.forms import Form, Posted
+from router.web.reading import NumberAsked, Reader, SignedIn
 from router.web.rendering import done, page
 from router.web.schedule_drawing import PIN, SiteDrawing, site_drawing
 
 routes = APIRouter()
 _WIDTH_PX = 1180.0
+_FIRST_DAY, _LAST_DAY = date(1900, 1, 1), date(2999, 12, 31)
+"""Days that can be shown: further off there is no room to page on."""
 _ZOOMS = (1, 3, 7, 14, 28, 56)
 
 
@@ -60,9 +62,9 @@ def chosen_plan(reader: Reader, plan_id: int | None) -> PlanInFull | None:
 @routes.get("/schedule")
 def schedule(
     reader: SignedIn,
-    plan: int | None = None,
+    plan: NumberAsked | None = None,
     site: str = "",
-    start: Annotated[date | None, Query(alias="from")] = None,
+    start: Annotated[date | None, Query(alias="from", ge=_FIRST_DAY, le=_LAST_DAY)] = None,
     days: Annotated[int, Query(ge=1, le=60)] = 14,
 ) -> Response:
     """Machines over time."""
@@ -151,9 +153,21 @@ def try_it(reader: SignedIn, form: Posted) -> Response:
     if full is None:
         raise NotFound(NO_LIVE_PLAN)
     after = form.text("after") or None
+    start = _day_in(form)
     tried = try_move(reader.desk, reader.actor, full.head.plan_id, form.text("build"), form.text("machine"), after)
-    start = date.fromisoformat(form.text("from")) if form.text("from") else None
     return _shown(reader, full, form.text("site"), start, form.whole("days", 1, 60), tried)
+
+
+def _day_in(form: Form) -> date | None:
+    text = form.text("from")
+    try:
+        found = date.fromisoformat(text) if text else None
+    except ValueError:
+        found = None
+    if text and (found is None or not _FIRST_DAY <= found <= _LAST_DAY):
+        want = f"a day from {_FIRST_DAY} to {_LAST_DAY}, e.g. 2027-03-01"
+        raise FaultyInput([Fault("form", "", "from", text[:40], want)])
+    return found
 
 
 @routes.post("/schedule/keep")

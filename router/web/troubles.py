@@ -22,6 +22,7 @@ from router.kernel.faults import (
     TooMuch,
 )  # fmt: skip
 from router.service import people
+from router.service.ports import StoreAway
 from router.web.reading import PASSWORD_PAGE, MustChangePassword, signed_in
 from router.web.rendering import page, plain_page
 
@@ -61,6 +62,7 @@ def trouble_of(error: PlatewrightError) -> Trouble:
 def install(app: FastAPI) -> None:
     """Lets the table answer for every route of an application."""
     app.add_exception_handler(PlatewrightError, _known)
+    app.add_exception_handler(StoreAway, _away)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(RequestValidationError, _unreadable)
 
@@ -75,6 +77,12 @@ async def _known(request: Request, error: Exception) -> Response:
         return RedirectResponse(f"/sign-in{back}", 303)
     faults = error.faults if isinstance(error, FaultyInput) else ()
     return shown(request, trouble_of(error), "" if faults else str(error), faults)
+
+
+async def _away(request: Request, _: Exception) -> Response:
+    trouble = Trouble(503, "The book does not answer", "Nothing was changed. Try again in a moment.")
+    values = {"trouble": trouble, "said": "", "faults": ()}  # nobody can be known: whoever asks is kept there too
+    return plain_page(request, "trouble.html.j2", title=trouble.heading, status=trouble.status, **values)
 
 
 async def _http(request: Request, error: Exception) -> Response:

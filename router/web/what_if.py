@@ -10,7 +10,7 @@ from router.service import kept_what_ifs as use
 from router.service.comparisons import MOST_NEAR_KM, MOST_REPLICATIONS, ask_comparison
 from router.service.rights import Operation, decide, require
 from router.web.forms import Form, Posted
-from router.web.reading import Reader, SignedIn
+from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 from router.whatif.rolling.replicate import NEAR_KM
 
@@ -24,7 +24,7 @@ changes:
 
 
 @routes.get("/what-if")
-def what_ifs(reader: SignedIn, tick: int = 0, beside: int = 0) -> Response:
+def what_ifs(reader: SignedIn, tick: NumberAsked = 0, beside: NumberAsked = 0) -> Response:
     """All that are kept; ``tick`` and ``beside`` are chosen beforehand in the form of a comparison."""
     return page(
         reader, "what_ifs.html.j2", title="What if", here=_HERE, kept=use.list_what_ifs(reader.desk, reader.actor),
@@ -65,7 +65,7 @@ def add(request: Request, reader: SignedIn, form: Posted) -> Response:
 
 
 @routes.get("/what-if/difference")
-def difference(reader: SignedIn, one: int = 0, other: int = 0) -> Response:
+def difference(reader: SignedIn, one: NumberAsked = 0, other: NumberAsked = 0) -> Response:
     """What only one of two changes."""
     kept = use.list_what_ifs(reader.desk, reader.actor)
     known = {x.record.what_if_id for x in kept}
@@ -77,14 +77,14 @@ def difference(reader: SignedIn, one: int = 0, other: int = 0) -> Response:
 
 
 @routes.get("/what-if/{what_if_id}")
-def what_if(reader: SignedIn, what_if_id: int) -> Response:
+def what_if(reader: SignedIn, what_if_id: NumberInPath) -> Response:
     """One: its changes in words, its text, whether it fits the network of today."""
     kept = use.get_what_if(reader.desk, reader.actor, what_if_id)
     return _one(reader, kept, kept.record.raw.decode("utf-8", "replace"), kept.view)
 
 
 @routes.post("/what-if/{what_if_id}")
-def change(request: Request, reader: SignedIn, form: Posted, what_if_id: int) -> Response:
+def change(request: Request, reader: SignedIn, form: Posted, what_if_id: NumberInPath) -> Response:
     """Look at another text, or keep it in place of the one there is."""
     kept = use.get_what_if(reader.desk, reader.actor, what_if_id)
     _, raw = _sent(form)
@@ -96,7 +96,7 @@ def change(request: Request, reader: SignedIn, form: Posted, what_if_id: int) ->
 
 
 @routes.post("/what-if/{what_if_id}/delete")
-def delete(request: Request, reader: SignedIn, form: Posted, what_if_id: int) -> Response:
+def delete(request: Request, reader: SignedIn, form: Posted, what_if_id: NumberInPath) -> Response:
     """Delete it."""
     file = use.delete_what_if(reader.desk, reader.actor, what_if_id, form.whole("version"))
     return done(request, _HERE, f"{file} is deleted.")

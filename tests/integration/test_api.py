@@ -59,7 +59,7 @@ def test_a_change_names_the_version_it_saw(client: TestClient) -> None:
     got = client.get(path)
     version = got.headers["etag"]
     assert client.post(f"{path}/hold", json={"why": "sample"}).status_code == 428
-    assert client.post(f"{path}/hold", json={"why": "sample"}, headers={"If-Match": "x"}).status_code == 412
+    assert client.post(f"{path}/hold", json={"why": "sample"}, headers={"If-Match": "x"}).status_code == 400
     held = client.post(f"{path}/hold", json={"why": "sample"}, headers={"If-Match": version})
     assert held.status_code == 200 and held.json()["standing"] == "held" and held.headers["etag"] != version
     stale = client.post(f"{path}/release", headers={"If-Match": version})
