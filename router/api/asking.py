@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Header, HTTPException, Request
 from fastapi.security import HTTPBearer
+from fastapi.security.utils import get_authorization_scheme_param
 
 from router.kernel.faults import NotSignedIn, Refused
 from router.service.desk import Desk
@@ -45,6 +46,14 @@ def actor_of(
     if request.method not in SAFE and not is_form_word(session, request.headers.get(CSRF_HEADER, "")):
         raise Refused(f"a change by session needs the header {CSRF_HEADER}")
     return actor
+
+
+def actor_now(request: Request, desk: Desk) -> Actor:
+    """Whoever asks, as of now: for answers that last. Raises NotSignedIn where they are nobody any more."""
+    scheme, word = get_authorization_scheme_param(request.headers.get("authorization"))
+    if scheme.lower() == "bearer":
+        return who(desk, word, "token")
+    return who(desk, request.cookies.get(SESSION_COOKIE, ""), "session")
 
 
 def seen_version(

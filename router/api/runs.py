@@ -14,13 +14,14 @@ from fastapi.responses import StreamingResponse
 from pydantic import AwareDatetime, BaseModel, Field, StringConstraints
 from starlette.concurrency import run_in_threadpool
 
-from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
+from router.api.asking import Asks, AtDesk, IdempotencyKey, actor_now, once_of
 from router.api.book import LineId
 from router.api.problems import READS, WRITES
 from router.api.words import Asked
+from router.kernel.faults import NotFound, NotSignedIn, Refused
 from router.service import jobs as use
 from router.service.desk import Desk
-from router.service.records import Actor, JobPoint, JobRecord
+from router.service.records import JobPoint, JobRecord
 
 router = APIRouter(tags=["Runs"])
 
@@ -148,18 +149,26 @@ class _Events(StreamingResponse):
 def stream(
     request: Request, job_id: JobId, desk: AtDesk, actor: Asks, after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0
 ) -> StreamingResponse:
-    """Progress as server-sent events (``point`` and ``run``) until the run has ended; runs as in the list."""
+    """Progress as server-sent events (``point`` and ``run``) until the run has ended; runs as in the list.
+
+    Who asks is settled anew at every look: where the log-in or token has ended, or its person may see less, so does
+    what is told.
+    """
     use.get_job(desk, actor, job_id)
-    return _Events(_told(request, desk, actor, job_id, after))
+    return _Events(_told(request, desk, job_id, after))
 
 
-async def _told(request: Request, desk: Desk, actor: Actor, job_id: str, after: int) -> AsyncIterator[str]:
+async def _told(request: Request, desk: Desk, job_id: str, after: int) -> AsyncIterator[str]:
     def look() -> tuple[JobRecord, list[JobPoint]]:
+        actor = actor_now(request, desk)
         # The job first: what it reported before it ended is then always among the points.
         return use.job_head(desk, actor, job_id), use.points(desk, actor, job_id, after)
 
     while not await request.is_disconnected():
-        job, found = await run_in_threadpool(look)
+        try:
+            job, found = await run_in_threadpool(look)
+        except (NotSignedIn, Refused, NotFound):
+            return
         for point in found:
             after = point.number
             view = PointView.model_validate(asdict(point))

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
 from api_client import small_desk
 from desk_builder import an_actor
+from whole_site import peopled_desk, signed_in
 
 from router.service.jobs import ask_plan, get_job
+from router.service.people import change_person
 from router.service.receipts import Once
-from router.service.records import JobStanding, Role
+from router.service.records import JobKind, JobStanding, Role
 from router.worker import Worker
 
 HIDDEN = "1005-1"
@@ -29,6 +32,32 @@ def test_a_repeated_request_is_told_what_its_asker_may_read(tmp_path: Path) -> N
     again = ask_plan(desk, pia, once=once)
     assert again == get_job(desk, pia, job.job_id)
     assert HIDDEN not in again.why and HIDDEN not in str(again.result)
+
+
+@pytest.mark.parametrize("ends", ["session", "clearance"])
+def test_a_stream_ends_with_the_rights_it_began_with(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ends: str
+) -> None:
+    desk = peopled_desk(tmp_path, plan=False)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss).job_id
+    if ends == "clearance":
+        with desk.store.begin() as work:
+            stored = work.jobs.get(job_id)
+            assert stored is not None
+            work.jobs.keep(replace(stored, kind=JobKind.ELSEWHERE, params={"line_id": HIDDEN}))
+    pia = an_actor(desk, "pia", Role.PLANNER)
+
+    async def meanwhile(_: float) -> None:
+        if ends == "session":
+            change_person(desk, boss, pia.person.person_id, 1, Role.PLANNER, (), ("ITAR",), False)
+        else:
+            change_person(desk, boss, pia.person.person_id, 1, Role.PLANNER, (), (), True)
+
+    with signed_in(desk, "pia") as client:
+        monkeypatch.setattr("router.api.runs.asyncio.sleep", meanwhile)
+        answer = client.get(f"/api/v1/runs/{job_id}/stream")
+        assert answer.status_code == 200 and answer.text.count("event: run") == 1
 
 
 def test_orderly_shutdowns_are_no_attempts_and_leave_no_reason(tmp_path: Path) -> None:
