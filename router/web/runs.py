@@ -18,7 +18,7 @@ from router.service.records import JobKind, JobRecord
 from router.service.rights import Operation, decide, require
 from router.service.site_choices import kept_choice
 from router.service.snapshot import snapshot
-from router.service.visible import hidden_names, told
+from router.service.visible import hidden_lines, hidden_names, told
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
 from router.web.rendering import done, page
@@ -67,15 +67,18 @@ def new(reader: SignedIn) -> Response:
 
 
 def _form(reader: Reader, given: dict[str, str], faults: tuple[object, ...] = (), status: int = 200) -> Response:
-    trouble, lines, left_out = "", 0, 0
+    trouble, lines, left_out, partial = "", 0, 0, False
     try:
         shot = snapshot(reader.desk)
-        lines, left_out = len(shot.scenario.lines), len(shot.left_out)
+        hidden = hidden_lines(reader.desk, reader.actor)
+        every, out = {x.line_id for x in shot.scenario.lines}, set(shot.left_out)
+        lines, left_out, partial = len(every - hidden), len(out - hidden), bool(every & hidden)
     except (NotFound, FaultyInput) as missing:
         trouble = told(str(missing), hidden_names(reader.desk, reader.actor))
     return page(
         reader, "run_new.html.j2", title="Start a run", here="/plans", status=status, given=given, faults=faults,
-        trouble=trouble, lines=lines, left_out=left_out, live=live_plan(reader.desk, reader.actor), keep_h=use.KEEP_H,
+        trouble=trouble, lines=lines, left_out=left_out, partial=partial, keep_h=use.KEEP_H,
+        live=live_plan(reader.desk, reader.actor),
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ from router.service.desk import Desk
 from router.service.people import SESSION_COOKIE, form_word
 from router.service.plans import full_plan
 from router.service.records import Actor, JobKind
+from router.service.snapshot import snapshot
 from router.service.visible import RESTRICTED
 from router.web.app import pages_app
 
@@ -383,6 +384,15 @@ def test_hidden_pieces_of_a_plate_are_one_row_with_nothing_but_their_number(mark
     views = list_builds(marked.desk, uvi, 1)
     assert any(x.line_id == RESTRICTED for v in views for x in v.lines)
     assert all(x.late_days is None for v in views for x in v.lines if x.line_id == RESTRICTED)
+
+
+def test_a_run_is_said_to_plan_as_many_lines_as_its_asker_is_shown(marked: Marked) -> None:
+    every = {x.line_id for x in snapshot(marked.desk).scenario.lines}
+    assert LINE in every
+    for who, lines in (("upa", len(every) - 1), ("uad", len(every) - 1)):
+        with signed_in(marked.desk, who) as client:
+            page = client.get("/runs/new").text
+            assert f"It plans {lines} open lines" in page and "under export control" in page
 
 
 ONLY_FOR_ONESELF = {"/sign-in", "/sign-out"}
