@@ -17,6 +17,9 @@ from router.store.tables import job_points, job_scenarios, jobs, lives
 _WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
 
+_LONGEST_PHASE = 200
+"""Characters of its column."""
+
 
 class JobRows(Rows):
     """See service.ports.Jobs."""
@@ -138,6 +141,7 @@ class JobRows(Rows):
 def _values(job: JobRecord) -> dict[str, Any]:
     return {
         **asdict(job),
+        "phase": job.phase[:_LONGEST_PHASE],  # names of people's things may stand in it; PostgreSQL takes no longer one
         "kind": job.kind.value,
         "standing": job.standing.value,
         "params": dict(job.params),

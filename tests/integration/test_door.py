@@ -137,3 +137,12 @@ def test_an_expected_password_is_refused_and_the_old_one_stays(clocked: tuple[De
         with pytest.raises(FaultyInput, match="less expected"):
             change_password(desk, Actor(person), GOOD, expected)
     assert sign_in(desk, "pia", GOOD, "192.0.2.1")
+
+
+def test_a_method_nobody_knows_makes_no_figure_of_its_own(small: Desk) -> None:
+    client = client_of(small)
+    for word in ("BREW", "WHEN", "GET"):
+        client.request(word, "/api/v1/lines")
+    figures = client.get("/metrics").text
+    assert 'method="other"' in figures and 'method="GET"' in figures
+    assert "BREW" not in figures and "WHEN" not in figures

@@ -317,6 +317,15 @@ def test_points_come_in_order_after_a_number(store: SqlStore) -> None:
         assert work.jobs.points("j", 2) == points[2:]
 
 
+def test_a_long_phase_is_cut_to_what_every_database_takes(store: SqlStore) -> None:
+    with store.begin() as work:
+        work.jobs.add(a_job("j"))
+        work.jobs.keep(replace(a_job("j"), phase="p" * 300))
+    with store.look() as work:
+        job = work.jobs.get("j")
+    assert job is not None and job.phase == "p" * 200
+
+
 def test_a_database_that_is_none_is_said_plainly() -> None:
     with pytest.raises(StoreOut, match="expected sqlite"):
         open_store("mysql://x/y")
