@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from router.domain.network import Scenario
@@ -33,6 +33,9 @@ from router.whatif.sweep.run import SweepEnd, SweepOutcome
 
 MOST_WHAT_IFS = 8
 MOST_REPLICATIONS = 200
+MOST_LIFE_MONTHS = 2_000
+"""Lives times months of one comparison: about an hour of a worker for a book like the demonstration's (2 seconds of a
+processor a month, ROLLING.md)."""
 MOST_NEAR_KM = 20_000.0
 """About half way round the earth."""
 
@@ -64,6 +67,10 @@ def ask_comparison(
     if not LEAST_REPLICATIONS <= replications <= MOST_REPLICATIONS:
         want = f"{LEAST_REPLICATIONS} to {MOST_REPLICATIONS}"
         faults.append(Fault("", "comparison", "replications", str(replications), want))
+    lives = (1 + len(set(what_if_ids))) * replications
+    if not faults and lives * months > MOST_LIFE_MONTHS:
+        want = f"at most {MOST_LIFE_MONTHS:,} months lived in all: fewer what-ifs, replications or months"
+        faults.append(Fault("", "comparison", "replications", f"{lives} lives of {months:g} months", want))
     if not 0 < near_km <= MOST_NEAR_KM:
         faults.append(Fault("", "comparison", "near_km", f"{near_km:g}", f"above 0 to {MOST_NEAR_KM:g}"))
     if not 0 <= seed < 2**31:
@@ -181,7 +188,8 @@ def _comparison(job: JobRecord, lived: Sequence[LifeRecord]) -> Comparison | Non
     settings = Settings(float(job.params["months"]), wanted, int(job.params["seed"]), near_km_of(job.params))
     study = Study(dict.fromkeys(named), what_ifs[0].name, _never, wanted, settings.seed)
     done = SweepOutcome(end, "", tuple(entries), 0, 0, 0.0)
-    return set_side_by_side(named, study, StudyOutcome(done, compare(study, done)), settings)
+    # What a life took is not kept with it.
+    return replace(set_side_by_side(named, study, StudyOutcome(done, compare(study, done)), settings), cpu_s=None)
 
 
 def _never(scenario: Any, seed: int) -> Figures:

@@ -206,7 +206,10 @@ class Jobs(Protocol):
     def get(self, job_id: str) -> JobRecord | None: ...
     def page(self, before: datetime | None, limit: int) -> list[JobRecord]: ...
     def claim(self, worker: str, now: datetime, lease_s: float, most_attempts: int) -> JobRecord | None:
-        """The oldest job nobody works on (or whose worker has been silent for ``lease_s``), now claimed."""
+        """The oldest job nobody works on (or whose worker has been silent for ``lease_s``), now claimed.
+
+        Comparisons and choices of sites only while no plan is waited for.
+        """
         ...
 
     def beat(self, job_id: str, worker: str, now: datetime) -> JobStanding | None:

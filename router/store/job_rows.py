@@ -15,6 +15,8 @@ from router.store.rows import Rows
 from router.store.tables import job_points, job_scenarios, jobs, lives
 
 _WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
+_CAN_WAIT = (JobKind.COMPARISON.value, JobKind.SITES.value)
+"""The shop does not stand still for them: plans come first, whoever asked before."""
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
 
 _LONGEST_PHASE = 200
@@ -42,7 +44,7 @@ class JobRows(Rows):
         query = (
             sa.select(jobs)
             .where(sa.or_(jobs.c.standing == JobStanding.QUEUED.value, silent))
-            .order_by(jobs.c.asked_at, jobs.c.job_id)
+            .order_by(sa.case((jobs.c.kind.in_(_CAN_WAIT), 1), else_=0), jobs.c.asked_at, jobs.c.job_id)
             .limit(1)
             # On PostgreSQL workers pass over rows another is just claiming; SQLite has one writer at a time anyway.
             .with_for_update(skip_locked=True)

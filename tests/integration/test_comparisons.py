@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from api_client import client_of, small_desk
-from desk_builder import Clock, an_actor
+from desk_builder import Clock, an_actor, desk_on, with_small_book
 from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import FaultyInput, NotFound, Refused
@@ -17,11 +17,13 @@ from router.service.comparisons import ask_comparison, comparison_csv, result_of
 from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.history import open_history
-from router.service.jobs import get_job, list_jobs, stop
-from router.service.kept_what_ifs import add_what_if
+from router.service.jobs import ask_plan, get_job, list_jobs, stop
+from router.service.kept_what_ifs import add_what_if, delete_what_if
+from router.service.receipts import Once
 from router.service.records import Actor, EventKind, JobStanding, Role
 from router.service.snapshot import snapshot
 from router.service.trail import list_trail
+from router.store import SqlStore
 from router.whatif.rolling.figures import FIGURES
 from router.worker import Worker
 from router.worker import loop as worker_loop
@@ -78,6 +80,7 @@ def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
     assert sorted(kept) == [(0, 0), (0, 1), (1, 0), (1, 1)], "none was lived twice"
     with desk.store.look() as work:
         assert work.jobs.scenario(job_id) is None, "nobody takes it up again"
+    assert "cpu_s" not in job.result["comparison"], "what was not measured is not told as nothing"
     base, other = job.result["comparison"]["scenarios"]
     assert other["differences"]["after_cents"]["mean"] > 0 and base["differences"] == {}
     assert comparison_csv(desk, boss, job_id).count("\n") == 5
@@ -117,11 +120,39 @@ def test_what_is_asked_wrongly_is_refused_and_hidden_lines_are_left_out(tmp_path
     with pytest.raises(FaultyInput) as faulty:
         ask_comparison(desk, boss, [], 40, 1, -1)
     assert [f.field for f in faulty.value.faults] == ["what_if_ids", "months", "replications", "seed"]
+    with pytest.raises(FaultyInput, match="found 400 lives of 12 months; expected at most 2,000 months lived in all"):
+        ask_comparison(desk, boss, [kept], 12, 200)
     with pytest.raises(Refused):
         ask_comparison(desk, vic, [kept])
     whole = snapshot(desk).scenario
     assert 0 < len(open_history(desk).lines) < len(whole.lines)
     assert all(x.export_control is None for x in open_history(desk).lines)
+
+
+def test_the_same_request_again_is_answered_as_before_though_its_what_if_is_gone(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    kept = add_what_if(desk, boss, "freight.yaml", TEXT).record
+    once = Once("again", "a" * 64)
+    first = ask_comparison(desk, boss, [kept.what_if_id], once=once)
+    delete_what_if(desk, boss, kept.what_if_id, kept.version)
+    assert ask_comparison(desk, boss, [kept.what_if_id], once=once) == first
+    with pytest.raises(NotFound):
+        ask_comparison(desk, boss, [kept.what_if_id])
+
+
+def test_plans_are_made_before_comparisons_that_were_asked_for_earlier(store: SqlStore, tmp_path: Path) -> None:
+    desk = desk_on(store, tmp_path / "cache")
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR, codes=("ITAR",))
+    with_small_book(desk, boss)
+    asked_for = [asked(desk, boss), ask_plan(desk, boss, seconds=1).job_id, ask_plan(desk, boss, seconds=1).job_id]
+    claimed = []
+    for _ in asked_for:
+        with desk.store.begin() as work:
+            job = work.jobs.claim("w", desk.clock(), 30.0, 3)
+        assert job is not None
+        claimed.append(job.job_id)
+    assert claimed == [*asked_for[1:], asked_for[0]]
 
 
 def test_a_what_if_that_leaves_no_order_fails_in_words(tmp_path: Path) -> None:

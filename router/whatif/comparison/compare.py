@@ -69,8 +69,8 @@ class Comparison:
     lived: tuple[Lived, ...]
     end: SweepEnd
     seconds: float
-    cpu_s: float
-    """Processor seconds of the replications, kept ones included."""
+    cpu_s: float | None
+    """Processor seconds of the replications, kept ones included; None where they were not measured."""
 
 
 def compare(

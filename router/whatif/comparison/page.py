@@ -48,7 +48,8 @@ def comparison_page(network: Network, comparison: Comparison) -> str:
             " of the network file.",
             f"Promised is the due date, or the planned arrival where that is later. Near means within"
             f" {number(settings.near_km)} km by road.",
-            f"Seed {settings.seed}; {number(comparison.cpu_s)} processor seconds of simulation.",
+            f"Seed {settings.seed}"
+            + ("." if comparison.cpu_s is None else f"; {number(comparison.cpu_s)} processor seconds of simulation."),
         ],
         style=page_style(len(KEYED)),
     )  # fmt: skip

@@ -143,7 +143,7 @@ def as_json(comparison: Comparison, currency: str) -> str:
         "seed": comparison.settings.seed,
         "near_km": comparison.settings.near_km,
         "ended": comparison.end.value,
-        "cpu_s": round(comparison.cpu_s, 1),
+        **({} if comparison.cpu_s is None else {"cpu_s": round(comparison.cpu_s, 1)}),
         "scenarios": [
             {
                 "name": lived.what_if.name,
