@@ -42,7 +42,10 @@ app.add_typer(what_if, name="whatif")
 FolderArgument = Annotated[Path, typer.Argument(help="Scenario folder: network.yaml, orders.csv or .xlsx, models/.")]
 OutOption = Annotated[Path, typer.Option("--out", "-o", help="Where the result folder is written.")]
 SecondsOption = Annotated[float, typer.Option("--seconds", "-s", min=1.0, help="Seconds until the search ends.")]
-SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the search; equal seeds and --work give equal plans.")]
+SeedOption = Annotated[
+    int,
+    typer.Option("--seed", min=0, max=2**31 - 1, help="Seed of the search; equal seeds and --work give equal plans."),
+]
 WorkOption = Annotated[
     int | None, typer.Option("--work", min=0, help="Stop after so many search rounds instead of after --seconds.")
 ]
