@@ -19,6 +19,10 @@ from router.planning.taken_up import take_up
 from router.planning.trade_offs import line_options
 
 _MOST_GUESTS = 2_000
+NOT_IN_THIS_PLAN = (
+    "It is not part of this plan, which was made before it came: the table says what it would cost at each site now."
+    " A new plan places it."
+)
 
 
 class LivePlan:
@@ -50,7 +54,10 @@ class LivePlan:
     def where_new(self, line: OrderLine, part: PartFacts) -> LineOptions:
         """Every site for a line the plan does not know."""
         index = self.admit(line, part)  # first: it may make the state anew
-        return line_options(self.state, index, plate_names(self.state))
+        found = line_options(self.state, index, plate_names(self.state))
+        if not any(o.possible for o in found.sites):
+            return found  # the reasons stand with the sites
+        return replace(found, sentence=NOT_IN_THIS_PLAN)
 
     def where_in_quantity(self, line_id: str, quantity: int) -> LineOptions:
         """Every site for a line of the scenario in another quantity, its own place given back first.

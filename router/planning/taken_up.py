@@ -139,7 +139,10 @@ class _Taker:
 
     def _choice(self, machine: int, build: Build, line_id: str, orientation: str) -> tuple[Choice | None, str]:
         if line_id not in self.index:
-            return None, f"line {line_id} is not in the book any more"
+            return (
+                None,
+                f"line {line_id} is not open any more: held, withdrawn, delivered or all its pieces on started builds",
+            )
         line = self.index[line_id]
         if self.problem.lines[line].parameter_set_id != build.parameter_set_id:
             return None, f"line {line_id} is not of {build.parameter_set_id} any more"

@@ -107,16 +107,17 @@ def kpi_groups(plan: Kpis, habit: Kpis, currency: str) -> tuple[KpiGroup, ...]:
 
 
 def _row(spec: _Spec, plan: float, habit: float) -> KpiRow:
-    step = plan - habit
+    # The difference of the figures as they are shown, so that the row adds up for whoever takes it by hand.
+    unit = 100.0 if spec.share else 1.0
+    step = round(unit * plan, spec.decimals) - round(unit * habit, spec.decimals)
+    same = round(step, spec.decimals) == 0
     if spec.share:
         shown = [percent(plan, spec.decimals), percent(habit, spec.decimals)]
-        difference, relative = signed(100 * step, spec.decimals) + " points", NONE
-        same = round(100 * step, spec.decimals) == 0
+        difference, relative = signed(step, spec.decimals) + " points", NONE
     else:
         shown = [number(plan, spec.decimals), number(habit, spec.decimals)]
         difference = signed(step, spec.decimals)
-        same = round(step, spec.decimals) == 0
-        relative = signed(100 * step / habit, 1) + "\u00a0%" if habit and not same else NONE
+        relative = signed(100 * (plan - habit) / habit, 1) + "\u00a0%" if habit and not same else NONE
     return KpiRow(
         spec.name, shown[0], shown[1], difference, relative, difference_word(step, spec.good, same),
         paired_bars(plan, habit, 1.0 if spec.share else max(plan, habit)), spec.strong,

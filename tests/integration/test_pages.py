@@ -323,7 +323,8 @@ def test_an_empty_book_offers_the_demonstration(tmp_path_factory: pytest.TempPat
         for path in ("/", "/orders", "/schedule", "/plates", "/network", "/plans", "/runs", "/runs/new"):
             answer = client.get(path)
             assert answer.status_code == 200 and 'class="empty"' in answer.text, path
-        assert "Load the demonstration" in client.get("/").text
+        empty = client.get("/").text
+        assert "Load the demonstration" in empty and "takes about half a minute" in empty and "data-busy=" in empty
 
 
 def test_runs_and_plans_about_a_hidden_line_do_not_name_it(desk: Desk) -> None:

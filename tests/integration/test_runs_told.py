@@ -74,3 +74,16 @@ def test_orderly_shutdowns_are_no_attempts_and_leave_no_reason(tmp_path: Path) -
     assert Worker(desk).once()
     done = get_job(desk, boss, job_id)
     assert done.standing is JobStanding.DONE and "shut down" not in done.why
+
+
+def test_the_page_of_a_failed_run_promises_no_figure_that_never_comes(tmp_path: Path) -> None:
+    desk = peopled_desk(tmp_path, plan=False)
+    job = ask_plan(desk, an_actor(desk, "boss", Role.ADMINISTRATOR), seconds=1)
+    with signed_in(desk, "pia") as client:
+        assert client.get(f"/runs/{job.job_id}").text.count("none yet") == 3
+        with desk.store.begin() as work:
+            stored = work.jobs.get(job.job_id)
+            assert stored is not None
+            work.jobs.keep(replace(stored, standing=JobStanding.FAILED, why="no room on the disk"))
+        page = client.get(f"/runs/{job.job_id}").text
+    assert "no room on the disk" in page and "none yet" not in page

@@ -32,9 +32,16 @@
     if (event.defaultPrevented || event.target.method !== "post") return;
     if (event.target.dataset.sent) event.preventDefault();
     event.target.dataset.sent = "yes";
+    if (event.target.dataset.busy) {
+      event.target.querySelector("[role=status]").textContent = event.target.dataset.busy;
+      for (const button of event.target.querySelectorAll("button")) button.disabled = true;
+    }
   });
   window.addEventListener("pageshow", () => {
-    for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
+    for (const form of document.querySelectorAll("form[data-sent]")) {
+      delete form.dataset.sent;
+      if (form.dataset.busy) for (const button of form.querySelectorAll("button")) button.disabled = false;
+    }
   });
   // A question before what cannot be taken back.
   document.addEventListener("submit", (event) => {

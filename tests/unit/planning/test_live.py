@@ -52,6 +52,8 @@ def test_a_new_line_like_a_known_one_may_go_where_that_may(live: LivePlan, scena
     for line in scenario.lines:
         new = live.where_new(replace(line, line_id=f"new {line.line_id}"), scenario.parts[line.model])
         assert not new.chosen_site_ids
+        if any(s.possible for s in new.sites):
+            assert new.sentence.startswith("It is not part of this plan, which was made before it came")
         assert [s.possible for s in new.sites] == [s.possible for s in known[line.line_id].sites]
         for site in new.sites:
             assert (site.marginal_cents is not None) == site.possible and bool(site.reasons) != site.possible
