@@ -23,6 +23,8 @@ from router.formats.scalars import (
     Whole,
 )
 
+THINNEST_LAYER_MM = 0.005
+"""Powder grains are larger than thinner layers (common practice, no source)."""
 Length = Annotated[float, Real(above=0, most=5000)]
 
 
@@ -57,6 +59,13 @@ class PlateRecord(Record):
         for zone in self.keep_outs:
             inside = zone.x_mm <= self.width_mm and zone.y_mm <= self.depth_mm
             require(inside, "centres on the plate", "keep_outs", f"centre ({zone.x_mm:g}, {zone.y_mm:g})")
+            most = min(self.width_mm, self.depth_mm) / 2
+            require(
+                zone.radius_mm < most,
+                f"a radius below half the plate, {most:g} mm",
+                "keep_outs",
+                f"radius {zone.radius_mm:g} mm",
+            )
         return self
 
 
@@ -111,7 +120,7 @@ class ParameterSetRecord(Record):
     """Layer thickness and melting rate; parts share a plate only within one parameter set."""
 
     id: Name = note("short name of the parameter set, unique in the network")
-    layer_mm: Annotated[float, Real(above=0, most=1)] = note("layer thickness")
+    layer_mm: Annotated[float, Real(least=THINNEST_LAYER_MM, most=1)] = note("layer thickness")
     build_rate_cm3_h: PositiveNumber = note("volume one laser melts an hour at full use")
     support_density: Fraction = note("solid share of the bulk support volume", default=0.3)
 

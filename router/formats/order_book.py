@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from zoneinfo import ZoneInfo
@@ -36,8 +36,10 @@ class OrderReading:
     faults: tuple[Fault, ...]
 
 
-def inspect_orders(raw: bytes, file: str, network: NetworkReading, models: Sequence[str]) -> OrderReading:
-    """Read every row. ``models`` are the file names in the folder models.
+def inspect_orders(
+    raw: bytes, file: str, network: NetworkReading, models: Sequence[str], links: Collection[str] = ()
+) -> OrderReading:
+    """Read every row. ``models`` are the file names in the folder models, ``links`` those that lead out of it.
 
     Faults of a row do not hide those of other rows; a line is made only when the network is faultless too.
     """
@@ -60,7 +62,7 @@ def inspect_orders(raw: bytes, file: str, network: NetworkReading, models: Seque
             row.fault(name, found(data.pop(name)), "a value, not a formula")
         before = len(faults)
         record = _record(data, row, network, columns)
-        _references(data, row, network, models)
+        _references(data, row, network, models, links)
         place = _place(data, row)
         line = data.get("line")
         if line and first_row.setdefault(line, number) != number:
@@ -139,7 +141,9 @@ def _record(data: dict[str, str], row: _Row, network: NetworkReading, columns: M
         return None
 
 
-def _references(data: Mapping[str, str], row: _Row, network: NetworkReading, models: Sequence[str]) -> None:
+def _references(
+    data: Mapping[str, str], row: _Row, network: NetworkReading, models: Sequence[str], links: Collection[str]
+) -> None:
     """Names of a row that must be known to the network or be files of the folder."""
     if network.raw:
         alloys = network.alloy_names
@@ -159,7 +163,14 @@ def _references(data: Mapping[str, str], row: _Row, network: NetworkReading, mod
     if model and plain and model.lower().endswith((".stl", ".3mf")) and model not in models:
         guess = nearest(model, models)
         hint = f"; did you mean '{guess}'?" if guess else ""
-        row.fault("model", f"{found(model)}, which is not there", f"a file in the folder models{hint}")
+        if model in links:
+            row.fault(
+                "model",
+                f"{found(model)}, a link, which is not there as a file",
+                "the file itself: links are not followed",
+            )
+        else:
+            row.fault("model", f"{found(model)}, which is not there", f"a file in the folder models{hint}")
 
 
 def _place(data: Mapping[str, str], row: _Row) -> Place | None:

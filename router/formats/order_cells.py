@@ -22,6 +22,9 @@ MOST_ROWS = 50_000
 MOST_COLUMNS = 40
 
 
+_AS_UTF_8 = "text in UTF-8: save the file as 'CSV UTF-8', or as an XLSX workbook"
+
+
 @dataclass
 class Sheet:
     """The heading and the rows below it; rows are counted as a spreadsheet counts them, the heading is row 1."""
@@ -65,11 +68,15 @@ def _read_csv(raw: bytes, file: str) -> Sheet:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as wrong:
         line = raw[: wrong.start].count(b"\n") + 1
-        return _refused(file, f"row {line}", f"byte 0x{raw[wrong.start]:02x}", "text in UTF-8")
+        if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+            return _refused(file, "", "text in UTF-16", _AS_UTF_8)
+        return _refused(file, f"row {line}", f"byte 0x{raw[wrong.start]:02x}, not text in UTF-8", _AS_UTF_8)
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1
-        return _refused(file, f"row {row}", "a NUL character", "text in UTF-8")
+        return _refused(file, f"row {row}", "a NUL character", _AS_UTF_8)
     first = text.split("\n", 1)[0]
+    if "\t" in first and "," not in first and ";" not in first:
+        return _refused(file, "row 1", "cells separated by tabs", "cells separated by commas or semicolons")
     separator = ";" if first.count(";") > first.count(",") else ","
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     sheet = Sheet()
@@ -97,8 +104,10 @@ def _read_workbook(raw: bytes, file: str) -> Sheet:
             return _trimmed(_take(sheet, file, (_row(cells, sheet, file) for cells in rows)))
         finally:
             book.close()
-    except _UNREADABLE as wrong:
-        return _refused(file, "", f"a workbook that cannot be read ({type(wrong).__name__})", wanted)
+    except _UNREADABLE:
+        return _refused(
+            file, "", "a workbook that cannot be read: damaged, or not saved by a spreadsheet program", wanted
+        )
 
 
 _UNREADABLE = (
@@ -129,8 +138,8 @@ def _package_trouble(raw: bytes) -> str | None:
                     content = package.read(part)
                     if b"<!DOCTYPE" in content or b"<!ENTITY" in content or b"\0" in content[:400]:
                         return f"a document type or an unusual encoding in {part.filename[:60]!r}"
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError, ValueError) as wrong:
-        return f"a package that cannot be read ({type(wrong).__name__})"
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError, ValueError):
+        return "a file that cannot be read: damaged, protected, or no workbook"
     return None
 
 

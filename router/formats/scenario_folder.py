@@ -83,7 +83,9 @@ def _orders(folder: Path, network: NetworkReading, faults: list[Fault], contents
         return OrderReading((), {}, ())
     raw = _read(folder, present[0], faults, contents)
     return (
-        inspect_orders(raw, present[0], network, model_files(folder)) if raw is not None else OrderReading((), {}, ())
+        inspect_orders(raw, present[0], network, model_files(folder), _links(folder))
+        if raw is not None
+        else OrderReading((), {}, ())
     )
 
 
@@ -98,6 +100,12 @@ def model_files(folder: Path) -> list[str]:
         for p in models.iterdir()
         if p.is_file() and p.suffix.lower() in MODEL_ENDINGS and p.resolve().parent == inside
     )
+
+
+def _links(folder: Path) -> list[str]:
+    """Names in the folder of models that are links."""
+    models = folder / MODEL_FOLDER
+    return [p.name for p in models.iterdir() if p.is_symlink()] if models.is_dir() else []
 
 
 def _measure(
