@@ -17,12 +17,12 @@ from router.service.desk import Desk
 from router.service.floor import OF_BUILDS, OF_MACHINES, Floor, FloorBuild, new_misfits, played, withdraws
 from router.service.network import NO_NETWORK, reading_of
 from router.service.paging import filled
-from router.service.plans import NO_LIVE_PLAN, PlanInFull, live_in_full, plan_in_full
+from router.service.plans import NO_LIVE_PLAN, PlanInFull, live_now, plan_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, EventKind, EventRecord
 from router.service.rights import Operation, decide, require, sites_seen
-from router.service.visible import RESTRICTED, Hidden, hidden_from, hidden_lines, names_any, values_told
+from router.service.visible import RESTRICTED, Hidden, hidden_from, names_any, values_told
 
 _AHEAD = timedelta(minutes=10)
 """Clocks differ: so far ahead of ours an event may lie."""
@@ -34,6 +34,8 @@ _LONGEST_DOWN = timedelta(days=366)
 """A machine that is away for longer belongs out of the network (common practice, no source)."""
 LEFT_OUT = "pieces under export control; whoever recorded this is not cleared for them, a cleared person tells of them"
 """Said with scrap recorded by somebody who could not tell of every piece on the build."""
+_READINGS = 5
+"""How often the plans are read anew when one goes live just while an event is kept."""
 _LAST = 2**62
 """Stands for the number of an event not yet kept: of several at one moment it is the last."""
 
@@ -57,17 +59,36 @@ def record_event(
     require(actor, Operation.RECORD_EVENT)
     if kind is EventKind.EVENT_WITHDRAWN:
         raise FaultyInput([Fault("", subject, "kind", kind.value, "a fact; events are withdrawn by their number")])
-    live, hidden = _live(desk), hidden_from(desk, actor)
+    hidden = hidden_from(desk, actor)
+    for _ in range(_READINGS):
+        try:
+            return _record(desk, actor, kind, subject, occurred_at, details, once, hidden, _plans(desk, kind))
+        except _NotRead:
+            continue
+    raise Conflict("plans go live one after the other just now; record it again")
+
+
+def _record(
+    desk: Desk,
+    actor: Actor,
+    kind: EventKind,
+    subject: str,
+    occurred_at: datetime,
+    details: Mapping[str, Any] | None,
+    once: Once | None,
+    hidden: Hidden,
+    plans: _Plans,
+) -> EventRecord:
     with desk.store.begin() as work:
         answer = earlier(work, actor, once)
         if answer is not None:
             return _masked(_kept(work, answer), hidden)
         work.revision.hold()  # what is checked against must not change before the event is kept
-        live = _still_live(desk, work, live)
+        live = plans.still_live(work)
         events = work.events.all()
         before = played(events)
         network = newest_network(work, desk)
-        about = _about(desk, actor, kind, subject, network, live, before)
+        about = _about(hidden.lines, kind, subject, network, live, before, plans)
         require(actor, Operation.RECORD_EVENT, about.site_id)
         _check_time(desk, network, before, occurred_at)
         told = _told(kind, occurred_at, dict(details or {}), about, hidden.lines)
@@ -210,19 +231,45 @@ def _kept(work: Work, answer: Mapping[str, Any]) -> EventRecord:
     return found
 
 
-def _live(desk: Desk) -> PlanInFull | None:
-    try:
-        return live_in_full(desk)
-    except NotFound:
-        return None
+class _NotRead(Exception):
+    """A plan has become part of the answer since the plans were read."""
 
 
-def _still_live(desk: Desk, work: Work, read: PlanInFull | None) -> PlanInFull | None:
-    """The plan that was read, or the one that has gone live since."""
-    head = work.plans.live()
-    if head is None:
-        return None
-    return read if read is not None and read.head.plan_id == head.plan_id else plan_in_full(desk, head.plan_id)
+@dataclass(frozen=True, slots=True)
+class _Plans:
+    """Plans an event may be about, read before the transaction that keeps it: it must not look from inside."""
+
+    live: PlanInFull | None
+    earlier: Mapping[int, PlanInFull]
+
+    def still_live(self, work: Work) -> PlanInFull | None:
+        """The live plan. Raises _NotRead for one that has gone live since."""
+        head = work.plans.live()
+        if head is None:
+            return None
+        if self.live is None or self.live.head.plan_id != head.plan_id:
+            raise _NotRead
+        return self.live
+
+    def under(self, plan_id: int) -> PlanInFull:
+        """An earlier one. Raises _NotRead."""
+        if plan_id not in self.earlier:
+            raise _NotRead
+        return self.earlier[plan_id]
+
+
+def _plans(desk: Desk, kind: EventKind) -> _Plans:
+    live = live_now(desk)
+    if kind in OF_MACHINES or kind in OF_BUILDS:
+        return _Plans(live, {})
+    with desk.store.look() as work:
+        floor = played(work.events.all())
+    return _Plans(live, {n: plan_in_full(desk, n) for n in _begun_under(floor)})
+
+
+def _begun_under(floor: Floor) -> list[int]:
+    """Plans under which builds that stand have started, newest first."""
+    return sorted({b.plan_id for b in floor.builds.values() if b.holds and b.plan_id is not None}, reverse=True)
 
 
 def newest_network(work: Work, desk: Desk) -> Network:
@@ -253,7 +300,13 @@ class _About:
 
 
 def _about(
-    desk: Desk, actor: Actor, kind: EventKind, subject: str, network: Network, live: PlanInFull | None, floor: Floor
+    hidden: Collection[str],
+    kind: EventKind,
+    subject: str,
+    network: Network,
+    live: PlanInFull | None,
+    floor: Floor,
+    plans: _Plans,
 ) -> _About:
     if kind in OF_MACHINES:
         if subject not in network.machine:
@@ -261,7 +314,7 @@ def _about(
         return _About(subject, network.machine[subject].site_id)
     if kind in OF_BUILDS:
         return _build(kind, subject, live, floor)
-    return _shipment(desk, actor, subject, live, floor)
+    return _shipment(hidden, subject, live, floor, plans)
 
 
 def _build(kind: EventKind, subject: str, live: PlanInFull | None, floor: Floor) -> _About:
@@ -280,14 +333,10 @@ def _build(kind: EventKind, subject: str, live: PlanInFull | None, floor: Floor)
     return _About(planned.build_id, site_id, planned.lasting_id, planned=planned, plan=live)
 
 
-def _shipment(desk: Desk, actor: Actor, subject: str, live: PlanInFull | None, floor: Floor) -> _About:
+def _shipment(hidden: Collection[str], subject: str, live: PlanInFull | None, floor: Floor, plans: _Plans) -> _About:
     """A shipment of the live plan; else of an earlier one whose builds started under it and went on."""
-    hidden = hidden_lines(desk, actor)
-    earlier_ids = sorted({b.plan_id for b in floor.builds.values() if b.holds and b.plan_id is not None}, reverse=True)
-    plans = ([live] if live else []) + [
-        plan_in_full(desk, n) for n in earlier_ids if live is None or n != live.head.plan_id
-    ]
-    for plan in plans:
+    earlier_plans = [plans.under(n) for n in _begun_under(floor) if live is None or n != live.head.plan_id]
+    for plan in ([live] if live else []) + earlier_plans:
         found = next((s for s in plan.result.plan.shipments if s.shipment_id == subject), None)
         if found is None or found.line_id in hidden:
             continue

@@ -21,7 +21,7 @@ from router.service.floor import FloorBuild, begun_of, played
 from router.service.options import open_plan
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins, shifted
-from router.service.plans import NewPlan, PlanInFull, head_for, keep_plan, plan_in_full
+from router.service.plans import NewPlan, PlanInFull, head_for, head_told, keep_plan, plan_in_full
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, PlanHead
@@ -250,7 +250,7 @@ def _keep(
     with desk.store.begin() as work:
         kept = _kept_before(work, actor, once)
         if kept is not None:
-            return head_for(desk, actor, kept)
+            return head_told(kept, names)
         _refuse_if_overtaken(work, full, moved.plan, names)
         now = desk.clock()  # one moment for both: pins of that moment are known as carried
         head = keep_plan(work, now, new)

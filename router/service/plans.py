@@ -16,7 +16,7 @@ from router.domain.plan import Plan
 from router.domain.result import Kpis, Result
 from router.formats import result_from_json, result_to_json
 from router.formats.scenario_json import scenario_from_json, scenario_to_json
-from router.kernel.faults import Conflict, NotFound
+from router.kernel.faults import Conflict, NotFound, Stale
 from router.planning.moves import BY_HAND
 from router.service.changes import noted
 from router.service.desk import Desk
@@ -49,16 +49,17 @@ def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = N
     names = hidden_names(desk, actor)
     with desk.store.look() as work:
         found = work.plans.heads(desk.limits.page(limit), before)
-    return [_told(h, names) for h in found]
+    return [head_told(h, names) for h in found]
 
 
-def _told(head: PlanHead, names: frozenset[str]) -> PlanHead:
+def head_told(head: PlanHead, names: frozenset[str]) -> PlanHead:
+    """A head for somebody who must not read some names."""
     return replace(head, how=told(head.how, names), note=told(head.note, names))
 
 
 def head_for(desk: Desk, actor: Actor, head: PlanHead) -> PlanHead:
     """A head as the actor may see it."""
-    return _told(head, hidden_names(desk, actor))
+    return head_told(head, hidden_names(desk, actor))
 
 
 def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
@@ -124,6 +125,16 @@ def live_plan(desk: Desk, actor: Actor) -> PlanHead | None:
     with desk.store.look() as work:
         head = work.plans.live()
     return None if head is None else head_for(desk, actor, head)
+
+
+def live_now(desk: Desk) -> PlanInFull | None:
+    """The live plan in full, None without one. Read before a transaction that writes begins: none looks from inside,
+    where others wait with a connection each and none may be left to look with.
+    """
+    try:
+        return live_in_full(desk)
+    except NotFound:
+        return None
 
 
 def live_in_full(desk: Desk) -> PlanInFull:
@@ -193,6 +204,7 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
     """
     require(actor, Operation.ACCEPT_PLAN)
     plan, names = plan_in_full(desk, plan_id).result.plan, hidden_names(desk, actor)
+    read = live_now(desk)
     with desk.store.begin() as work:
         work.revision.hold()  # nothing starts on the floor between the look at it and the plan going live
         head = _proposed(work, plan_id, (PlanStanding.PROPOSED, PlanStanding.SUPERSEDED))
@@ -202,8 +214,9 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
         try:
             if before is not None and head.standing is PlanStanding.PROPOSED:
                 _refuse_lost_moves(work, head, before)
-                live_before = plan_in_full(desk, before.plan_id).result.plan
-                _take_over_pins(work, desk.clock(), head, plan, before, live_before)
+                if read is None or read.head.plan_id != before.plan_id:
+                    raise Stale(f"plan {before.plan_id} has gone live at this moment; look again")
+                _take_over_pins(work, desk.clock(), head, plan, before, read.result.plan)
             _refuse_what_has_started(work, plan_id, plan)
         except Conflict as refused:
             raise Conflict(told(str(refused), names)) from refused

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -20,11 +22,11 @@ from router.service.events import LEFT_OUT, events_of_build, list_events, record
 from router.service.jobs import ask_plan, get_job
 from router.service.moves import keep_move, try_move
 from router.service.pins import set_pin
-from router.service.plans import accept, full_plan, live_in_full, plan_in_full, set_aside
+from router.service.plans import PlanInFull, accept, full_plan, live_in_full, plan_in_full, set_aside
+from router.service.ports import Store, Work
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, PlanStanding, Role
 from router.service.snapshot import snapshot
-from router.service.visible import Hidden
 from router.worker import Worker
 
 HOUR = timedelta(hours=1)
@@ -436,17 +438,51 @@ def test_a_plan_that_goes_live_meanwhile_is_the_one_a_fact_is_held_against(
     job = ask_plan(desk, boss, seconds=2, seed=9, from_nothing=True)
     assert Worker(desk).once()
     other = int(get_job(desk, boss, job.job_id).result["plan_id"])
-    hidden = events.hidden_from
+    read = events.live_now
 
-    def accepting(desk: Desk, actor: Actor) -> Hidden:
-        """Goes on where the live plan has been read and nothing is held yet."""
+    def then_another(desk: Desk) -> PlanInFull | None:
+        """Another goes live where the live plan has been read and nothing is held yet."""
+        found = read(desk)
         if live_in_full(desk).head.plan_id != other:
             accept(desk, boss, other, 1)
-        return hidden(desk, actor)
+        return found
 
-    monkeypatch.setattr(events, "hidden_from", accepting)
+    monkeypatch.setattr(events, "live_now", then_another)
     with pytest.raises(NotFound, match=r"no build .* in the live plan"):
         record_event(desk, boss, EventKind.BUILD_STARTED, first.lasting_id, first.load_start)
     assert list_events(desk, boss) == []
     new = builds_of(desk)[0]
     assert record_event(desk, boss, EventKind.BUILD_STARTED, new.build_id, new.load_start).details["plan_id"] == other
+
+
+class OneConnection:
+    """A store that gives nobody a second connection while a transaction that writes is open."""
+
+    def __init__(self, store: Store) -> None:
+        self._store, self._writing = store, False
+
+    @contextmanager
+    def begin(self) -> Iterator[Work]:
+        assert not self._writing
+        self._writing = True
+        try:
+            with self._store.begin() as work:
+                yield work
+        finally:
+            self._writing = False
+
+    def look(self) -> AbstractContextManager[Work]:
+        assert not self._writing, "a look from inside a transaction that writes: with all connections taken it waits"
+        return self._store.look()
+
+
+def test_nothing_looks_from_inside_a_transaction_that_others_wait_for(desk: Desk, boss: Actor) -> None:
+    job = ask_plan(desk, boss, seconds=2, seed=9, from_nothing=True)
+    assert Worker(desk).once()
+    other = int(get_job(desk, boss, job.job_id).result["plan_id"])
+    narrow = replace(desk, store=OneConnection(desk.store))  # type: ignore[arg-type]
+    accept(narrow, boss, other, 1)
+    first = builds_of(narrow)[0]
+    record_event(narrow, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
+    with pytest.raises(NotFound, match="no shipment"):
+        record_event(narrow, boss, EventKind.SHIPMENT_SENT, "no such", first.load_start)
