@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import UTC
 from typing import Annotated
 
@@ -14,7 +15,7 @@ from router.service.events import latest_events, record_event, withdraw_event
 from router.service.machines import MachinesNow, machines_now
 from router.service.records import EventKind
 from router.service.snapshot import DOWN_WITHOUT_END
-from router.web.forms import Posted
+from router.web.forms import Form, Posted
 from router.web.reading import NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 
@@ -26,6 +27,16 @@ _KINDS = {"down": EventKind.MACHINE_DOWN, "up": EventKind.MACHINE_UP}
 @routes.get("/floor")
 def floor(reader: SignedIn, before: Annotated[int | None, Query(ge=1, le=2**31 - 1)] = None) -> Response:
     """Events the reader may see."""
+    return _floor(reader, before)
+
+
+def _floor(
+    reader: Reader,
+    before: int | None = None,
+    given: Mapping[str, str] | None = None,
+    faults: Sequence[Fault] = (),
+) -> Response:
+    """The page; with ``faults`` of a form that was sent, what was ``given`` stands in it again."""
     found = latest_events(reader.desk, reader.actor, before, _A_PAGE)
     following = f"/floor?before={found[-1].event.event_id}" if len(found) == _A_PAGE else ""
     pages = {"said": "", "first": "/floor" if before else "", "next": following}
@@ -33,7 +44,8 @@ def floor(reader: SignedIn, before: Annotated[int | None, Query(ge=1, le=2**31 -
     stands = _machines(reader)
     own = [m.machine_id for m in stands.machines if m.may_record] if stands else []
     return page(
-        reader, "floor.html.j2", title="On the floor", here="/plates", found=found, pages=pages, may=may,
+        reader, "floor.html.j2", title="On the floor", here="/floor", status=422 if faults else 200,
+        given=given or {}, faults=faults, found=found, pages=pages, may=may,
         stands=stands, may_record=[(name, name) for name in own],
         moment=moment, utc=UTC, days_without_end=DOWN_WITHOUT_END.days,
     )  # fmt: skip
@@ -56,10 +68,17 @@ def machine(request: Request, reader: SignedIn, form: Posted) -> Response:
     if until and kind is EventKind.MACHINE_UP:
         faults.append(Fault("form", machine_id, "until", until, "nothing: a machine that is up has no end of it"))
     if faults or kind is None or at is None:
-        raise FaultyInput(faults)
+        return _floor(reader, given=_given(form), faults=faults)
     told = {"note": form.text("note")} | ({"until": until} if until else {})
-    record_event(reader.desk, reader.actor, kind, machine_id, at, told)
+    try:
+        record_event(reader.desk, reader.actor, kind, machine_id, at, told)
+    except FaultyInput as faulty:
+        return _floor(reader, given=_given(form), faults=faulty.faults)
     return done(request, "/floor", f"Recorded: {kind.value}, {machine_id}. The next plan starts from it.")
+
+
+def _given(form: Form) -> dict[str, str]:
+    return {name: form.text(name)[:500] for name in ("machine", "kind", "at", "until", "note")}
 
 
 @routes.post("/floor/events/{event_id}/withdraw")

@@ -24,6 +24,7 @@ NAVIGATION: tuple[tuple[str, str], ...] = (
     ("Orders", "/orders"),
     ("Schedule", "/schedule"),
     ("Plates", "/plates"),
+    ("Floor", "/floor"),
     ("Network", "/network"),
     ("Plans", "/plans"),
     ("What if", "/what-if"),

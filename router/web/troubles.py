@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -24,7 +24,7 @@ from router.kernel.faults import (
 from router.service import people
 from router.service.ports import StoreAway
 from router.web.reading import PASSWORD_PAGE, MustChangePassword, signed_in
-from router.web.rendering import page, plain_page
+from router.web.rendering import own_address, page, plain_page
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +103,17 @@ async def _unreadable(request: Request, error: Exception) -> Response:
     return shown(request, Trouble(422, "This could not be used", "Nothing was changed."), "", faults)
 
 
+def _back(request: Request) -> str:
+    """The page of this server a form was sent from; empty where there is none."""
+    came = urlsplit(request.headers.get("referer", ""))
+    if request.method != "POST" or came.netloc != request.url.netloc or not came.path:
+        return ""
+    return own_address(came.path + (f"?{came.query}" if came.query else ""))
+
+
 def shown(request: Request, trouble: Trouble, said: str, faults: Sequence[Fault] = ()) -> Response:
     """The page of a trouble: with navigation for somebody signed in, without for others."""
-    values = {"trouble": trouble, "said": said, "faults": faults}
+    values = {"trouble": trouble, "said": said, "faults": faults, "back": _back(request)}
     if request.cookies.get(people.SESSION_COOKIE):
         try:
             reader = signed_in(request)

@@ -45,8 +45,18 @@ def test_a_machine_that_is_down_is_recorded_on_the_pages_and_left_out_of_the_nex
             {"kind": "up", "until": until.isoformat()},
         ):
             assert client.post("/floor/machine", data={**form, **wrong}).status_code == 422, wrong
+        again = client.post("/floor/machine", data={**form, "at": "2027-03-01T06:00", "note": "kept words"})
+        assert again.status_code == 422 and 'action="/floor/machine"' in again.text  # the form, as it was filled in
+        assert 'value="2027-03-01T06:00"' in again.text and "kept words" in again.text and "its offset" in again.text
+        assert 'href="/floor"' in client.get("/").text
         assert client.post("/floor/machine", data={**form, "machine": "nothing"}).status_code == 404
-        up = client.post("/floor/machine", data={**form, "kind": "up"})
+        came = {"referer": f"{client.base_url}/floor?before=9"}
+        up = client.post("/floor/machine", data={**form, "kind": "up"}, headers=came)
+        assert 'class="button" href="/floor?before=9"' in up.text
+        elsewhere = {"referer": "https://example.org/floor"}
+        assert (
+            "Back to the page" not in client.post("/floor/machine", data={**form, "kind": "up"}, headers=elsewhere).text
+        )
         assert up.status_code == 409 and "it is up then" in up.text
         assert list_events(desk, boss) == []
         assert client.post("/floor/machine", data={**form, "until": until.isoformat()}).status_code == 303
