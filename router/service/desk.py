@@ -62,11 +62,6 @@ class Memory:
             with self._lock:
                 self._making.pop(key, None)
 
-    def peek(self, key: Hashable) -> Any | None:
-        """The value if it is there."""
-        with self._lock:
-            return self._values.get(key)
-
 
 def wall_clock() -> datetime:
     """Now, in UTC."""

@@ -5,7 +5,9 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import lzma
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -20,6 +22,17 @@ from router.store.tables import metadata
 
 _FORMAT = "platewright backup 1"
 _MANIFEST = "manifest.json"
+_UNREADABLE = (
+    OSError, EOFError, zipfile.BadZipFile, zlib.error, lzma.LZMAError, KeyError, ValueError, AttributeError, TypeError,
+    RuntimeError,
+)  # fmt: skip
+"""What reading a file raises that is none of ours or damaged: of an archive, of how it is packed, of what is in it."""
+_ROWS_AT_A_TIME = 200
+
+
+def rows_at_a_time(table: sa.Table, most: int = _ROWS_AT_A_TIME) -> int:
+    """How many rows of a table are held in memory: of one that holds whole files, a single one."""
+    return 1 if any(isinstance(c.type, sa.LargeBinary) for c in table.columns) else most
 
 
 def write_to(store: SqlStore, file: Path) -> Mapping[str, int]:
@@ -52,7 +65,9 @@ def write_to(store: SqlStore, file: Path) -> Mapping[str, int]:
 
 def _lines(connection: sa.Connection, table: sa.Table) -> Iterator[bytes]:
     query = sa.select(table).order_by(*table.primary_key.columns)
-    for row in connection.execute(query.execution_options(stream_results=True, yield_per=200)).mappings():
+    for row in connection.execute(
+        query.execution_options(stream_results=True, yield_per=rows_at_a_time(table))
+    ).mappings():
         yield json.dumps({name: _plain(value) for name, value in row.items()}, ensure_ascii=False).encode() + b"\n"
 
 
@@ -89,6 +104,6 @@ def checked(file: Path) -> BackupFile:
                         count += 1
                 if found.hexdigest() != digest or count != told["rows"][name]:
                     raise StoreOut(f"{file} is damaged: table {name} does not compare")
-    except (OSError, zipfile.BadZipFile, KeyError, ValueError) as wrong:
+    except _UNREADABLE as wrong:
         raise StoreOut(f"{file} cannot be read as a backup: {wrong}") from wrong
     return BackupFile(told["rows"], str(told.get("edition", "")))

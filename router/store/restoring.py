@@ -13,7 +13,7 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import command
 
-from router.store.backup import BackupFile, checked
+from router.store.backup import BackupFile, checked, rows_at_a_time
 from router.store.opening import check_place, editions, file_of, lock_migrations, migration_config
 from router.store.sql_store import StoreOut, make_engine
 from router.store.tables import Moment, metadata
@@ -69,10 +69,11 @@ def _fill(engine: sa.Engine, file: Path, told: BackupFile, edition: str) -> None
 
 def _fill_table(connection: sa.Connection, archive: zipfile.ZipFile, table: sa.Table) -> None:
     rows: list[dict[str, Any]] = []
+    many = rows_at_a_time(table, _AT_A_TIME)
     with archive.open(f"{table.name}.jsonl") as lines:
         for line in lines:
             rows.append(_row(table, json.loads(line)))
-            if len(rows) == _AT_A_TIME:
+            if len(rows) == many:
                 connection.execute(table.insert(), rows)
                 rows = []
     if rows:

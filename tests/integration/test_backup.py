@@ -15,8 +15,9 @@ from router.service.kept_what_ifs import add_what_if, get_what_if
 from router.service.people import add_person, first_administrator
 from router.service.records import Role
 from router.store import SqlStore, StoreOut, open_store
-from router.store.backup import write_to
+from router.store.backup import checked, rows_at_a_time, write_to
 from router.store.restoring import restore_from
+from router.store.tables import metadata
 
 WHAT_IF = b"format: platewright what-if 1\nname: Carbon\nchanges:\n  - {change: carbon_price, per_tonne: 90}\n"
 
@@ -61,6 +62,27 @@ def test_a_damaged_backup_is_refused_and_nothing_written(tmp_path: Path) -> None
         restore_from(f"sqlite:///{place}", broken)
     assert not place.exists()
     store.close()
+
+
+def test_a_backup_damaged_anywhere_is_said_to_be_so(tmp_path: Path) -> None:
+    store = open_store(f"sqlite:///{tmp_path / 'a.db'}")
+    an_actor(desk_on(store, tmp_path), "ana", Role.PLANNER)
+    file, broken = tmp_path / "b.zip", tmp_path / "broken.zip"
+    write_to(store, file)
+    whole = file.read_bytes()
+    refused = 0
+    for n in range(0, len(whole), 3):
+        broken.write_bytes(whole[:n] + bytes([whole[n] ^ 0x5D]) + whole[n + 1 :])
+        try:
+            checked(broken)
+        except StoreOut:
+            refused += 1
+    assert refused > len(whole) / 12
+
+
+def test_files_are_carried_one_at_a_time() -> None:
+    many = {name: rows_at_a_time(table) for name, table in metadata.tables.items()}
+    assert many["blobs"] == many["previews"] == 1 and many["lines"] > 1
 
 
 def rewritten(file: Path, to: Path, manifest: dict[str, object], **tables: bytes | None) -> Path:
