@@ -83,10 +83,15 @@ def save_network(desk: Desk, actor: Actor, raw: bytes, seen_version: int, note: 
     require(actor, Operation.CHANGE_NETWORK)
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
-        faults = _faults(work, raw, hidden)
+        revision, faults = work.revision.now(), _faults(work, raw, hidden)
     if faults:
         raise FaultyInput(faults)
     with desk.store.begin() as work:
+        work.revision.hold()  # the book it was looked at beside is the book it is kept beside
+        if work.revision.now() != revision:
+            faults = _faults(work, raw, hidden)
+            if faults:
+                raise FaultyInput(faults)
         return keep_edition(work, desk, actor, raw, seen_version, note)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,8 @@ import pytest
 from api_client import client_of, small_desk
 from desk_builder import SMALL, an_actor
 
-from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Refused
+from router.service import network as network_use
 from router.service.book import change_line, get_line, hold, list_lines, pin
 from router.service.cells import own_name
 from router.service.desk import Desk
@@ -21,6 +23,7 @@ from router.service.imports import Overtaken, look_again, preview_files, store_i
 from router.service.models import digest_of, list_models, model_content
 from router.service.network import check_network, current_network, save_network
 from router.service.people import add_person, change_person
+from router.service.ports import Work
 from router.service.records import Actor, EventKind, Role
 from router.service.snapshot import snapshot
 from router.service.trail import list_trail
@@ -406,3 +409,28 @@ def test_a_picture_bears_the_name_of_whoever_looks_not_of_whoever_looked_first(
     seen = next(x for x in list_lines(desk, paul).lines if x.model == "ring.stl")
     told = part_picture(desk, paul, seen.line_id)
     assert "<title>ring.stl</title>" in told and MODEL not in told
+
+
+def test_a_network_is_not_saved_beside_a_book_that_moved_on(
+    desk: Desk, boss: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = current_network(desk, boss).record
+    renamed = before.raw.replace(b"RHINE", b"RHONE")
+    free = [x for x in list_lines(desk, boss).lines if not x.pinned_site]
+    for x in list_lines(desk, boss).lines:
+        cleared = {name: "" for name in ("approved_sites", "pinned_site", "site") if "RHINE" in x.cells.get(name, "")}
+        if cleared:
+            change_line(desk, boss, x.line_id, cleared, x.version)
+    assert check_network(desk, boss, renamed) == ()
+    look = network_use._faults
+
+    def then_pinned(work: Work, raw: bytes, hidden: Collection[str]) -> list[Fault]:
+        found = look(work, raw, hidden)
+        if not get_line(desk, boss, free[0].line_id).pinned_site:
+            pin(desk, boss, free[0].line_id, "RHINE", free[0].version)
+        return found
+
+    monkeypatch.setattr(network_use, "_faults", then_pinned)
+    with pytest.raises(FaultyInput, match="RHINE"):
+        save_network(desk, boss, renamed, before.version, "renamed")
+    assert current_network(desk, boss).record == before
