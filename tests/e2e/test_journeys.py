@@ -317,3 +317,15 @@ def test_schedule_moves_about_without_a_long_task(page: Page, address: str) -> N
         page.mouse.wheel(0, 400)
         page.wait_for_timeout(30)
     assert [d for d in page.evaluate("window.long") if d > 100] == []
+
+
+def test_names_in_tables_stay_whole_on_a_narrow_screen(page: Page, address: str) -> None:
+    page.set_viewport_size({"width": 390, "height": 900})
+    page.goto(f"{address}/orders")
+    lines = page.evaluate(
+        """() => [...document.querySelectorAll(".scroll tbody td:nth-child(3)")].map((cell) => {
+          const range = document.createRange(); range.selectNodeContents(cell.firstChild);
+          return range.getClientRects().length; })"""
+    )
+    assert lines and set(lines) == {1}  # names of models, none of them broken
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
