@@ -127,6 +127,16 @@ def live_plan(desk: Desk, actor: Actor) -> PlanHead | None:
     return None if head is None else head_for(desk, actor, head)
 
 
+def live_before(desk: Desk, actor: Actor, plan_id: int) -> int | None:
+    """The plan that was live until this one last went live, by the trail; None where there was none."""
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        told_of = work.trail.page(None, 100, f"plan {plan_id}")
+    accepted = next((x for x in told_of if x.operation == "accept plan"), None)
+    before = accepted.details.get("before") if accepted else None
+    return None if before is None or before == plan_id else int(before)
+
+
 def live_now(desk: Desk) -> PlanInFull | None:
     """The live plan in full, None without one. Read before a transaction that writes begins: none looks from inside,
     where others wait with a connection each and none may be left to look with.

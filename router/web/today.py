@@ -17,7 +17,7 @@ from router.service.demo import demo_folder
 from router.service.desk import Desk
 from router.service.imports import preview_folder, store_import
 from router.service.jobs import list_jobs
-from router.service.plans import PlanInFull, full_plan, list_plans, live_plan, staleness
+from router.service.plans import PlanInFull, full_plan, list_plans, live_before, live_plan, staleness
 from router.service.records import Actor, JobRecord, PlanHead, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.visible import hidden_lines
@@ -94,11 +94,8 @@ def _view(desk: Desk, actor: Actor, head: PlanHead) -> Today:
     plan = full_plan(desk, actor, head.plan_id)
     hidden = hidden_lines(desk, actor)
     risks = [r for r in at_risk(plan.scenario, plan.result) if r.line.line_id not in hidden]
-    before = next(
-        (p for p in list_plans(desk, actor, 50) if p.standing is PlanStanding.SUPERSEDED and p.plan_id != head.plan_id),
-        None,
-    )
-    changed = compare_plans(desk, actor, before.plan_id, head.plan_id) if before else None
+    before = live_before(desk, actor, head.plan_id)
+    changed = compare_plans(desk, actor, before, head.plan_id) if before is not None else None
     network = plan.scenario.network
     zone = network.now.tzname() or ""
     sites, alloys = _loads(plan)

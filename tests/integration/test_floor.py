@@ -22,7 +22,7 @@ from router.service.events import LEFT_OUT, events_of_build, list_events, record
 from router.service.jobs import ask_plan, get_job
 from router.service.moves import keep_move, try_move
 from router.service.pins import set_pin
-from router.service.plans import PlanInFull, accept, full_plan, live_in_full, plan_in_full, set_aside
+from router.service.plans import PlanInFull, accept, full_plan, live_before, live_in_full, plan_in_full, set_aside
 from router.service.ports import Store, Work
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, PlanStanding, Role
@@ -480,8 +480,13 @@ def test_nothing_looks_from_inside_a_transaction_that_others_wait_for(desk: Desk
     job = ask_plan(desk, boss, seconds=2, seed=9, from_nothing=True)
     assert Worker(desk).once()
     other = int(get_job(desk, boss, job.job_id).result["plan_id"])
+    first_id = live_in_full(desk).head.plan_id
     narrow = replace(desk, store=OneConnection(desk.store))  # type: ignore[arg-type]
     accept(narrow, boss, other, 1)
+    assert live_before(desk, boss, other) == first_id and live_before(desk, boss, first_id) is None
+    # Back to the first: before it the second was live, though its number is larger.
+    accept(narrow, boss, first_id, full_plan(desk, boss, first_id).head.version)
+    assert live_before(desk, boss, first_id) == other
     first = builds_of(narrow)[0]
     record_event(narrow, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
     with pytest.raises(NotFound, match="no shipment"):
