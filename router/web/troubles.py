@@ -81,7 +81,8 @@ async def _known(request: Request, error: Exception) -> Response:
 
 async def _away(request: Request, _: Exception) -> Response:
     trouble = Trouble(503, "The book does not answer", "Nothing was changed. Try again in a moment.")
-    values = {"trouble": trouble, "said": "", "faults": ()}  # nobody can be known: whoever asks is kept there too
+    # Nobody can be known: whoever asks is kept there too.
+    values = {"trouble": trouble, "said": "", "faults": (), "back": ""}
     return plain_page(request, "trouble.html.j2", title=trouble.heading, status=trouble.status, **values)
 
 
