@@ -504,7 +504,7 @@ class Draft:
     def restore(self, queues: Sequence[npt.NDArray[np.int64]]) -> None:
         """Go back to a snapshot: the latest one taken."""
         self.commit()
-        before = {k: self.queue(k) for k, queue in enumerate(queues) if self.queue(k) != queue.tolist()}
+        before = {k: was for k, queue in enumerate(queues) if (was := self.queue(k)) != queue.tolist()}
         for k in before:
             # Empty first: a line may not stand on the same machine's old and new plates at once. The firm front is the
             # same in both, and keeps its moments.

@@ -6,19 +6,17 @@ A snapshot is what is still to build. Demand is what came in: started, built and
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import datetime
 
 from router.domain.network import Scenario
 from router.formats.scenario_json import scenario_from_json, scenario_to_json
-from router.kernel.faults import FaultyInput, NotFound
-from router.service.cells import own_name, read_kept
+from router.kernel.faults import NotFound
 from router.service.desk import Desk
 from router.service.floor import played
 from router.service.models import parts_of
-from router.service.network import IN_THE_BOOK, NO_NETWORK, reading_of
+from router.service.network import NO_NETWORK
 from router.service.records import LineStanding
-from router.service.snapshot import as_it_runs, fingerprint_of, planning_moment
+from router.service.snapshot import as_decided, as_it_runs, fingerprint_of, planning_moment
 
 NO_HISTORY = "no line without an export code in the book: there is no demand to draw from; import an order book"
 
@@ -71,17 +69,8 @@ def _make(desk: Desk, now: datetime | None) -> tuple[Scenario, Mapping[str, str]
     wanted = [x for x in lines if x.standing is not LineStanding.WITHDRAWN and x.export_control is None]
     if not wanted:
         raise NotFound(NO_HISTORY)
-    reading = reading_of(desk, network)
-    orders, faults = read_kept(wanted, IN_THE_BOOK, reading, shas)
-    if faults or reading.network is None:
-        raise FaultyInput([*reading.faults, *faults])
-    pins = {x.line_id: x.pinned_site for x in wanted}
-    found = []
-    for line in orders.values():
-        site, own = pins[line.line_id], own_name(line.line_id, line.model)
-        approved = line.approved_sites if site is None else (site,)
-        found.append(replace(line, approved_sites=approved, model=own if own in shas else line.model))
-    parts = parts_of(desk, found, shas, reading.network.overhang_deg)
-    live = as_it_runs(reading.network, played(events), now)
+    static, found = as_decided(desk, network, wanted, shas)
+    parts = parts_of(desk, found, shas, static.overhang_deg)
+    live = as_it_runs(static, played(events), now)
     made = Scenario(live, tuple(found), parts, fingerprint_of(network, wanted, shas, events, now))
     return made, {name: shas[name] for name in parts}

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 
 from router.domain.machines import Machine, Maintenance
 from router.domain.network import Network, Scenario
+from router.domain.orders import OrderLine
 from router.formats.scenario_folder import fingerprint
 from router.kernel.faults import FaultyInput, NotFound
 from router.service.cells import csv_of, own_name, read_kept
@@ -62,28 +63,20 @@ def _make(desk: Desk, now: datetime | None) -> Snapshot:
     wanted = [x for x in lines if x.standing is LineStanding.OPEN]
     if not wanted:
         raise NotFound(NO_LINES)
-    reading = reading_of(desk, network)
-    orders, faults = read_kept(wanted, IN_THE_BOOK, reading, shas)
-    if faults or reading.network is None:
-        raise FaultyInput([*reading.faults, *faults])
+    static, orders = as_decided(desk, network, wanted, shas)
     floor = played(events)
     begun = floor.pieces()
-    pins = {x.line_id: x.pinned_site for x in wanted}
     open_lines = []
-    for line in orders.values():
+    for line in orders:
         left = line.quantity - begun[line.line_id]
         if left <= 0:
             left_out[line.line_id] = "all its pieces are on builds that have started"
             continue
-        site = pins[line.line_id]
-        approved = line.approved_sites if site is None else (site,)
-        own = own_name(line.line_id, line.model)
-        model = own if own in shas else line.model
-        open_lines.append(replace(line, quantity=left, approved_sites=approved, model=model))
+        open_lines.append(replace(line, quantity=left))
     if not open_lines:
         raise NotFound(NO_LINES)
-    parts = parts_of(desk, open_lines, shas, reading.network.overhang_deg)
-    live = as_it_runs(reading.network, floor, now)
+    parts = parts_of(desk, open_lines, shas, static.overhang_deg)
+    live = as_it_runs(static, floor, now)
     return Snapshot(
         Scenario(live, tuple(open_lines), parts, fingerprint_of(network, wanted, shas, events, now)),
         revision,
@@ -91,6 +84,26 @@ def _make(desk: Desk, now: datetime | None) -> Snapshot:
         {name: shas[name] for name in parts},
         left_out,
     )
+
+
+def as_decided(
+    desk: Desk, network: NetworkRecord, wanted: Sequence[LineRecord], shas: Mapping[str, str]
+) -> tuple[Network, list[OrderLine]]:
+    """The network and the lines as kept: each at the site it is pinned to, with a model of its own where it has one.
+
+    ``shas``: content by kept name. Raises FaultyInput for what cannot be read.
+    """
+    reading = reading_of(desk, network)
+    orders, faults = read_kept(wanted, IN_THE_BOOK, reading, shas)
+    if faults or reading.network is None:
+        raise FaultyInput([*reading.faults, *faults])
+    pins = {x.line_id: x.pinned_site for x in wanted}
+    found = []
+    for line in orders.values():
+        site, own = pins[line.line_id], own_name(line.line_id, line.model)
+        approved = line.approved_sites if site is None else (site,)
+        found.append(replace(line, approved_sites=approved, model=own if own in shas else line.model))
+    return reading.network, found
 
 
 def _why_out(line: LineRecord) -> str:

@@ -9,10 +9,10 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from pathlib import Path
 from typing import Any
 
 import pytest
+from child_processes import all_end, needs_proc, runs
 from random_shop import Case, random_case
 from tiny_shop import TinyLine, TinyMachine, TinyVariant, tiny_shop
 
@@ -141,32 +141,35 @@ def test_a_shop_that_cannot_build_everything_builds_the_rest() -> None:
     assert (placed >= 0).all() and placed.sum() == case.pieces - 1
 
 
+class _Impatient(Silent):
+    """Cancels a second after the first epoch, in the middle of the next."""
+
+    def __init__(self) -> None:
+        self.cancel = threading.Event()
+        self.called_s: list[float] = []
+        self._searching = False
+
+    def phase(self, name: str, steps: int | None) -> None:
+        self._searching = name == "search"
+
+    def step(self, done: int) -> None:
+        if self._searching and not self.cancel.is_set():
+            threading.Timer(1.0, self._call_off).start()
+
+    def _call_off(self) -> None:
+        self.called_s.append(time.monotonic())
+        self.cancel.set()
+
+
 @pytest.mark.skipif("fork" not in multiprocessing.get_all_start_methods(), reason="workers of this test are forked")
 def test_cancel_is_heard_in_the_middle_of_an_epoch_and_what_was_found_is_kept() -> None:
     case = _shop(lines=60, machines=26)
-    cancel = threading.Event()
-
-    called: list[float] = []
-
-    def called_off() -> None:
-        called.append(time.monotonic())
-        cancel.set()
-
-    class Impatient(Silent):
-        """Cancels a second after the first epoch."""
-
-        searching = False
-
-        def phase(self, name: str, steps: int | None) -> None:
-            self.searching = name == "search"
-
-        def step(self, done: int) -> None:
-            if self.searching and not cancel.is_set():
-                threading.Timer(1.0, called_off).start()
-
+    impatient = _Impatient()
     params = SolveParams(seed=1, seconds=60.0, workers=2, care=CARE)
-    ended = solve(case.shop, case.rooms, params, listener=Impatient(), cancel=cancel)
-    assert time.monotonic() - called[0] < 5.0  # an epoch of such a run is 10 s, and the whole of it a minute
+    ended = solve(case.shop, case.rooms, params, listener=impatient, cancel=impatient.cancel)
+    assert (
+        time.monotonic() - impatient.called_s[0] < 5.0
+    )  # an epoch of such a run is 10 s, and the whole of it a minute
     assert ended.stop_reason == "cancelled" and ended.workers == 2 and ended.work > 0
     twin = Draft(case.shop, case.rooms, ended.draft.sizes, 0, CARE)
     twin.load(ended.draft.unload())
@@ -207,14 +210,7 @@ def _search_long(told: multiprocessing.connection.Connection) -> None:
     solve(case.shop, case.rooms, SolveParams(seed=1, seconds=60.0, workers=2, care=CARE), listener=Telling())
 
 
-def _runs(pid: int) -> bool:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] not in "ZX"
-    except FileNotFoundError:
-        return False
-
-
-@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
+@needs_proc
 def test_workers_end_with_a_lead_that_is_killed() -> None:
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe()
@@ -222,41 +218,20 @@ def test_workers_end_with_a_lead_that_is_killed() -> None:
     lead.start()
     assert here.poll(60), "the search tells its workers"
     workers = here.recv()
-    assert len(workers) == 2 and all(_runs(pid) for pid in workers)
+    assert len(workers) == 2 and all(runs(pid) for pid in workers)
     lead.kill()
     lead.join()
-    until = time.monotonic() + 10
-    while any(_runs(pid) for pid in workers) and time.monotonic() < until:
-        time.sleep(0.1)
-    assert not any(_runs(pid) for pid in workers)
+    assert all_end(workers)
 
 
 @pytest.mark.skipif("fork" not in multiprocessing.get_all_start_methods(), reason="workers of this test are forked")
 def test_cancel_is_heard_in_an_epoch_of_workers_of_somebody_else() -> None:
     case = _shop(lines=60, machines=26)
-    cancel = threading.Event()
-    called: list[float] = []
-
-    def called_off() -> None:
-        called.append(time.monotonic())
-        cancel.set()
-
-    class Impatient(Silent):
-        """Cancels a second after the first epoch, in the middle of one of ten."""
-
-        searching = False
-
-        def phase(self, name: str, steps: int | None) -> None:
-            self.searching = name == "search"
-
-        def step(self, done: int) -> None:
-            if self.searching and not cancel.is_set():
-                threading.Timer(1.0, called_off).start()
-
+    impatient = _Impatient()
     params = SolveParams(seed=1, seconds=60.0, workers=2, care=CARE)
     with ProcessPoolExecutor(2, multiprocessing.get_context("fork")) as pool:
-        ended = solve(case.shop, case.rooms, params, listener=Impatient(), cancel=cancel, executor=pool)
-        waited_s = time.monotonic() - called[0]
+        ended = solve(case.shop, case.rooms, params, listener=impatient, cancel=impatient.cancel, executor=pool)
+        waited_s = time.monotonic() - impatient.called_s[0]
     assert waited_s < 2.5
     assert ended.stop_reason == "cancelled" and ended.draft.missing == 0
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from child_processes import all_end, needs_proc, runs
 from sweep_tasks import failing, killing, killing_once, not_json, noted_square, square
 
 from router.kernel.faults import Conflict
@@ -115,7 +116,7 @@ def test_a_crew_closed_at_once_does_nothing_more(tmp_path: Path) -> None:
     assert _times_done(traces) == Counter()
 
 
-@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
+@needs_proc
 def test_processes_end_with_a_lead_that_is_killed(tmp_path: Path) -> None:
     traces = tmp_path / "traces"
     traces.mkdir()
@@ -125,24 +126,14 @@ def test_processes_end_with_a_lead_that_is_killed(tmp_path: Path) -> None:
     while len(list(traces.iterdir())) < 2 and time.monotonic() < until:
         time.sleep(0.1)
     workers = {int(f.name.split(".")[1]) for f in traces.iterdir()}
-    assert len(workers) == 2 and all(_runs(pid) for pid in workers)
+    assert len(workers) == 2 and all(runs(pid) for pid in workers)
     lead.kill()
     lead.join()
-    until = time.monotonic() + 10
-    while any(_runs(pid) for pid in workers) and time.monotonic() < until:
-        time.sleep(0.1)
-    assert not any(_runs(pid) for pid in workers)
+    assert all_end(workers)
 
 
 def _sweep_long(traces: Path, ledger: Path) -> None:
     sweep(_squares(2, traces, 60.0), ledger, "processes:2")
-
-
-def _runs(pid: int) -> bool:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] not in "ZX"
-    except FileNotFoundError:
-        return False
 
 
 def test_a_cancelled_repeat_gives_back_everything_that_is_kept(tmp_path: Path) -> None:
