@@ -36,8 +36,13 @@ def structured_logs() -> None:
             structlog.processors.JSONRenderer(ensure_ascii=False),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=_to_standard_error,
     )
+
+
+def _to_standard_error(*_: object) -> structlog.PrintLogger:
+    """Standard error as it is when a line is written: whoever has exchanged it meanwhile may have closed the old one."""
+    return structlog.PrintLogger(sys.stderr)
 
 
 def run_server(settings: Settings, say: Callable[[str], None]) -> None:

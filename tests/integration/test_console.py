@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import io
+import json
 import sys
 from pathlib import Path
 
 import pytest
+import structlog
 from api_client import small_desk
 from desk_builder import an_actor
 
 from router.cli.main import main
+from router.cli.serving import structured_logs
 from router.kernel.faults import NotSignedIn
 from router.service.desk import Desk
 from router.service.people import add_person, list_people, sign_in, who
@@ -108,3 +112,20 @@ def test_before_the_first_password_is_set_it_is_said_what_to_do(desk: Desk, run)
     assert code == 2 and not text and "sign in on the pages once" in said and "Ada" in said
     code, _, said = run("people", "list", "--as", "Ada")
     assert code == 2 and "sign in on the pages once" in said
+
+
+def test_logs_go_where_standard_error_is_when_they_are_written(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = structlog.get_config()
+    first, second = io.StringIO(), io.StringIO()
+    log = structlog.get_logger("door")
+    try:
+        monkeypatch.setattr(sys, "stderr", first)
+        structured_logs()
+        log.info("opened", gate=1)
+        told = first.getvalue()
+        first.close()
+        monkeypatch.setattr(sys, "stderr", second)
+        log.info("shut", gate=1)
+    finally:
+        structlog.configure(**before)
+    assert [json.loads(text)["event"] for text in (told, second.getvalue())] == ["opened", "shut"]
