@@ -41,7 +41,7 @@ def structured_logs() -> None:
 
 
 def _to_standard_error(*_: object) -> structlog.PrintLogger:
-    """Standard error as it is when a line is written: whoever has exchanged it meanwhile may have closed the old one."""
+    """Standard error as it is when a line is written: the one of before may have been closed meanwhile."""
     return structlog.PrintLogger(sys.stderr)
 
 
