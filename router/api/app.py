@@ -8,12 +8,17 @@ from fastapi import APIRouter, Depends, FastAPI, Request, Response
 from fastapi.responses import PlainTextResponse
 from fastapi.security import HTTPAuthorizationCredentials
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
+from starlette.exceptions import HTTPException
+from starlette.routing import Match, Route
+from starlette.types import Receive, Scope, Send
 
 from router.api import book, comparisons, floor, network, people, plans, problems, runs, site_choices, what_ifs
 from router.api.asking import PREFIX, actor_of
 from router.api.door import Door
 from router.api.guard import Guard
+from router.api.unread import kept_whole
 from router.api.words import known_query
+from router.formats.wording import found as found_text
 from router.service.desk import Desk
 from router.service.rights import Operation, require
 
@@ -35,11 +40,14 @@ def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegist
     registry = registry or CollectorRegistry()
     app = FastAPI(title="platewright", version="1", description=_ABOUT, docs_url=None, redoc_url=None)
     app.state.desk = desk
-    api = APIRouter(prefix=PREFIX, dependencies=[Depends(known_query)])
+    api = APIRouter(prefix=PREFIX, dependencies=[Depends(known_query), Depends(kept_whole)])
     for module in (book, network, plans, runs, what_ifs, comparisons, site_choices, floor, people):
         api.include_router(module.router)
     app.include_router(api)
     app.include_router(_health(registry))
+    # After all that is there, before anything mounted beside it: what programs ask for is answered as to programs.
+    for path in ("/api", "/api/{rest:path}"):
+        app.router.routes.append(Route(path, _Nowhere(), include_in_schema=False))
     problems.install(app)
     app.add_middleware(Door, desk=desk, prefix=f"{PREFIX}/", upload=_UPLOADS[0])
     app.add_middleware(
@@ -52,6 +60,18 @@ def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegist
     )
     _document(app)
     return app
+
+
+class _Nowhere:
+    """Answers what no operation does: 404, or 405 where the address takes other methods."""
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        for route in scope["app"].router.routes:
+            if route.matches(scope)[0] is Match.PARTIAL:
+                await route.handle(scope, receive, send)
+                return
+        asked = found_text(scope["path"])
+        raise HTTPException(404, f"there is nothing at {asked}; /openapi.json lists every address of this interface")
 
 
 def _document(app: FastAPI) -> None:

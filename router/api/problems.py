@@ -11,7 +11,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from router.api.words import body_words, unknown_word
+from router.api.unread import faults_of, no_json, why_unread
 from router.kernel.faults import (
     AlreadyMade,
     Conflict,
@@ -65,7 +65,7 @@ class Problem(BaseModel):
     detail: str
     faults: list[Fault] = []
     made: dict[str, Any] | None = None
-    """What a repeated request made the first time, without the secret its answer held."""
+    """What was made the first time by what is asked again, without the secret its answer held."""
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -108,11 +108,13 @@ def status_of(error: PlatewrightError) -> tuple[int, str]:
     return 500, "ours"
 
 
-def answer_to(error: PlatewrightError) -> JSONResponse:
-    """An error as a response."""
+def answer_to(error: PlatewrightError, see: str = "") -> JSONResponse:
+    """An error as a response; ``see`` is the address of what came of it."""
     status, kind = status_of(error)
     faults = list(error.faults) if isinstance(error, FaultyInput) else []
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
+    if see:
+        headers["Link"] = f'<{see}>; rel="related"'
     detail = count(len(faults), "fault") if faults else str(error)
     made = error.made if isinstance(error, AlreadyMade) else None
     return answer(status, kind, detail, faults, headers, made)
@@ -121,15 +123,6 @@ def answer_to(error: PlatewrightError) -> JSONResponse:
 def answer_away() -> JSONResponse:
     """What is answered while the database does not."""
     return answer(503, "away", "the database does not answer; try again in a moment", headers={"Retry-After": "5"})
-
-
-def _unread(request: Request, wrong: Mapping[str, Any]) -> Fault:
-    *above, last = [str(part) for part in wrong["loc"]] or [""]
-    where = ".".join(above)
-    if wrong["type"] == "extra_forbidden":
-        return unknown_word(f"the {where}", last, body_words(request, above[1:]))
-    given = repr(wrong.get("input"))[:80].encode("utf-8", "replace").decode()
-    return Fault("request", where, last, given, str(wrong["msg"]).lower())
 
 
 def install(app: FastAPI) -> None:
@@ -145,10 +138,11 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def unread(request: Request, error: RequestValidationError) -> JSONResponse:
-        faults = [_unread(request, e) for e in error.errors()]
-        return answer(422, "faulty-input", count(len(faults), "fault"), faults)
+        faults = faults_of(request, error)
+        detail = faults[0].sentence() if no_json(error) else count(len(faults), "fault")
+        return answer(422, "faulty-input", detail, faults)
 
     @app.exception_handler(HTTPException)
     async def plain(request: Request, error: HTTPException) -> JSONResponse:
         kind = {404: "not-found", 413: "too-much", 428: "precondition-required"}.get(error.status_code, "request")
-        return answer(error.status_code, kind, str(error.detail), headers=error.headers)
+        return answer(error.status_code, kind, why_unread(error), headers=error.headers)

@@ -31,11 +31,16 @@ def known_query(request: Request, actor: Asks) -> None:
 def body_words(request: Request, inside: Sequence[str] = ()) -> list[str]:
     """Keys of the JSON body of the operation, or of what stands under some keys of it."""
     schemas = request.app.openapi()["components"]["schemas"]
-    content = _documented(request).get("requestBody", {}).get("content", {}).get("application/json", {})
-    schema = _followed(schemas, content.get("schema", {}))
+    schema = _followed(schemas, body_kinds(request).get("application/json", {}).get("schema", {}))
     for key in inside:
         schema = _followed(schemas, schema.get("properties", {}).get(key, {}))
     return list(schema.get("properties", ()))
+
+
+def body_kinds(request: Request) -> Mapping[str, Any]:
+    """Media types of the body of the operation, with what the document says of each."""
+    kinds: Mapping[str, Any] = _documented(request).get("requestBody", {}).get("content", {})
+    return kinds
 
 
 def _followed(schemas: Mapping[str, Any], schema: Mapping[str, Any]) -> Mapping[str, Any]:

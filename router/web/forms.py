@@ -12,7 +12,7 @@ from starlette.datastructures import UploadFile
 from starlette.formparsers import MultiPartException
 
 from router.kernel.faults import Fault, FaultyInput
-from router.web.reading import SignedIn, check_token, refuse_nul
+from router.web.reading import SignedIn, check_token, refuse_unkeepable
 
 TOKEN_FIELD = "token"
 MOST_FILES, MOST_FIELDS, LONGEST_FIELD_BYTES = 500, 400, 2_000_000
@@ -78,10 +78,10 @@ async def read_form(request: Request) -> Form:
         sent = await request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=LONGEST_FIELD_BYTES)
         for name, value in sent.multi_items():
             if isinstance(value, UploadFile):
-                refuse_nul(name, value.filename or "")
+                refuse_unkeepable(name, value.filename or "")
                 files.setdefault(name, []).append(Upload(value.filename or "", value.file, value.size or 0))
             else:
-                refuse_nul(name, value)
+                refuse_unkeepable(name, value)
                 fields.setdefault(name, []).append(value)
     except (MultiPartException, ValueError) as broken:
         raise FaultyInput([Fault("form", "", "", str(broken), "a form as the page sends it")]) from broken

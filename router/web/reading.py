@@ -10,6 +10,7 @@ from urllib.parse import quote, unquote, unquote_plus
 from fastapi import Depends, Path, Query, Request
 
 from router.kernel.faults import Fault, FaultyInput, NotSignedIn, Refused
+from router.kernel.texts import unkeepable
 from router.report.measures import Measures
 from router.service import people
 from router.service.desk import Desk
@@ -79,13 +80,11 @@ def check_token(secret: str, given: object) -> None:
         raise Refused("This form is out of date. Go back, load the page again and send it once more.")
 
 
-def refuse_nul(*texts: str) -> None:
-    """Raises FaultyInput for a text with the character NUL, which no name and no sentence holds and no database takes.
-
-    Said here once, before anything is looked up by it.
-    """
-    if any("\x00" in text for text in texts):
-        raise FaultyInput([Fault("request", "", "", "the character NUL", "text without it")])
+def refuse_unkeepable(*texts: str) -> None:
+    """Raises FaultyInput for a text no database takes. Said here once, before anything is looked up by it."""
+    faults = [Fault("request", "", "", wrong, "text without it") for wrong in map(unkeepable, texts) if wrong]
+    if faults:
+        raise FaultyInput(faults)
 
 
 def choices(request: Request) -> Choices:
@@ -104,7 +103,7 @@ def desk_of(request: Request) -> Desk:
 
 def signed_in(request: Request) -> Reader:
     """The reader of this request. Raises NotSignedIn; Refused while a password has to be changed first."""
-    refuse_nul(request.scope["path"], unquote_plus(request.url.query))
+    refuse_unkeepable(request.scope["path"], unquote_plus(request.url.query))
     session = request.cookies.get(people.SESSION_COOKIE, "")
     if not session:
         raise NotSignedIn("Sign in to see this page.")

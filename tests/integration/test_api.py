@@ -12,6 +12,7 @@ import pytest
 from api_client import client_of, planned_desk
 from desk_builder import SMALL
 from fastapi.testclient import TestClient
+from whole_site import site_of
 
 from router.api.app import create_app
 from router.service.desk import Desk
@@ -51,6 +52,66 @@ def test_every_answer_carries_the_security_headers(client: TestClient) -> None:
         assert "frame-ancestors 'none'" in headers["content-security-policy"]
         assert "script-src 'self';" in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff" and len(headers["x-request-id"]) == 32
+
+
+@pytest.mark.parametrize("path", ["/api", "/api/", "/api/v1", "/api/v1/nothing", "/api/v2/lines", "/api/v1/lines/"])
+def test_an_address_that_is_not_there_is_told_to_programs(desk: Desk, path: str) -> None:
+    whole = site_of(desk)
+    answer = whole.get(path)
+    assert answer.status_code == 404 and answer.headers["content-type"] == "application/problem+json"
+    assert answer.json()["type"] == "/problems/not-found" and path in answer.json()["detail"]
+    page = whole.get("/no-such-page")
+    assert page.status_code == 404 and page.headers["content-type"].startswith("text/html")
+
+
+def test_a_method_that_is_not_taken_is_told_with_those_that_are(client: TestClient, desk: Desk) -> None:
+    token = {"Authorization": client.headers["Authorization"]}
+    answer = site_of(desk).delete(f"{V1}/lines", headers=token)
+    assert answer.status_code == 405 and answer.headers["content-type"] == "application/problem+json"
+    assert answer.headers["allow"] == "GET"
+
+
+@pytest.mark.parametrize(
+    ("body", "line", "column", "found", "want"),
+    [
+        (b"why", 1, 1, "'why'", "a value"),
+        (b'{"why": "x",\n "who": }', 2, 9, "'}'", "a value"),
+        (b'{"why" "x"}', 1, 8, "'\"x\"}'", "a colon"),
+        (b'{"why": "x"} {}', 1, 14, "'{}'", "nothing after"),
+        (b'{"why": "x"', 1, 12, "its end", "a comma"),
+        (b'{"why": "x', 1, 9, "'\"x'", "a double quote"),
+        (b"{'why': 1}", 1, 2, "''why': 1}'", "a key in double quotes"),
+    ],
+)
+def test_a_body_that_is_no_json_is_told_with_its_place(
+    client: TestClient, body: bytes, line: int, column: int, found: str, want: str
+) -> None:
+    headers = {"If-Match": '"1"', "Content-Type": "application/json"}
+    answer = client.post(f"{V1}/lines/1001-1/hold", content=body, headers=headers)
+    told = answer.json()
+    assert answer.status_code == 422 and told["detail"].startswith("the body is no JSON")
+    fault = told["faults"][0]
+    assert (fault["where"], fault["field"], fault["found"]) == (f"line {line}", f"column {column}", found)
+    assert fault["expected"].startswith(want)
+
+
+def test_bodies_of_other_kinds_are_told_what_would_be_right(client: TestClient) -> None:
+    path = f"{V1}/lines/1001-1/hold"
+    for kind, body, found in (
+        ("application/json", b"", "nothing"),
+        ("application/json", b"[1]", "a list of 1"),
+        ("text/plain", b"why", "3 bytes that are not said to be JSON"),
+    ):
+        answer = client.post(path, content=body, headers={"If-Match": '"1"', "Content-Type": kind})
+        assert answer.status_code == 422
+        [fault] = answer.json()["faults"]
+        assert fault["found"] == found and fault["expected"].startswith("a JSON object with keys of why, sent")
+    for body, word in ((b'{"why": "\xff"}', "byte 0xff after 9 bytes"), (b'{"why": ' + b"9" * 5000 + b"}", "digits")):
+        answer = client.post(path, content=body, headers={"If-Match": '"1"', "Content-Type": "application/json"})
+        assert answer.status_code == 400 and word in answer.json()["detail"]
+    deep = b"[" * 200_000
+    answer = client.post(path, content=deep, headers={"If-Match": '"1"', "Content-Type": "application/json"})
+    assert answer.status_code == 400 and "nested too deep" in answer.json()["detail"]
 
 
 def test_a_change_names_the_version_it_saw(client: TestClient) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +15,7 @@ from desk_builder import an_actor, desk_on, with_small_book
 from fastapi.testclient import TestClient
 from whole_site import PASSWORD, quick_hash, signed_in, site_of, token_on
 
+from router.api.app import create_app
 from router.service.desk import Desk
 from router.service.people import SESSION_COOKIE, form_word
 from router.service.ports import StoreAway
@@ -81,6 +83,50 @@ def test_numbers_nul_and_forged_cursors_are_refused_in_words(peopled: Desk) -> N
     client = site_of(peopled)
     sent = {"token": token_on(client.get("/sign-in").text), "name": "a\x00b", "password": "x"}
     assert client.post("/sign-in", data=sent).status_code == 422
+
+
+def test_texts_no_database_takes_are_refused_wherever_they_stand(peopled: Desk) -> None:
+    api = client_of(peopled)
+    paths = [
+        p for p, told in create_app(peopled).openapi()["paths"].items() if "get" in told and not p.endswith("stream")
+    ]
+    for path in paths:
+        asked = re.sub(r"{[^}]*}", "a%00b", path) if "{" in path else f"{path}?text=a%00b&subject=%00&site=%00&a%00=1"
+        answer = api.get(asked)
+        assert answer.status_code == 422, (asked, answer.text[:300])
+        assert answer.headers["content-type"] == "application/problem+json"
+    for query in ("trail?subject=a%00b", "lines?text=a%00b", "calendar.ics?site=a%00b", "lines?after=a%00b"):
+        [fault] = api.get(f"/api/v1/{query}").json()["faults"]
+        assert "NUL" in fault["found"] or "x00" in fault["found"], fault
+    seen = {"If-Match": '"1"', "Content-Type": "application/json"}
+    at = "2027-03-01T06:00:00Z"
+    for bad in ("a\x00b", "\ud800", "x\udfff"):
+        for method, path, body in (
+            ("PATCH", "lines/1001-1", {"cells": {"customer": bad}}),
+            ("POST", "lines/1001-1/hold", {"why": bad}),
+            ("PATCH", "network", {"path": ["sites", "OHIO", "name"], "value": bad}),
+            ("PATCH", "network", {"path": ["sites", "OHIO", bad], "value": {"a": [bad]}}),
+            ("POST", "events", {"kind": "machine down", "subject": bad, "occurred_at": at}),
+            ("POST", "events", {"kind": "machine down", "subject": "M01", "occurred_at": at, "details": {"note": bad}}),
+            ("POST", "events/1/withdraw", {"why": bad}),
+            ("POST", "people", {"name": bad, "role": "viewer"}),
+            ("POST", "people", {"name": "x", "role": "viewer", "cleared_codes": [bad]}),
+            ("POST", "tokens", {"name": bad, "scopes": ["read"]}),
+            ("POST", "runs", {"seconds": 1, "note": bad}),
+            ("POST", "where", {"cells": {"line": bad, bad: "x"}}),
+            ("POST", "what-ifs", {"file": bad, "text": bad}),
+            ("POST", "site-choices", {"text": bad}),
+            ("POST", "plans/1/moves/try", {"build_id": bad, "machine_id": "M01", "after_build_id": bad}),
+        ):
+            for encoded in (
+                json.dumps(body).encode(),
+                json.dumps(body, ensure_ascii=False).encode("utf-8", "surrogatepass"),
+            ):
+                answer = api.request(method, f"/api/v1/{path}", content=encoded, headers=seen)
+                assert answer.status_code == 422, (path, bad, answer.text[:300])
+    form = b'--b\r\nContent-Disposition: form-data; name="files"; filename="a\x00.json"\r\n\r\n[]\r\n--b--\r\n'
+    answer = api.post("/api/v1/imports", content=form, headers={"Content-Type": "multipart/form-data; boundary=b"})
+    assert answer.status_code == 422 and "NUL" in answer.text, answer.text
 
 
 def test_days_far_off_and_none_are_refused_in_words(planned: Path, tmp_path: Path) -> None:
