@@ -10,14 +10,22 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, File, Path, Query, Response, UploadFile
 from pydantic import BaseModel, Field, StringConstraints
 
-from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
-from router.api.problems import CHANGES, READS, WRITES, problems
+from router.api.asking import PREFIX, Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
+from router.api.problems import CHANGES, READS, WRITES, answer_to, problems
 from router.api.words import Asked
-from router.kernel.faults import Fault
+from router.kernel.faults import AlreadyMade, Fault
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
 from router.service.exports import scenario_zip
-from router.service.imports import ChangedLine, ImportPreview, Stored, look_again, preview_files, store_import
+from router.service.imports import (
+    ChangedLine,
+    ImportPreview,
+    Stored,
+    look_again,
+    preview_files,
+    store_import,
+    stored_import,
+)
 from router.service.models import list_models, model_content
 from router.service.ports import SORTS, LineFilter
 from router.service.records import LineRecord, ModelRecord
@@ -182,22 +190,41 @@ def preview(desk: AtDesk, actor: Asks, files: Annotated[list[UploadFile], File(m
     return preview_view(preview_files(desk, actor, sent))
 
 
-@router.get("/imports/{import_id}", responses=READS)
-def kept_preview(import_id: ImportId, desk: AtDesk, actor: Asks) -> PreviewView:
-    """What an import of one's own that was looked at would do now."""
-    return preview_view(look_again(desk, actor, import_id))
+@router.get("/imports/{import_id}", responses={**READS, **problems(409)}, response_model=PreviewView)
+def kept_preview(import_id: ImportId, desk: AtDesk, actor: Asks) -> Any:
+    """What an import of one's own that was looked at would do now. 409 for one that is stored, with what came of it."""
+    try:
+        return preview_view(look_again(desk, actor, import_id))
+    except AlreadyMade as made:
+        return _stored_already(made, import_id)
 
 
-@router.post("/imports/{import_id}/store", responses=WRITES)
+def _stored_already(made: AlreadyMade, import_id: str) -> Response:
+    return answer_to(made, f"{PREFIX}/imports/{import_id}/stored")
+
+
+@router.post("/imports/{import_id}/store", responses=WRITES, response_model=Stored)
 def store(
     import_id: ImportId,
     desk: AtDesk,
     actor: Asks,
     idempotency_key: IdempotencyKey = None,
-) -> Stored:
-    """Store what a preview showed. When it would do something else by now, nothing is stored: 409 names a fresh one."""
+) -> Any:
+    """Store what a preview showed. When it would do something else by now, nothing is stored: 409 names a fresh one.
+
+    One that is stored already is not stored again: 409 with what came of it in ``made``, and a link to that.
+    """
     once = once_of(idempotency_key, "store", import_id=import_id)
-    return store_import(desk, actor, import_id, once)
+    try:
+        return store_import(desk, actor, import_id, once)
+    except AlreadyMade as made:
+        return _stored_already(made, import_id)
+
+
+@router.get("/imports/{import_id}/stored", responses=READS)
+def stored(import_id: ImportId, desk: AtDesk, actor: Asks) -> Stored:
+    """What came of an import of one's own that was stored."""
+    return stored_import(desk, actor, import_id)
 
 
 class _Zip(Response):

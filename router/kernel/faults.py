@@ -48,11 +48,18 @@ class Stale(Conflict):
 
 
 class AlreadyMade(Conflict):
-    """A request whose answer held a secret is repeated: what it made is there, the secret is not told again."""
+    """What is asked was done before; ``made`` is what came of it.
 
-    def __init__(self, made: Mapping[str, Any]) -> None:
+    Also of a request whose answer held a secret: what it made is there, the secret is not told again.
+    """
+
+    def __init__(
+        self,
+        made: Mapping[str, Any],
+        said: str = "done before with this key; what it made is there, its secret was in the first answer only",
+    ) -> None:
         self.made = made
-        super().__init__("done before with this key; what it made is there, its secret was in the first answer only")
+        super().__init__(said)
 
 
 class CalledOff(PlatewrightError):

@@ -13,7 +13,8 @@ from router.domain.orders import OrderLine
 from router.formats.model_order import ModelFile
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
 from router.formats.scenario_folder import MODEL_FOLDER, ORDER_FILES, STANDARD_OVERHANG_DEG
-from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
+from router.kernel.faults import AlreadyMade, Conflict, Fault, FaultyInput, NotFound, TooMuch
+from router.report.wording import count
 from router.service.archive import read_archive, read_own_archive, write_archive
 from router.service.cells import Cells, own_name, read_cells, record_of
 from router.service.changes import book_changed
@@ -30,6 +31,7 @@ from router.service.models import (
     models_shown,
 )
 from router.service.network import NO_NETWORK, faults_in_book, keep_edition
+from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, LineRecord, ModelRecord
 from router.service.rights import Operation, may_see_code, require
@@ -85,6 +87,10 @@ class Stored:
     revision: int
     lines_not_shown: int = 0
     """New lines under export control that whoever brought them is not cleared for, and will not see."""
+
+    def told(self) -> str:
+        """The lines in a few words."""
+        return f"{count(self.lines_added, 'line')} new, {self.lines_changed} changed, {self.lines_same} as they were"
 
 
 class Overtaken(Conflict):
@@ -313,14 +319,46 @@ def _remember(desk: Desk, actor: Actor, look: _Look, files: Contents) -> None:
 
 
 def _remembered(desk: Desk, actor: Actor, import_id: str) -> tuple[str, str, Contents]:
-    """Name, digest and files of a preview of the actor's own. Raises NotFound."""
+    """Name, digest and files of a preview of the actor's own. Raises NotFound, AlreadyMade when it is stored."""
     with desk.store.look() as work:
+        _refuse_again(work, actor, import_id)
         found = work.previews.get(import_id)
     if found is None or found[0] != actor.name or found[1] < desk.clock() - desk.limits.preview_age:
-        raise NotFound(f"no preview {import_id[:40]}; it may be stored already or too old: send the files again")
+        raise NotFound(f"no preview {import_id[:40]} of yours; it may be too old: send the files again")
     files = read_own_archive(found[2])
     manifest = json.loads(files[_MANIFEST])
     return manifest["name"], manifest["digest"], files.only(place for place in files if place != _MANIFEST)
+
+
+def _stored_key(import_id: str) -> str:
+    """Under which receipt the outcome of an import is kept; a key of a client's holds no space."""
+    return f"stored import {import_id}"
+
+
+def _outcome(work: Work, actor: Actor, import_id: str) -> Stored | None:
+    receipt = work.receipts.get(actor.name, _stored_key(import_id))
+    return None if receipt is None else Stored(**receipt.answer)
+
+
+def _refuse_again(work: Work, actor: Actor, import_id: str) -> None:
+    """Raises AlreadyMade for an import of the actor's own that is stored, with what came of it."""
+    stored = _outcome(work, actor, import_id)
+    if stored is not None:
+        raise AlreadyMade(
+            asdict(stored),
+            f"import {import_id} is stored already, as revision {stored.revision} of the book "
+            f"({stored.told()}); nothing is stored twice",
+        )
+
+
+def stored_import(desk: Desk, actor: Actor, import_id: str) -> Stored:
+    """What came of an import of the actor's own. Raises NotFound for one that is not stored, or long ago."""
+    require(actor, Operation.IMPORT)
+    with desk.store.look() as work:
+        stored = _outcome(work, actor, import_id)
+    if stored is None:
+        raise NotFound(f"no import {import_id[:40]} of yours that is stored; what came of one is kept for some days")
+    return stored
 
 
 def look_again(desk: Desk, actor: Actor, import_id: str) -> ImportPreview:
@@ -333,20 +371,23 @@ def look_again(desk: Desk, actor: Actor, import_id: str) -> ImportPreview:
 def store_import(desk: Desk, actor: Actor, import_id: str, once: Once | None = None) -> Stored:
     """Store what a preview showed, all of it in one transaction. A repeated request stores nothing twice.
 
-    The files are looked at again first, with the rights of now. Raises NotFound for a preview that is not there (any
-    more), FaultyInput for faults that have come since, Overtaken with a fresh preview when anything else has.
+    The files are looked at again first, with the rights of now. Raises AlreadyMade for one that is stored, NotFound
+    for one that is not there (any more), FaultyInput for faults that have come since, Overtaken with a fresh preview
+    when anything else has.
     """
     require(actor, Operation.IMPORT)
     with desk.store.look() as work:
         answer = earlier(work, actor, once)
     if answer is not None:
         return Stored(**answer)
-    name, digest, files = _remembered(desk, actor, import_id)
     while True:
+        name, digest, files = _remembered(desk, actor, import_id)
         look = _look(desk, actor, name, files, [])
         if look.preview.faults:
             raise FaultyInput(look.preview.faults)
         if look.digest != digest:
+            with desk.store.look() as work:
+                _refuse_again(work, actor, import_id)  # what has changed may be that somebody has just stored it
             _remember(desk, actor, look, files)
             raise Overtaken(look.preview)
         hidden = hidden_from(desk, actor)
@@ -372,8 +413,9 @@ def _store(
         answer = earlier(work, actor, once)
         if answer is not None:
             return Stored(**answer)
+        _refuse_again(work, actor, import_id)
         if work.previews.get(import_id) is None:
-            raise NotFound(f"no preview {import_id[:40]}; it is stored already")
+            raise NotFound(f"no preview {import_id[:40]} of yours any more; send the files again")
         preview = look.preview
         changing = {c.line_id for c in preview.changed_lines if not c.closed}
         counts = {
@@ -421,5 +463,6 @@ def _store(
             revision,
             sum(r.line_id in new and not may_see_code(actor, r.export_control) for r in look.records),
         )
-        keep(work, desk, actor, once, {f: getattr(stored, f) for f in Stored.__dataclass_fields__})
+        keep(work, desk, actor, once, asdict(stored))
+        keep(work, desk, actor, Once(_stored_key(import_id), import_id), asdict(stored))
         return stored

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
-from router.kernel.faults import FaultyInput, NotFound
+from router.kernel.faults import AlreadyMade, FaultyInput, NotFound
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
 from router.service.imports import Overtaken, Stored, preview_files, store_import
@@ -115,8 +115,9 @@ def import_store(request: Request, reader: SignedIn, form: Posted) -> Response:
             reader, "import.html.j2", title="Import", here="/orders", status=409, preview=changed.fresh, faults=(),
             overtaken=True,
         )  # fmt: skip
-    said = f"Stored: {stored.lines_added} lines new, {stored.lines_changed} changed, {stored.lines_same} as they were."
-    return done(request, "/orders", said + not_shown(stored))
+    except AlreadyMade as made:
+        return done(request, "/orders", f"Nothing more was stored: {made}.")
+    return done(request, "/orders", f"Stored: {stored.told()}.{not_shown(stored)}")
 
 
 def not_shown(stored: Stored) -> str:

@@ -174,7 +174,7 @@ def test_import_a_book_with_a_fault_mend_it_and_store_it(page: Page, address: st
     page.set_input_files("#f-files", str(file))
     page.get_by_role("button", name="Look at it").click()
     page.get_by_role("button", name="Store it").click()
-    expect(page.locator("main")).to_contain_text("1 lines new")
+    expect(page.locator("main")).to_contain_text("1 line new")
     page.goto(f"{address}/orders?text=e2e-1")
     page.get_by_role("link", name="e2e-1").click()
     expect(page.locator("main")).to_contain_text("Where to build")

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import trimesh
+from api_client import client_of
 from desk_builder import SMALL, Clock, an_actor, desk_on, with_small_book
 
 from router.formats import read_scenario
@@ -95,6 +96,27 @@ def test_a_sent_again_order_is_recognised_and_a_changed_one_changed(desk: Desk, 
     assert (stored.lines_added, stored.lines_changed, stored.lines_same) == (1, 1, 2)
     assert store_import(desk, ana, preview.import_id, once) == stored
     assert get_line(desk, ana, rows[1]["line"]).version == 2
+
+
+def test_an_import_stored_before_says_what_came_of_it(desk: Desk, ana: Actor) -> None:
+    rows = [{**before_rows(desk, ana)[0], "line": "TWICE-1"}]
+    api = client_of(desk, "ana", scopes=("read", "book"))
+    sent = {"files": ("orders.json", json.dumps(rows).encode())}
+    address = f"/api/v1/imports/{api.post('/api/v1/imports', files=sent).json()['import_id']}"
+    assert api.get(f"{address}/stored").status_code == 404
+    first = api.post(f"{address}/store", headers={"Idempotency-Key": "first"})
+    assert first.status_code == 200 and first.json()["lines_added"] == 1
+    again = api.post(f"{address}/store")
+    assert again.status_code == 409 and again.json()["type"] == "/problems/already-made"
+    assert "is stored already" in again.json()["detail"] and again.json()["made"] == first.json()
+    link = f'<{address}/stored>; rel="related"'
+    assert again.headers["link"] == link and api.get(f"{address}/stored").json() == first.json()
+    looked = api.get(address)
+    assert looked.status_code == 409 and looked.headers["link"] == link
+    assert api.post(f"{address}/store", headers={"Idempotency-Key": "first"}).json() == first.json()
+    assert desk.store.ready() and get_line(desk, ana, "TWICE-1").version == 1
+    other = client_of(desk, "bo", Role.PLANNER, ("read", "book"))
+    assert other.post(f"{address}/store").status_code == other.get(f"{address}/stored").status_code == 404
 
 
 def test_hold_release_withdraw_and_pin(desk: Desk, ana: Actor) -> None:

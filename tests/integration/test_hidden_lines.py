@@ -118,6 +118,7 @@ QUERIES: Mapping[str, list[dict[str, str]]] = {
 }
 NEVER_OPEN = {"/health/ready", f"{V1}/export", f"{V1}/imports/{{import_id}}", "/static/{name}", "/metrics"} | {
     f"{V1}/site-choices/{{job_id}}/{{table}}.csv",
+    f"{V1}/imports/{{import_id}}/stored",
 }
 """Routes that need not answer 200 to somebody who is not cleared: refused as they are, or nothing of the book."""
 
