@@ -11,6 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import command
 
+from router.service.records import WhatIfRecord
 from router.store import open_store
 from router.store.opening import migration_config
 from router.store.sql_store import make_engine
@@ -125,3 +126,20 @@ def test_models_kept_before_are_marked_by_the_lines_that_use_them(database_url: 
         "s-2/kept.stl": ("ITAR",),
         "left.stl": ("EAR", "ITAR"),
     }
+
+
+def test_numbers_of_what_ifs_go_on_from_the_highest_there_ever_was(database_url: str) -> None:
+    engine = make_engine(database_url)
+    with engine.begin() as connection:
+        command.upgrade(migration_config(connection), "0008")
+        tables = sa.MetaData()
+        tables.reflect(connection)
+        for file in ("kept.yaml", "gone.yaml"):
+            row = {"file": file, "raw": b"x", "saved_at": NOON, "saved_by": "ana", "version": 1}
+            connection.execute(tables.tables["what_ifs"].insert().values(row))
+        connection.execute(tables.tables["what_ifs"].delete().where(tables.tables["what_ifs"].c.file == "gone.yaml"))
+    engine.dispose()
+    store = open_store(database_url)
+    with store.begin() as work:
+        assert work.what_ifs.add(WhatIfRecord(0, "new.yaml", b"x", NOON, "ana")).what_if_id == 3
+    store.close()
