@@ -114,6 +114,10 @@ class JobRows(Rows):
     def add_life(self, life: LifeRecord) -> None:
         self._connection.execute(lives.insert().values({**asdict(life), "figures": dict(life.figures)}))
 
+    def has_life(self, job_id: str, scenario: int, number: int) -> bool:
+        key = sa.and_(lives.c.job_id == job_id, lives.c.scenario == scenario, lives.c.number == number)
+        return self._one(sa.select(lives.c.number).where(key)) is not None
+
     def lives(self, job_id: str, content: str | None = None) -> list[LifeRecord]:
         own = lives.c.job_id == job_id
         if content is not None:

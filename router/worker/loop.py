@@ -179,9 +179,8 @@ class Worker:
     def _keep_life(self, job: JobRecord, task: Task, life: Life) -> None:
         with _own(self.desk, job, self.name) as (work, _):
             content = content_of(task.asked.scenario)
-            kept = {(x.scenario, x.number) for x in work.jobs.lives(job.job_id)}
             # Tried again, it may have been kept before.
-            if (life.scenario, life.number) not in kept:
+            if not work.jobs.has_life(job.job_id, life.scenario, life.number):
                 work.jobs.add_life(LifeRecord(job.job_id, life.scenario, life.number, content, life.figures))
 
     def _keep(self, job: JobRecord, task: Task, came: list[Answer], why: str) -> None:
