@@ -187,19 +187,6 @@ def replications_for_power(
     return _least(is_likely)
 
 
-def batch_interval(series: Sequence[float] | Floats, batches: int = 20, level: float = 0.95) -> Interval:
-    """Interval of the mean of one long, correlated series by batch means; a remainder at the front is left out.
-
-    The means of long enough stretches are nearly independent: between 10 and 30 batches serve (Schmeiser 1982,
-    *Operations Research* 30; from memory). Raises ValueError for fewer than two batches or values than batches.
-    """
-    numbers = _finite(series)
-    if batches < 2 or len(numbers) < batches:
-        raise ValueError(f"{len(numbers)} values cannot make {batches} batches: at least 2 batches of 1 value each")
-    length = len(numbers) // batches
-    return t_interval(numbers[len(numbers) - batches * length :].reshape(batches, length).mean(axis=1), level)
-
-
 def _verdict(interval: Interval) -> Verdict:
     if interval.holds(0.0):
         return Verdict.WITHIN_NOISE

@@ -6,11 +6,10 @@ import math
 
 import numpy as np
 import pytest
-from scipy import signal, stats
+from scipy import stats
 
 from router.whatif.statistics import (
     Verdict,
-    batch_interval,
     compare_paired,
     replications_for_power,
     replications_to_settle,
@@ -122,19 +121,6 @@ def test_what_cannot_be_told_is_said() -> None:
     assert "no number of replications in reach" in none.sentence("cost")
 
 
-def test_batches_hold_the_mean_of_a_correlated_series() -> None:
-    """A first-order autoregression with factor 0.9: batch means cover, the series taken as independent does not."""
-    rng = np.random.default_rng(11)
-    held = naive = 0
-    for _ in range(300):
-        noise = rng.normal(0.0, 1.0, 10_000)
-        series = signal.lfilter([1.0], [1.0, -0.9], noise)[2000:]
-        held += batch_interval(series).holds(0.0)
-        naive += t_interval(series).holds(0.0)
-    assert held / 300 > 0.9
-    assert naive / 300 < 0.5
-
-
 @pytest.mark.parametrize(
     ("values", "base"), [([], []), ([1.0, math.nan], [1.0, 2.0]), ([1.0], [1.0, 2.0]), ([math.inf], [1.0])]
 )
@@ -147,7 +133,6 @@ def test_bad_settings_are_refused() -> None:
     for call in (
         lambda: t_interval([1.0, 2.0], 1.0),
         lambda: t_interval([1.0, 2.0], judged_together=0),
-        lambda: batch_interval([1.0, 2.0], 3),
         lambda: replications_for_power(1.0, 1.0, chance=1.0),
         lambda: replications_to_settle(1.0, -1.0),
     ):
