@@ -28,7 +28,7 @@ def from_settings(desk: Desk, settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        worker = Worker(desk) if settings.worker else None
+        worker = Worker(desk, processes=settings.processes) if settings.worker else None
         thread = threading.Thread(target=worker.run, name="worker", daemon=True) if worker else None
         if thread:
             thread.start()

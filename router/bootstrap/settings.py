@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import platformdirs
 
+from router.kernel.cores import cores
 from router.kernel.faults import Fault, FaultyInput
 
 _PREFIX = "PLATEWRIGHT_"
+MOST_PROCESSES = 256
 _YES = ("yes", "1", "true", "on")
 _NO = ("no", "0", "false", "off", "")
 
@@ -19,6 +21,11 @@ _NO = ("no", "0", "false", "off", "")
 def default_database() -> str:
     """Where the service keeps its records when nobody says: a file in the user's data folder."""
     return f"sqlite:///{Path(platformdirs.user_data_dir('platewright')) / 'platewright.db'}"
+
+
+def spare_cores() -> int:
+    """All cores but one, which is left for pages and plans; one at the least."""
+    return max(1, cores() - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +43,12 @@ class Settings:
     """A reverse proxy speaks HTTPS for us: cookies are sent over HTTPS only, browsers are told to stay with it."""
     worker: bool = True
     """A worker inside the server."""
+    processes: int = field(default_factory=spare_cores)
+    """In which a worker lives through the months of a simulation."""
 
     @classmethod
     def from_environment(cls, given: Mapping[str, str] | None = None) -> Settings:
-        """Settings of PLATEWRIGHT_DATABASE, _CACHE, _HOST, _PORT, _PLANS_FROM_NOW, _BEHIND_HTTPS and _WORKER.
+        """Settings of PLATEWRIGHT_DATABASE, _CACHE, _HOST, _PORT, _PLANS_FROM_NOW, _BEHIND_HTTPS, _WORKER, _PROCESSES.
 
         Raises FaultyInput for a value that cannot be read.
         """
@@ -56,6 +65,11 @@ class Settings:
         if not port.isdecimal() or not 1 <= int(port) <= 65535:
             faults.append(Fault("environment", "", _PREFIX + "PORT", f"'{port}'", "1 to 65535"))
             port = "8321"
+        processes = env.get(_PREFIX + "PROCESSES", "").strip() or str(spare_cores())
+        if not processes.isdecimal() or not 1 <= int(processes) <= MOST_PROCESSES:
+            want = f"1 to {MOST_PROCESSES}"
+            faults.append(Fault("environment", "", _PREFIX + "PROCESSES", f"'{processes}'", want))
+            processes = "1"
         settings = cls(
             database=env.get(_PREFIX + "DATABASE") or default_database(),
             cache_dir=Path(env.get(_PREFIX + "CACHE") or platformdirs.user_cache_dir("platewright")),
@@ -64,6 +78,7 @@ class Settings:
             plans_from_now=flag("PLANS_FROM_NOW", False),
             behind_https=flag("BEHIND_HTTPS", False),
             worker=flag("WORKER", True),
+            processes=int(processes),
         )
         if faults:
             raise FaultyInput(faults)

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from router.bootstrap import Settings
+from router.bootstrap import MOST_PROCESSES, Settings
 from router.bootstrap.keeping import read_backup, write_backup
 from router.cli.people import people_app, token_app
 from router.cli.progress import ProgressListener
@@ -55,6 +55,16 @@ WorkersOption = Annotated[
         "--workers",
         min=1,
         help="Processes that search. Without it as many as pay: one a core and twelve machines; with --work one.",
+        show_default=False,
+    ),
+]
+
+ProcessesOption = Annotated[
+    int | None,
+    typer.Option(
+        min=1,
+        max=MOST_PROCESSES,
+        help="Processes that live through months of orders, else PLATEWRIGHT_PROCESSES, else all cores but one.",
         show_default=False,
     ),
 ]
@@ -138,18 +148,20 @@ def serve(
     ] = None,
     database: Annotated[str | None, typer.Option(help="sqlite:///FILE or postgresql://USER@HOST/NAME.")] = None,
     no_worker: Annotated[bool, typer.Option("--no-worker", help="Leave runs to `platewright worker`.")] = False,
+    processes: ProcessesOption = None,
 ) -> None:
     """Serve pages and API, with a worker that plans, until interrupted."""
-    settings = _settings(host, port, database)
+    settings = _settings(host, port, database, processes)
     run_server(replace(settings, worker=settings.worker and not no_worker), lambda text: say_plainly(out, text))
 
 
 @app.command()
 def worker(
     database: Annotated[str | None, typer.Option(help="The database the server uses.")] = None,
+    processes: ProcessesOption = None,
 ) -> None:
     """Work off runs of a server as a process of its own, until interrupted."""
-    run_worker(_settings(None, None, database))
+    run_worker(_settings(None, None, database, processes))
 
 
 @app.command()
@@ -175,10 +187,14 @@ def restore(
     say_plainly(out, f"{sum(counts.values())} rows of {len(counts)} tables restored")
 
 
-def _settings(host: str | None, port: int | None, database: str | None) -> Settings:
+def _settings(host: str | None, port: int | None, database: str | None, processes: int | None = None) -> Settings:
     settings = Settings.from_environment()
     return replace(
-        settings, host=host or settings.host, port=port or settings.port, database=database or settings.database
+        settings,
+        host=host or settings.host,
+        port=port or settings.port,
+        database=database or settings.database,
+        processes=processes or settings.processes,
     )
 
 

@@ -136,7 +136,7 @@ def _loopback(host: str) -> bool:
 def run_worker(settings: Settings) -> None:
     """Work off jobs until interrupted."""
     structured_logs()
-    worker = Worker(open_desk(settings))
+    worker = Worker(open_desk(settings), processes=settings.processes)
 
     def stop(number: int, frame: FrameType | None) -> None:
         worker.stop()

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import multiprocessing
 import multiprocessing.synchronize
-import os
 import random
 import signal
 import threading
@@ -21,6 +20,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from router.kernel.cores import cores
 from router.kernel.lead import end_with_the_lead
 from router.kernel.run import AnyOf, Cancelled, GapReached, Listener, Progress, Silent, Stop, TimeLimit, WorkLimit
 from router.kernel.seeds import child_seed
@@ -93,8 +93,7 @@ def sizes_for(shop: Shop, plates: int | None = None, start: Plan | None = None) 
 
 def workers_for(machines: int) -> int:
     """Processes worth having for a shop of so many machines here: no more than cores, each with machines enough."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return max(1, min(cores, machines // _SHARED_FROM))
+    return max(1, min(cores(), machines // _SHARED_FROM))
 
 
 def solve(

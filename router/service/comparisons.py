@@ -34,8 +34,8 @@ from router.whatif.sweep.run import SweepEnd, SweepOutcome
 MOST_WHAT_IFS = 8
 MOST_REPLICATIONS = 200
 MOST_LIFE_MONTHS = 2_000
-"""Lives times months of one comparison: about an hour of a worker for a book like the demonstration's (2 seconds of a
-processor a month, ROLLING.md)."""
+"""Lives times months of one comparison: about an hour of a processor for a book like the demonstration's (2 seconds a
+month, ROLLING.md)."""
 MOST_NEAR_KM = 20_000.0
 """About half way round the earth."""
 

@@ -212,6 +212,14 @@ class Jobs(Protocol):
         """
         ...
 
+    def must_give_way(self, job_id: str, now: datetime, lease_s: float, free_s: float) -> bool:
+        """Whether a simulation under way has to make room for a run that goes before it.
+
+        That is so when nobody took the run up in ``free_s`` seconds. For each one simulation gives way, the one asked
+        for last first.
+        """
+        ...
+
     def beat(self, job_id: str, worker: str, now: datetime) -> JobStanding | None:
         """Say that the worker lives; the job's standing, or None when the job is no longer this worker's."""
         ...

@@ -17,6 +17,8 @@ from router.store.tables import job_points, job_scenarios, jobs, lives
 _WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
 _CAN_WAIT = (JobKind.COMPARISON.value, JobKind.SITES.value)
 """The shop does not stand still for them: plans come first, whoever asked before."""
+_GIVES_WAY = (JobKind.COMPARISON.value,)
+"""Of these what is done is kept piece by piece, so that they can be broken off for a plan."""
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
 
 _LONGEST_PHASE = 200
@@ -40,7 +42,7 @@ class JobRows(Rows):
         return [_job(row) for row in self._many(query)]
 
     def claim(self, worker: str, now: datetime, lease_s: float, most_attempts: int) -> JobRecord | None:
-        silent = sa.and_(jobs.c.standing.in_(_WORKED_ON), jobs.c.heartbeat_at < now - timedelta(seconds=lease_s))
+        silent = _silent(now - timedelta(seconds=lease_s))
         query = (
             sa.select(jobs)
             .where(sa.or_(jobs.c.standing == JobStanding.QUEUED.value, silent))
@@ -70,6 +72,21 @@ class JobRows(Rows):
         }
         self._update(job.job_id, values)
         return self.get(job.job_id)
+
+    def must_give_way(self, job_id: str, now: datetime, lease_s: float, free_s: float) -> bool:
+        since = now - timedelta(seconds=free_s)
+        queued = sa.and_(jobs.c.standing == JobStanding.QUEUED.value, jobs.c.asked_at <= since)
+        waits = sa.or_(queued, _silent(since - timedelta(seconds=lease_s)))
+        waiting = self._many(sa.select(jobs.c.job_id).where(jobs.c.kind.not_in(_CAN_WAIT), waits))
+        if not waiting:
+            return False
+        giving = (
+            sa.select(jobs.c.job_id)
+            .where(jobs.c.kind.in_(_GIVES_WAY), jobs.c.standing == JobStanding.RUNNING.value)
+            .order_by(jobs.c.asked_at.desc(), jobs.c.job_id)
+            .limit(len(waiting))
+        )
+        return job_id in {row["job_id"] for row in self._many(giving)}
 
     def beat(self, job_id: str, worker: str, now: datetime) -> JobStanding | None:
         done = self._connection.execute(
@@ -142,6 +159,10 @@ class JobRows(Rows):
         self._connection.execute(jobs.update().where(jobs.c.job_id == job_id).values(values))
         if "standing" in values:
             self._drop_scenario(job_id)
+
+
+def _silent(since: datetime) -> sa.ColumnElement[bool]:
+    return sa.and_(jobs.c.standing.in_(_WORKED_ON), jobs.c.heartbeat_at < since)
 
 
 def _values(job: JobRecord) -> dict[str, Any]:

@@ -23,7 +23,21 @@ from router.service.comparisons import content_of
 from router.service.desk import Desk
 from router.service.ports import StoreAway, Work
 from router.service.records import JobPoint, JobRecord, JobStanding, LifeRecord
-from router.worker.messages import STOP, Answer, Asked, Chosen, Failed, Finished, Life, Message, Point, Solved
+from router.worker.messages import (
+    GIVE_WAY,
+    STOP,
+    Answer,
+    Asked,
+    Chosen,
+    Failed,
+    Finished,
+    GaveWay,
+    Life,
+    LivesAsked,
+    Message,
+    Point,
+    Solved,
+)
 from router.worker.solving import serve
 from router.worker.tasks import Task, task_of
 
@@ -32,6 +46,7 @@ _SPAWN = multiprocessing.get_context("spawn")
 """Threads of a server and fork do not go together."""
 _LONGEST_WAIT_S = 15.0
 """Between two tries at a database that does not answer."""
+WAITING_FOR_A_PLAN = "waiting for a plan"
 _T = TypeVar("_T")
 
 
@@ -49,6 +64,11 @@ class Pace:
     """What was found is held for so long while the database does not answer (common practice, no source)."""
     retry_s: float = 0.2
     """First wait before it is tried again; each further one is twice as long."""
+    free_s: float = 3.0
+    """A plan that has waited for so long waits for a worker: a free one looks several times meanwhile."""
+    give_way_s: float = 15.0
+    """A plan waits at most so long for lives that are under way; then they are given up and lived again later (common
+    practice, no source)."""
 
 
 class _Lost(Exception):
@@ -58,8 +78,10 @@ class _Lost(Exception):
 class Worker:
     """Works off jobs until told to stop. Any number may run on one store."""
 
-    def __init__(self, desk: Desk, name: str = "", pace: Pace | None = None) -> None:
+    def __init__(self, desk: Desk, name: str = "", pace: Pace | None = None, processes: int = 1) -> None:
+        """``processes``: that lives of a simulation may be lived in at the same time."""
         self.desk = desk
+        self.processes = processes
         self.name = name or f"{socket.gethostname()[:40]}-{os.getpid()}-{uuid.uuid4().hex[:6]}"
         self.pace = pace or Pace()
         self._stop = threading.Event()
@@ -118,7 +140,7 @@ class Worker:
         # Reading the book measures models that are new, which may take far longer than a lease.
         with _beating(self.desk, job, self.name, self.pace.lease_s / 5):
             task = self._patiently(job, lambda: task_of(self.desk, job))
-        child = _Child(task.asked)
+        child = _Child(task.asked, self.processes)
         try:
             self._follow(job, task, child, self._patiently(job, lambda: _Notes(self.desk, job, self.name)))
         finally:
@@ -139,7 +161,7 @@ class Worker:
 
     def _follow(self, job: JobRecord, task: Task, child: _Child, notes: _Notes) -> None:
         came: list[Answer] = []
-        written = 0.0
+        written, giving_way = 0.0, _GivingWay(self.pace)
         for message in child.messages(self.pace.poll_s / 2):
             if isinstance(message, Point):
                 notes.hear(message)
@@ -159,6 +181,9 @@ class Worker:
                 self._patiently(job, notes.write)
                 self._patiently(job, partial(self._keep, job, task, came, message.why))
                 return
+            if isinstance(message, GaveWay) or giving_way.is_over():
+                self._patiently(job, partial(self._give_way, job, task))
+                return
             if self._stop.is_set():
                 self._hand_back(job, "its worker was shut down", counts=False)
                 return
@@ -166,7 +191,10 @@ class Worker:
                 written = time.monotonic()
                 try:
                     if notes.write() is JobStanding.STOPPING:
-                        child.ask_to_stop()
+                        child.say(STOP)
+                    elif isinstance(task.asked, LivesAsked) and self._plan_waits(job):
+                        giving_way.begin()
+                        child.say(GIVE_WAY)
                 except StoreAway as away:
                     # Progress can wait; the solve goes on meanwhile.
                     _LOG.warning("store_away", job=job.job_id, why=str(away))
@@ -194,6 +222,31 @@ class Worker:
             work.jobs.keep(done)
         short = {name: value for name, value in result.items() if not isinstance(value, list | dict)}
         _LOG.info("job_done", job=job.job_id, result=short)
+
+    def _plan_waits(self, job: JobRecord) -> bool:
+        with self.desk.store.look() as work:
+            return work.jobs.must_give_way(job.job_id, self.desk.clock(), self.pace.lease_s, self.pace.free_s)
+
+    def _give_way(self, job: JobRecord, task: Task) -> None:
+        """Back into the queue for a plan, with the lives that are kept; that is no attempt that failed.
+
+        Stopped meanwhile, it ends with what came, as it would have without the plan.
+        """
+        with _own(self.desk, job, self.name) as (work, current):
+            if current.standing is not JobStanding.STOPPING:
+                assert isinstance(task.asked, LivesAsked)
+                back = replace(
+                    current,
+                    standing=JobStanding.QUEUED,
+                    claimed_by=None,
+                    attempt=current.attempt - 1,
+                    phase=WAITING_FOR_A_PLAN,
+                    done=len(work.jobs.lives(job.job_id)),
+                    total=task.asked.lives,
+                )
+                work.jobs.keep(back)
+                return
+        self._keep(job, task, [], "cancelled")
 
     def _hand_back(self, job: JobRecord, why: str, counts: bool = True) -> None:
         """Back into the queue; an attempt that an orderly shutdown ended does not count."""
@@ -307,17 +360,32 @@ class _Notes:
         return current.standing
 
 
+class _GivingWay:
+    """Whether lives under way are waited for on account of a plan, and for how long still."""
+
+    def __init__(self, pace: Pace) -> None:
+        self._most_s = pace.give_way_s
+        self._until: float | None = None
+
+    def begin(self) -> None:
+        if self._until is None:
+            self._until = time.monotonic() + self._most_s
+
+    def is_over(self) -> bool:
+        return self._until is not None and time.monotonic() >= self._until
+
+
 class _Child:
     """The solving process and our end of its pipe."""
 
-    def __init__(self, asked: Asked) -> None:
+    def __init__(self, asked: Asked, processes: int) -> None:
         mine, its = _SPAWN.Pipe()
         self._pipe: Connection = mine
-        self._process: SpawnProcess = _SPAWN.Process(target=serve, args=(its,), daemon=False)
+        self._process: SpawnProcess = _SPAWN.Process(target=serve, args=(its, processes), daemon=False)
         self._process.start()
         its.close()
         self._pipe.send(asked)
-        self._stopping = False
+        self._said: set[str] = set()
 
     def messages(self, every_s: float) -> Iterator[Message | None]:
         """What the child says, and None at least every ``every_s`` seconds; ends with the child."""
@@ -328,11 +396,12 @@ class _Child:
                 self._process.join(5)
                 return
 
-    def ask_to_stop(self) -> None:
-        if not self._stopping:
-            self._stopping = True
+    def say(self, word: str) -> None:
+        """Say it, once."""
+        if word not in self._said:
+            self._said.add(word)
             try:
-                self._pipe.send(STOP)
+                self._pipe.send(word)
             except OSError:
                 return
 

@@ -11,8 +11,9 @@ from router.domain.plan import Plan
 from router.domain.result import Result
 from router.domain.siting import SitingQuestion
 from router.planning import RunParams
-from router.whatif.changes import WhatIf
+from router.whatif.comparison.worlds import World
 from router.whatif.rolling.figures import Figures
+from router.whatif.rolling.replicate import Stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,16 +43,23 @@ class ElsewhereAsked:
 
 
 @dataclass(frozen=True, slots=True)
-class ComparisonAsked:
-    """Live through replications of the base (first) and what-ifs; ``lived`` (replication, scenario) are there."""
+class LivesAsked:
+    """Live through replications of the base (first) and what is set beside it.
+
+    ``lived`` (replication, world) are there already.
+    """
 
     scenario: Scenario
-    what_ifs: tuple[WhatIf, ...]
-    months: float
+    worlds: tuple[World, ...]
+    stretch: Stretch
     replications: int
     seed: int
-    near_km: float
     lived: frozenset[tuple[int, int]]
+
+    @property
+    def lives(self) -> int:
+        """Of them all, those that are there too."""
+        return len(self.worlds) * self.replications
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +84,7 @@ class Chosen:
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """Figures of one replication of one scenario."""
+    """Figures of one replication of one world."""
 
     number: int
     scenario: int
@@ -112,6 +120,11 @@ class Finished:
 
 
 @dataclass(frozen=True, slots=True)
+class GaveWay:
+    """No life is under way any more, and not all are lived: it was asked to let a plan go before it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Failed:
     """It cannot be done; ``why`` is for people. ``expected``: an input that cannot be planned, not a fault of ours."""
 
@@ -122,8 +135,10 @@ class Failed:
 
 
 STOP = "stop"
-"""The only word a worker says: end soon, keep the best."""
-Asked = SolveAsked | ElsewhereAsked | ComparisonAsked | SitesAsked
+"""A word of the worker: end soon, keep the best."""
+GIVE_WAY = "give way"
+"""The other one: begin no further life, and say when those under way are lived."""
+Asked = SolveAsked | ElsewhereAsked | LivesAsked | SitesAsked
 Answer = Solved | Chosen
 """What a task keeps."""
-Message = Life | Point | Solved | Chosen | Finished | Failed
+Message = Life | Point | Solved | Chosen | Finished | GaveWay | Failed

@@ -6,7 +6,8 @@ import os
 import threading
 import time
 import traceback
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection
 
 from router.audit import audit
@@ -16,17 +17,19 @@ from router.planning import plan_scenario
 from router.planning.elsewhere import elsewhere
 from router.service.site_choice import choose_sites
 from router.service.site_choices import answer_told
-from router.whatif.rolling.replicate import Stretch, replicate
+from router.whatif.comparison.worlds import FIGURES, WRONG, lives_of
 from router.whatif.siting.network_choice import NetworkChoice
-from router.whatif.study import replication_seed
+from router.whatif.sweep import Entry, Quiet, SweepEnd, sweep_into
 from router.worker.messages import (
+    GIVE_WAY,
     STOP,
-    Asked,
     Chosen,
-    ComparisonAsked,
+    ElsewhereAsked,
     Failed,
     Finished,
+    GaveWay,
     Life,
+    LivesAsked,
     Point,
     SitesAsked,
     SolveAsked,
@@ -65,13 +68,27 @@ class PipeListener:
         self._pipe.send(Point(kind, time.monotonic() - self._began, value, text))
 
 
-def serve(pipe: Connection) -> None:
-    """Entry of the process: one request in, messages out. Ends at once when the worker is gone."""
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """What the worker has said so far."""
+
+    stop: threading.Event = field(default_factory=threading.Event)
+    give_way: threading.Event = field(default_factory=threading.Event)
+
+
+def serve(pipe: Connection, processes: int) -> None:
+    """Entry of the process: one request in, messages out. Ends at once when the worker is gone.
+
+    ``processes``: that lives may be lived in at the same time.
+    """
     asked = pipe.recv()
-    cancel = threading.Event()
-    threading.Thread(target=_listen, args=(pipe, cancel), daemon=True).start()
+    words = _Words()
+    threading.Thread(target=_listen, args=(pipe, words), daemon=True).start()
     try:
-        _answer(pipe, asked, cancel)
+        if isinstance(asked, LivesAsked):
+            _live(pipe, asked, words, processes)
+        else:
+            _answer(pipe, asked, words.stop)
     except BrokenPipeError:
         os._exit(1)  # the worker is gone; nobody is left to be told
     except PlatewrightError as wrong:
@@ -81,34 +98,75 @@ def serve(pipe: Connection) -> None:
     pipe.close()
 
 
-def _listen(pipe: Connection, cancel: threading.Event) -> None:
+def _listen(pipe: Connection, words: _Words) -> None:
     try:
         while True:
-            if pipe.recv() == STOP:
-                cancel.set()
+            word = pipe.recv()
+            if word == STOP:
+                words.stop.set()
+            elif word == GIVE_WAY:
+                words.give_way.set()
     except (EOFError, OSError):
         # The worker is gone: whoever claims the job next begins anew, so there is nothing to keep.
         os._exit(1)
 
 
-def _compare(pipe: Connection, asked: ComparisonAsked, cancel: threading.Event) -> None:
+class _Sent:
+    """Lives as they come go to the worker, which keeps them; after one that failed no other is lived."""
+
+    def __init__(self, pipe: Connection, lives: Mapping[str, tuple[int, int]], stop: threading.Event) -> None:
+        self.entries: dict[str, Entry] = {}
+        self.failed: Failed | None = None
+        self._pipe, self._lives, self._stop = pipe, lives, stop
+
+    def add(self, entry: Entry) -> None:
+        self.entries[entry.digest] = entry
+        wrong = entry.failed or entry.value.get(WRONG, "")
+        if not wrong:
+            number, world = self._lives[entry.digest]
+            self._pipe.send(Life(number, world, entry.value[FIGURES]))
+        elif self.failed is None:
+            # A life that no process came back from is no fault of ours as a rule: the machine is too small for it.
+            self.failed = Failed(wrong, expected=not entry.failed or not entry.worker)
+            self._stop.set()
+
+
+class _Steps(Quiet):
+    """Tells how many lives are kept."""
+
+    def __init__(self, listener: PipeListener, lived: int) -> None:
+        self._listener, self._lived = listener, lived
+
+    def kept(self, entry: Entry, done: int, total: int) -> None:
+        self._listener.step(self._lived + done)
+
+
+def _live(pipe: Connection, asked: LivesAsked, words: _Words, processes: int) -> None:
     listener = PipeListener(pipe)
-    width = len(asked.what_ifs)
-    listener.phase("lives", width * asked.replications)
-    stretch, done = Stretch(months=asked.months, near_km=asked.near_km), len(asked.lived)
-    for number in range(asked.replications):
-        seed = replication_seed(asked.seed, number)
-        for index, what_if in enumerate(asked.what_ifs):
-            if (number, index) in asked.lived:
-                continue
-            if cancel.is_set():
-                pipe.send(Finished("cancelled"))
-                return
-            network = what_if.network(asked.scenario.network)
-            pipe.send(Life(number, index, replicate(asked.scenario, network, seed, stretch, what_if.demand)))
-            done += 1
-            listener.step(done)
-    pipe.send(Finished("every replication lived"))
+    listener.phase("living through the orders", asked.lives)
+    listener.step(len(asked.lived))
+    every = lives_of(asked.scenario, asked.worlds, asked.stretch, asked.replications, asked.seed)
+    missing = {task.digest: (number, world) for number, world, task in every if (number, world) not in asked.lived}
+    tasks = [task for _, _, task in every if task.digest in missing]
+    sent = _Sent(pipe, missing, words.stop)
+    done = sweep_into(
+        sent,
+        tasks,
+        "here" if processes == 1 else f"processes:{min(processes, max(1, len(tasks)))}",
+        listener=_Steps(listener, len(asked.lived)),
+        cancel=words.stop,
+        no_more=words.give_way,
+    )
+    if sent.failed is not None:
+        pipe.send(sent.failed)
+    elif done.end is SweepEnd.DONE:
+        pipe.send(Finished("every replication lived"))
+    elif words.stop.is_set():
+        pipe.send(Finished("cancelled"))
+    elif words.give_way.is_set():
+        pipe.send(GaveWay())
+    else:
+        pipe.send(Failed(done.reason, expected=False))
 
 
 def _choose(pipe: Connection, asked: SitesAsked, cancel: threading.Event) -> None:
@@ -126,10 +184,7 @@ def _choose(pipe: Connection, asked: SitesAsked, cancel: threading.Event) -> Non
     pipe.send(Finished("every place tried, every input varied" if found.whole else "cancelled"))
 
 
-def _answer(pipe: Connection, asked: Asked, cancel: threading.Event) -> None:
-    if isinstance(asked, ComparisonAsked):
-        _compare(pipe, asked, cancel)
-        return
+def _answer(pipe: Connection, asked: SolveAsked | ElsewhereAsked | SitesAsked, cancel: threading.Event) -> None:
     if isinstance(asked, SitesAsked):
         _choose(pipe, asked, cancel)
         return

@@ -32,12 +32,14 @@ from router.service.ports import Work
 from router.service.records import JobKind, JobRecord
 from router.service.site_choices import question_of
 from router.service.snapshot import Snapshot, snapshot
+from router.whatif.comparison.worlds import World
+from router.whatif.rolling.replicate import Stretch
 from router.worker.messages import (
     Answer,
     Asked,
     Chosen,
-    ComparisonAsked,
     ElsewhereAsked,
+    LivesAsked,
     SitesAsked,
     SolveAsked,
     Solved,
@@ -196,15 +198,14 @@ class _ComparisonTask:
     lived: frozenset[tuple[int, int]]
 
     @property
-    def asked(self) -> ComparisonAsked:
+    def asked(self) -> LivesAsked:
         told = self.job.params
-        return ComparisonAsked(
+        return LivesAsked(
             self.scenario,
-            tuple(what_ifs_of(told)),
-            float(told["months"]),
+            tuple(World(what_if) for what_if in what_ifs_of(told)),
+            Stretch(months=float(told["months"]), near_km=near_km_of(told)),
             int(told["replications"]),
             int(told["seed"]),
-            near_km_of(told),
             self.lived,
         )
 

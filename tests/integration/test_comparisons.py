@@ -40,9 +40,9 @@ def asked(desk: Desk, boss: Actor) -> str:
     return ask_comparison(desk, boss, [kept.record.what_if_id], 0.25, 2, 4).job_id
 
 
-@pytest.mark.parametrize("plans_from_now", [False, True])
+@pytest.mark.parametrize(("plans_from_now", "processes"), [(False, 1), (True, 2)])
 def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, plans_from_now: bool
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, plans_from_now: bool, processes: int
 ) -> None:
     clock = Clock(datetime(2027, 3, 1, 9, tzinfo=UTC))
     desk = replace(small_desk(tmp_path), clock=clock, plans_from_now=plans_from_now)
@@ -52,8 +52,8 @@ def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
     children: list[worker_loop._Child] = []
     made, keep = worker_loop._Child.__init__, Worker._keep_life
 
-    def remembered(self: worker_loop._Child, asked_of: worker_loop.Asked) -> None:
-        made(self, asked_of)
+    def remembered(self: worker_loop._Child, asked_of: worker_loop.Asked, processes: int) -> None:
+        made(self, asked_of, processes)
         children.append(self)
 
     def killing(self: Worker, job: object, task: Task, life: Life) -> None:
@@ -64,7 +64,7 @@ def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
 
     monkeypatch.setattr(worker_loop._Child, "__init__", remembered)
     monkeypatch.setattr(Worker, "_keep_life", killing)
-    assert Worker(desk).once()
+    assert Worker(desk, processes=processes).once()
     assert get_job(desk, boss, job_id).standing is JobStanding.QUEUED
     with desk.store.look() as work:
         assert len(work.jobs.lives(job_id)) == len(kept) >= 1
@@ -74,7 +74,7 @@ def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
     machine = snapshot(desk).scenario.network.machines[0].machine_id
     record_event(desk, boss, EventKind.MACHINE_DOWN, machine, snapshot(desk).scenario.network.now)
     withdraw(desk, boss, "1003-1", "a test", 1)
-    assert Worker(desk).once()
+    assert Worker(desk, processes=processes).once()
     job = get_job(desk, boss, job_id)
     assert job.standing is JobStanding.DONE, job.why
     assert sorted(kept) == [(0, 0), (0, 1), (1, 0), (1, 1)], "none was lived twice"

@@ -20,7 +20,7 @@ from router.service.plans import live_in_full
 from router.service.records import EventKind, Role
 from router.service.site_choices import ask_site_choice
 from router.service.snapshot import snapshot
-from router.worker.messages import ComparisonAsked, SitesAsked
+from router.worker.messages import LivesAsked, SitesAsked
 from router.worker.tasks import task_of
 
 TEXT = b"format: platewright what-if 1\nname: Freight\nchanges:\n  - {change: change_carrier, price_factor: 3}\n"
@@ -44,7 +44,7 @@ def test_started_and_held_lines_count_in_full_and_withdrawn_ones_do_not(planned:
     with desk.store.look() as work:
         site_job, comparison_job = work.jobs.page(None, 2)
     compared, sited = task_of(desk, comparison_job).asked, task_of(desk, site_job).asked
-    assert isinstance(compared, ComparisonAsked) and isinstance(sited, SitesAsked)
+    assert isinstance(compared, LivesAsked) and isinstance(sited, SitesAsked)
     for asked in (compared, sited):
         assert {x.line_id: x.quantity for x in asked.scenario.lines} == wanted
         assert asked.scenario.network == snapshot(desk).scenario.network, "machines are as the floor left them"

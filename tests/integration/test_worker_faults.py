@@ -137,7 +137,7 @@ def test_a_run_stopped_before_there_was_a_plan_is_cancelled_and_says_by_whom(
     class Child:
         """Says what a solving process says that was stopped in its first plan."""
 
-        def __init__(self, asked: object) -> None:
+        def __init__(self, asked: object, processes: int) -> None:
             return
 
         def messages(self, every_s: float) -> Iterator[Message | None]:

@@ -10,7 +10,7 @@
   const source = new EventSource(place.dataset.run);
   source.addEventListener("run", (event) => {
     const job = JSON.parse(event.data);
-    set("phase", job.total ? `${job.phase}, ${job.done} of ${job.total}` : job.phase);
+    set("phase", job.total ? `${job.phase}, ${job.done} of ${job.total}${place.dataset.counted || ""}` : job.phase);
     set("standing", job.standing);
     set("best", amount(job.best_cents));
     set("bound", amount(job.bound_cents));

@@ -2,12 +2,13 @@
 
 from router.whatif.sweep.crew import Crew, open_crew
 from router.whatif.sweep.ledger import Entry, Ledger, read_entries
-from router.whatif.sweep.run import Quiet, SweepEnd, SweepListener, SweepOutcome, sweep
+from router.whatif.sweep.run import Kept, Quiet, SweepEnd, SweepListener, SweepOutcome, sweep, sweep_into
 from router.whatif.sweep.task import Task
 
 __all__ = [
     "Crew",
     "Entry",
+    "Kept",
     "Ledger",
     "Quiet",
     "SweepEnd",
@@ -17,4 +18,5 @@ __all__ = [
     "open_crew",
     "read_entries",
     "sweep",
+    "sweep_into",
 ]

@@ -6,7 +6,7 @@ import json
 import threading
 import time
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
 from enum import StrEnum
@@ -27,6 +27,19 @@ class SweepEnd(StrEnum):
     DONE = "done"
     CANCELLED = "cancelled"
     CREW_GONE = "nobody left to do tasks"
+
+
+class Kept(Protocol):
+    """Where results are kept: a ledger, or whoever takes each as it comes."""
+
+    @property
+    def entries(self) -> Mapping[str, Entry]:
+        """By digest."""
+        ...
+
+    def add(self, entry: Entry) -> None:
+        """Keep it; once this returns it is kept."""
+        ...
 
 
 class SweepListener(Protocol):
@@ -102,22 +115,53 @@ def sweep(
     taken up again, it does only what is missing. Raises ValueError for two equal tasks, a damaged ledger or an executor
     that is not known; Conflict when another sweep holds the ledger; CrewGone when no cluster answers.
     """
+    _refuse_equals(tasks)
+    with Ledger(ledger) as kept:
+        return sweep_into(
+            kept,
+            tasks,
+            executor,
+            listener=listener,
+            cancel=cancel,
+            again_if_failed=again_if_failed,
+            losses_allowed=losses_allowed,
+        )
+
+
+def sweep_into(
+    kept: Kept,
+    tasks: Sequence[Task],
+    executor: str = "processes:1",
+    *,
+    listener: SweepListener | None = None,
+    cancel: threading.Event | None = None,
+    no_more: threading.Event | None = None,
+    again_if_failed: bool = True,
+    losses_allowed: int = 2,
+) -> SweepOutcome:
+    """As ``sweep``, with the results kept by somebody else.
+
+    ``no_more``: once it is set, no task is handed out any more; what is under way is waited for.
+    """
+    _refuse_equals(tasks)
+    known = {d for d, e in kept.entries.items() if not (e.failed and again_if_failed)}
+    missing = [task for task in tasks if task.digest not in known]
+    round_of_tasks = _Sweep(kept, len(tasks), len(tasks) - len(missing), listener or Quiet(), losses_allowed)
+    return round_of_tasks.run(tasks, missing, executor, cancel or threading.Event(), no_more or threading.Event())
+
+
+def _refuse_equals(tasks: Sequence[Task]) -> None:
     first: dict[str, str] = {}
     for task in tasks:
         if task.digest in first:
             raise ValueError(f"tasks {first[task.digest]!r} and {task.name!r} are the same: give them other names")
         first[task.digest] = task.name
-    with Ledger(ledger) as kept:
-        known = {d for d, e in kept.entries.items() if not (e.failed and again_if_failed)}
-        missing = [task for task in tasks if task.digest not in known]
-        round_of_tasks = _Sweep(kept, len(tasks), len(tasks) - len(missing), listener or Quiet(), losses_allowed)
-        return round_of_tasks.run(tasks, missing, executor, cancel or threading.Event())
 
 
 class _Sweep:
     """The state of a sweep under way."""
 
-    def __init__(self, ledger: Ledger, total: int, already: int, listener: SweepListener, losses_allowed: int) -> None:
+    def __init__(self, ledger: Kept, total: int, already: int, listener: SweepListener, losses_allowed: int) -> None:
         self.ledger = ledger
         self.total = total
         self.done = self.already = already
@@ -130,7 +174,12 @@ class _Sweep:
         self.under_way: dict[Future[Reply], Task] = {}
 
     def run(
-        self, tasks: Sequence[Task], missing: Sequence[Task], executor: str, cancel: threading.Event
+        self,
+        tasks: Sequence[Task],
+        missing: Sequence[Task],
+        executor: str,
+        cancel: threading.Event,
+        no_more: threading.Event,
     ) -> SweepOutcome:
         began = time.monotonic()
         self.waiting.extend(missing)
@@ -139,7 +188,7 @@ class _Sweep:
         if missing:
             crew = open_crew(executor)
             try:
-                end, reason = self._until_done(crew, cancel)
+                end, reason = self._until_done(crew, cancel, no_more)
             except CrewGone as gone:
                 end, reason = SweepEnd.CREW_GONE, str(gone)
             finally:
@@ -151,7 +200,7 @@ class _Sweep:
             end, reason, entries, self.done - self.already, sum(self.losses.values()), time.monotonic() - began
         )
 
-    def _until_done(self, crew: Crew, cancel: threading.Event) -> tuple[SweepEnd, str]:
+    def _until_done(self, crew: Crew, cancel: threading.Event, no_more: threading.Event) -> tuple[SweepEnd, str]:
         while self.waiting or self.suspects or self.under_way:
             if cancel.is_set():
                 # What came while others were looked at is a result like any: it is kept, not thrown away.
@@ -159,7 +208,10 @@ class _Sweep:
                 if not (self.waiting or self.suspects or self.under_way):
                     break
                 return SweepEnd.CANCELLED, f"cancelled with {self.total - self.done} tasks to do"
-            self._hand_out(crew)
+            if not no_more.is_set():
+                self._hand_out(crew)
+            elif not self.under_way:
+                return SweepEnd.CANCELLED, f"no more was handed out, with {self.total - self.done} tasks to do"
             came, _ = wait(self.under_way, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
             self._settle_all(crew, came)
         return SweepEnd.DONE, "every task is done"

@@ -28,6 +28,8 @@ class Task:
     function: Callable[..., Any]
     arguments: tuple[Any, ...] = ()
     version: str = ""
+    content: str = ""
+    """What stands for the arguments in the digest, where reading through all of them would take long."""
 
     def __post_init__(self) -> None:
         where = f"{self.function.__module__}.{self.function.__qualname__}"
@@ -38,7 +40,7 @@ class Task:
     def digest(self) -> str:
         """What results are kept under."""
         function = f"{self.function.__module__}.{self.function.__qualname__}"
-        return fingerprint((self.name, function, self.version, self.arguments))
+        return fingerprint((self.name, function, self.version, self.content or self.arguments))
 
     def packed(self) -> bytes:
         """Function and arguments as a worker takes them. Raises whatever pickling raises."""

@@ -21,7 +21,7 @@ from child_processes import all_end, needs_proc, runs
 from sweep_tasks import failing, killing, killing_once, not_json, noted_square, square
 
 from router.kernel.faults import Conflict
-from router.whatif.sweep import Entry, Ledger, Quiet, SweepEnd, Task, open_crew, read_entries, sweep
+from router.whatif.sweep import Entry, Ledger, Quiet, SweepEnd, Task, open_crew, read_entries, sweep, sweep_into
 from router.whatif.sweep.crew import CrewGone
 from router.whatif.sweep.fingerprint import fingerprint
 from router.whatif.sweep.task import Reply
@@ -156,6 +156,32 @@ def test_what_is_done_when_the_cancel_comes_is_kept(tmp_path: Path) -> None:
 
     found = sweep(_squares(2), tmp_path / "r.jsonl", "processes:2", listener=Slow(), cancel=cancel)
     assert (found.end, found.done_now) == (SweepEnd.DONE, 2)
+
+
+@pytest.mark.parametrize(("executor", "under_way"), [("here", 1), ("processes:2", 2)])
+def test_no_more_lets_what_is_under_way_end(executor: str, under_way: int, tmp_path: Path) -> None:
+    no_more, traces = threading.Event(), tmp_path / "traces"
+    traces.mkdir()
+
+    class Saying(Quiet):
+        def kept(self, entry: Entry, done: int, total: int) -> None:
+            no_more.set()
+
+    tasks = _squares(9, traces, seconds=0.2)
+    with Ledger(tmp_path / "r.jsonl") as kept:
+        found = sweep_into(kept, tasks, executor, listener=Saying(), no_more=no_more)
+    assert found.end is SweepEnd.CANCELLED and "no more was handed out" in found.reason
+    assert 1 <= found.done_now <= under_way
+    assert _times_done(traces).total() == found.done_now, "what was begun was waited for"
+    with Ledger(tmp_path / "r.jsonl") as kept:
+        again = sweep_into(kept, tasks, executor)
+    assert again.end is SweepEnd.DONE and found.done_now + again.done_now == 9
+    assert _times_done(traces) == Counter(range(9)), "nothing was done twice"
+
+
+def test_content_stands_for_large_arguments() -> None:
+    one, other = (Task("square", square, (x,), content="the same") for x in (1, 2))
+    assert one.digest == other.digest != Task("square", square, (1,), content="another").digest
 
 
 def test_in_this_process_too_each_result_is_kept_as_it_comes(tmp_path: Path) -> None:
