@@ -12,7 +12,8 @@ from router.api.problems import READS, WRITES
 from router.api.runs import JobId, JobView, job_view
 from router.api.words import Asked
 from router.service import comparisons as use
-from router.whatif.amounts import LEAST_MONTHS, LEAST_REPLICATIONS, MOST_MONTHS
+from router.service.lives import MOST_REPLICATIONS
+from router.whatif.amounts import LEAST_MONTHS, LEAST_REPLICATIONS, MOST_MONTHS, MOST_NEAR_KM
 from router.whatif.rolling.replicate import NEAR_KM
 
 router = APIRouter(tags=["What-ifs"])
@@ -30,10 +31,10 @@ class ComparisonAsked(Asked):
         list[Annotated[int, Field(ge=1, le=2**31 - 1)]], Field(min_length=1, max_length=use.MOST_WHAT_IFS)
     ]
     months: Annotated[float, Field(ge=LEAST_MONTHS, le=MOST_MONTHS)] = 3
-    replications: Annotated[int, Field(ge=LEAST_REPLICATIONS, le=use.MOST_REPLICATIONS)] = 10
+    replications: Annotated[int, Field(ge=LEAST_REPLICATIONS, le=MOST_REPLICATIONS)] = 10
     seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
     near_km: Annotated[
-        float, Field(gt=0, le=use.MOST_NEAR_KM, description="Road distance that counts as near the customer.")
+        float, Field(gt=0, le=MOST_NEAR_KM, description="Road distance that counts as near the customer.")
     ] = NEAR_KM
     beside_id: Annotated[
         int | None,

@@ -16,12 +16,12 @@ from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service.desk import Desk
 from router.service.jobs import ask_job, asked_before, get_job
 from router.service.kept_what_ifs import get_what_if, what_if_texts
+from router.service.lives import life_faults
 from router.service.ports import Work
 from router.service.receipts import Once
 from router.service.records import Actor, JobKind, JobRecord, LifeRecord
 from router.service.rights import Operation, require
 from router.service.visible import hidden_names, values_told
-from router.whatif.amounts import LEAST_MONTHS, LEAST_REPLICATIONS, MOST_MONTHS
 from router.whatif.changes import BASE, WhatIf, read_texts
 from router.whatif.comparison.compare import VERSION, Comparison, Settings, has_demand, no_demand, set_side_by_side
 from router.whatif.comparison.tables import as_json, findings, replications_csv, rows
@@ -32,12 +32,6 @@ from router.whatif.sweep.ledger import Entry
 from router.whatif.sweep.run import SweepEnd, SweepOutcome
 
 MOST_WHAT_IFS = 8
-MOST_REPLICATIONS = 200
-MOST_LIFE_MONTHS = 2_000
-"""Lives times months of one comparison: about an hour of a processor for a book like the demonstration's (2 seconds a
-month, ROLLING.md)."""
-MOST_NEAR_KM = 20_000.0
-"""About half way round the earth."""
 
 
 def ask_comparison(
@@ -62,19 +56,8 @@ def ask_comparison(
     faults = []
     if not 1 <= len(set(what_if_ids)) <= MOST_WHAT_IFS:
         faults.append(Fault("", "comparison", "what_if_ids", str(len(what_if_ids)), f"1 to {MOST_WHAT_IFS} what-ifs"))
-    if not LEAST_MONTHS <= months <= MOST_MONTHS:
-        faults.append(Fault("", "comparison", "months", f"{months:g}", f"{LEAST_MONTHS:g} to {MOST_MONTHS:g}"))
-    if not LEAST_REPLICATIONS <= replications <= MOST_REPLICATIONS:
-        want = f"{LEAST_REPLICATIONS} to {MOST_REPLICATIONS}"
-        faults.append(Fault("", "comparison", "replications", str(replications), want))
-    lives = (1 + len(set(what_if_ids))) * replications
-    if not faults and lives * months > MOST_LIFE_MONTHS:
-        want = f"at most {MOST_LIFE_MONTHS:,} months lived in all: fewer what-ifs, replications or months"
-        faults.append(Fault("", "comparison", "replications", f"{lives} lives of {months:g} months", want))
-    if not 0 < near_km <= MOST_NEAR_KM:
-        faults.append(Fault("", "comparison", "near_km", f"{near_km:g}", f"above 0 to {MOST_NEAR_KM:g}"))
-    if not 0 <= seed < 2**31:
-        faults.append(Fault("", "comparison", "seed", str(seed), "0 to 2147483647"))
+    worlds = 1 + len(set(what_if_ids))
+    faults += life_faults("comparison", worlds, "what-ifs", months, replications, seed, near_km)
     if beside_id is not None and beside_id in what_if_ids:
         faults.append(Fault("", "comparison", "beside_id", str(beside_id), "none of those set beside it"))
     if faults:

@@ -16,7 +16,7 @@ from pathlib import Path
 from router.domain.network import Scenario
 from router.domain.siting import SitingQuestion
 from router.formats.result_folder import refuse_others
-from router.kernel.faults import FaultyInput, PlatewrightError
+from router.kernel.faults import FaultyInput
 from router.whatif.amounts import wrong_amounts
 from router.whatif.changes import read_what_if
 from router.whatif.comparison.compare import VERSION as LIVES
@@ -26,7 +26,7 @@ from router.whatif.siting.as_what_if import TERMS_FILE, choice_file, what_if_fil
 from router.whatif.siting.network_choice import YEAR_DAYS, NetworkChoice
 from router.whatif.siting.offers import Offers
 from router.whatif.statistics import Difference, compare_paired
-from router.whatif.study import RESULTS_FILE, Study, run_study
+from router.whatif.study import RESULTS_FILE, Study, required, run_study, used_figures
 from router.whatif.sweep import SweepListener
 
 _VERSION = f"site check 3, {LIVES}"
@@ -129,7 +129,7 @@ def check_choices(
 ) -> SiteCheck:
     """Live through the choices that open a site. Results are kept where ``asked`` says and taken up again from there.
 
-    Raises FaultyInput for a choice that does not fit the network, PlatewrightError when a replication failed.
+    Raises FaultyInput for a choice that does not fit the network, PlatewrightError as of ``required``.
     """
     opening = [c for c in choices if c.opened]
     price = _bought_line_cents(question, offers)
@@ -149,14 +149,10 @@ def check_choices(
 
         scenarios = {name: asked_of(path) for name, path in files.items()}
         study = Study(scenarios, TERMS_FILE, run_replication, asked.replications, asked.seed, _VERSION)
-        done = run_study(study, folder, asked.executor, listener=listener).sweep
-    if done.failed:
-        first = done.failed[0]
-        raise PlatewrightError(f"{len(done.failed)} replications failed; {first.name}: {first.failed}")
-    if any(entry is None for entry in done.entries):
-        raise PlatewrightError(f"the check ended early: {done.reason}; what is done is kept")
-    width, names = len(scenarios), list(scenarios)
-    lived = {name: [e.value for e in done.entries[n::width] if e is not None] for n, name in enumerate(names)}
+        outcome = run_study(study, folder, asked.executor, listener=listener)
+    required(study, outcome, "choice")
+    used = outcome.findings[0].used
+    lived = {name: used_figures(study, outcome.sweep, name, used) for name in scenarios}
     counted_days = Stretch(months=asked.months).counted_days
     without = lived[TERMS_FILE]
     before = [_yearly(x, as_is, price, counted_days) for x in without]

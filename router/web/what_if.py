@@ -7,11 +7,13 @@ from fastapi.responses import Response
 
 from router.kernel.faults import Fault
 from router.service import kept_what_ifs as use
-from router.service.comparisons import MOST_NEAR_KM, MOST_REPLICATIONS, ask_comparison
+from router.service.comparisons import ask_comparison
+from router.service.lives import MOST_REPLICATIONS
 from router.service.rights import Operation, decide, require
 from router.web.forms import Form, Posted
 from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
+from router.whatif.amounts import MOST_NEAR_KM
 from router.whatif.rolling.replicate import NEAR_KM
 
 routes = APIRouter()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -37,9 +36,7 @@ class Settings:
     executor: str = "processes:1"
 
     def __post_init__(self) -> None:
-        said = wrong_amounts(self.months, self.replications, self.executor)
-        if not 0 < self.near_km < math.inf:
-            said.append(f"a finite distance above 0 km, found {self.near_km:g}")
+        said = wrong_amounts(self.months, self.replications, self.executor, self.near_km)
         if said:
             raise ValueError("; ".join(said))
 

@@ -11,6 +11,8 @@ from typed_command import Typed
 
 from router.formats.network_file import read_network
 from router.whatif.changes import read_what_if
+from router.whatif.comparison.replication import Asked
+from router.whatif.rolling.figures import Figures
 
 ROOT = Path(__file__).resolve().parents[3]
 SMALL, FILE = ROOT / "scenarios" / "small", ROOT / "scenarios" / "where_next" / "candidates.yaml"
@@ -102,6 +104,18 @@ def test_choice_is_checked_by_simulation_and_written_as_what_ifs(tmp_path: Path,
     (kept / "thesis.txt").write_text("mine")
     code, said = typed(*words)
     assert code == 2 and "thesis.txt" in said
+
+
+def broken_life(asked: Asked, seed: int) -> Figures:
+    raise ValueError("a life that breaks off")
+
+
+def test_a_check_with_a_failed_life_says_which(tmp_path: Path, typed: Typed, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("router.service.site_check.run_replication", broken_life)
+    words = ("site", str(SMALL), "--candidates", str(FILE), "-o", str(tmp_path / "site"), "--check")
+    code, said = typed(*words, "--check-months", "0.25", "--check-replications", "2", "--check-executor", "here")
+    assert code == 2 and "4 replications failed; terms.yaml, replication 0" in said and "breaks off" in said
+    assert not (tmp_path / "site").exists()
 
 
 def test_check_options_that_make_no_sense(tmp_path: Path, typed: Typed) -> None:

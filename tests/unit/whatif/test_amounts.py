@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from router.service.lives import MOST_REPLICATIONS, life_faults
 from router.service.site_check import CheckAsked
 from router.whatif.amounts import wrong_amounts
 from router.whatif.comparison.compare import Settings
@@ -24,9 +26,9 @@ KINDS: dict[str, Callable[..., Any]] = {
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
-        ({"months": 0.2}, "months lie between 0.25 and 18, found 0.2"),
+        ({"months": 0.2}, "months: found 0.2; expected 0.25 to 18"),
         ({"months": float("nan")}, "found nan"),
-        ({"replications": 1}, "replications from 2 to 10,000, found 1"),
+        ({"replications": 1}, "replications: found 1; expected 2 to 10,000"),
         ({"replications": 10_001}, "found 10001"),
         ({"executor": "moon"}, "processes:N"),
     ],
@@ -46,6 +48,17 @@ def test_the_ends_are_allowed(kind: str) -> None:
         KINDS[kind](**asked, executor="here")
 
 
+def test_the_service_says_the_same_of_a_field_and_has_room_for_less() -> None:
+    months, replications, near, seed = life_faults("comparison", 2, "what-ifs", 0.2, 1, -1, -1.0)
+    words = wrong_amounts(0.2, 1, "here", -1.0)
+    assert [replace(f, where="").sentence() for f in (months, near)] == [words[0], words[2]]
+    assert (replications.found, replications.expected) == ("1", f"2 to {MOST_REPLICATIONS}")
+    assert (seed.field, seed.found) == ("seed", "-1")
+    assert life_faults("comparison", 5, "what-ifs", 2.0, MOST_REPLICATIONS, 0) == []
+    (much,) = life_faults("comparison", 6, "rules", 2.0, MOST_REPLICATIONS, 0)
+    assert much.found == "1200 lives of 2 months" and "fewer rules" in much.expected
+
+
 def test_several_faults_are_said_together() -> None:
-    with pytest.raises(ValueError, match=r"months.*replications.*distance"):
+    with pytest.raises(ValueError, match=r"months.*replications.*near_km"):
         Settings(months=99, replications=0, near_km=-1)
