@@ -12,7 +12,19 @@ from starlette.exceptions import HTTPException
 from starlette.routing import Match, Route
 from starlette.types import Receive, Scope, Send
 
-from router.api import book, comparisons, floor, network, people, plans, problems, runs, site_choices, what_ifs
+from router.api import (
+    book,
+    comparisons,
+    floor,
+    hold_trials,
+    network,
+    people,
+    plans,
+    problems,
+    runs,
+    site_choices,
+    what_ifs,
+)
 from router.api.asking import PREFIX, actor_of
 from router.api.door import Door
 from router.api.guard import Guard
@@ -41,7 +53,7 @@ def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegist
     app = FastAPI(title="platewright", version="1", description=_ABOUT, docs_url=None, redoc_url=None)
     app.state.desk = desk
     api = APIRouter(prefix=PREFIX, dependencies=[Depends(known_query), Depends(kept_whole)])
-    for module in (book, network, plans, runs, what_ifs, comparisons, site_choices, floor, people):
+    for module in (book, network, plans, runs, what_ifs, comparisons, hold_trials, site_choices, floor, people):
         api.include_router(module.router)
     app.include_router(api)
     app.include_router(_health(registry))

@@ -11,6 +11,7 @@ from rich.table import Table
 from router.cli.terminal import cache_dir, err, out, say_plainly, stoppable
 from router.kernel.faults import PlatewrightError
 from router.service.hold_folder import tune_hold_folder
+from router.service.hold_trials import AT_MOST_DAYS, COVERS, SLACK_DAYS
 from router.service.what_if_folder import Compared, compare_what_ifs
 from router.whatif.changes import difference, read_what_if
 from router.whatif.comparison.compare import Settings
@@ -20,9 +21,6 @@ from router.whatif.sweep.ledger import Entry
 from router.whatif.sweep.run import Quiet
 
 what_if = typer.Typer(no_args_is_help=True, help="What would change if: files of changes beside a scenario folder.")
-
-_COVERS = (0.2, 0.35, 0.5, 0.7)
-"""Thresholds tried when none is given; 0.35 is the simulation's own habit."""
 
 WhatIfFile = Annotated[Path, typer.Argument(help="What-if file (YAML).")]
 
@@ -82,8 +80,8 @@ def hold(
         list[float] | None,
         typer.Option(help="A threshold: held while covered less than this share; may be given several times."),
     ] = None,
-    slack_days: Annotated[float, typer.Option(help="Held while every line has so many days to spare.")] = 9.0,
-    at_most_days: Annotated[int, typer.Option(help="Held for so many days at most.")] = 3,
+    slack_days: Annotated[float, typer.Option(help="Held while every line has so many days to spare.")] = SLACK_DAYS,
+    at_most_days: Annotated[int, typer.Option(help="Held for so many days at most.")] = AT_MOST_DAYS,
     months: Annotated[float, typer.Option(help="Months of orders that count, 0.25 to 18.")] = 3.0,
     replications: Annotated[int, typer.Option(help="Times each rule lives through them, 2 or more.")] = 5,
     seed: Annotated[int, typer.Option(help="Seed of the streams.")] = 1,
@@ -91,7 +89,7 @@ def hold(
 ) -> None:
     """Hold a plate open for orders still to come, or start it? Try thresholds and say which is best beyond noise."""
     try:
-        rules = tuple(HoldRule(share, slack_days, at_most_days) for share in cover or _COVERS)
+        rules = tuple(HoldRule(share, slack_days, at_most_days) for share in cover or COVERS)
         settings = HoldSettings(rules, months, replications, seed, executor)
     except ValueError as wrong:
         raise PlatewrightError(f"options: {wrong}") from wrong

@@ -5,7 +5,6 @@ Only lines without an export code are lived through, whoever asks: results are s
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
@@ -16,20 +15,16 @@ from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service.desk import Desk
 from router.service.jobs import ask_job, asked_before, get_job
 from router.service.kept_what_ifs import get_what_if, what_if_texts
-from router.service.lives import life_faults
+from router.service.lives import life_faults, study_of
 from router.service.ports import Work
 from router.service.receipts import Once
 from router.service.records import Actor, JobKind, JobRecord, LifeRecord
 from router.service.rights import Operation, require
 from router.service.visible import hidden_names, values_told
 from router.whatif.changes import BASE, WhatIf, read_texts
-from router.whatif.comparison.compare import VERSION, Comparison, Settings, has_demand, no_demand, set_side_by_side
+from router.whatif.comparison.compare import Comparison, Settings, has_demand, no_demand, set_side_by_side
 from router.whatif.comparison.tables import as_json, findings, replications_csv, rows
-from router.whatif.rolling.figures import Figures
 from router.whatif.rolling.replicate import NEAR_KM
-from router.whatif.study import Study, StudyOutcome, compare
-from router.whatif.sweep.ledger import Entry
-from router.whatif.sweep.run import SweepEnd, SweepOutcome
 
 MOST_WHAT_IFS = 8
 
@@ -100,11 +95,6 @@ def near_km_of(params: Mapping[str, Any]) -> float:
     return float(params.get("near_km", NEAR_KM))
 
 
-def content_of(scenario: Scenario) -> str:
-    """What a life was drawn from and lived by: lives of another book or of another edition of the rules do not mix."""
-    return hashlib.sha256(f"{VERSION} {scenario.fingerprint}".encode()).hexdigest()
-
-
 def require_demand(params: Mapping[str, Any], scenario: Scenario) -> None:
     """Raise FaultyInput when a what-if leaves no order of the scenario."""
     named = zip([params.get("beside") or "", *params["files"]], what_ifs_of(params), strict=True)
@@ -160,20 +150,10 @@ def _comparison(job: JobRecord, lived: Sequence[LifeRecord]) -> Comparison | Non
         return None
     what_ifs = what_ifs_of(job.params)
     named = {x.name: x for x in what_ifs}
-    wanted, width = int(job.params["replications"]), len(named)
-    entries: list[Entry | None] = [None] * (wanted * width)
-    for x in lived:
-        entries[x.number * width + x.scenario] = Entry("", "", dict(x.figures), "", 0.0, 0.0, "")
-    whole = sum(all(e is not None for e in entries[n * width : (n + 1) * width]) for n in range(wanted))
-    if whole < 2:
+    wanted, seed = int(job.params["replications"]), int(job.params["seed"])
+    found = study_of(lived, list(named), wanted, seed)
+    if found is None:
         return None
-    end = SweepEnd.DONE if whole == wanted else SweepEnd.CANCELLED
-    settings = Settings(float(job.params["months"]), wanted, int(job.params["seed"]), near_km_of(job.params))
-    study = Study(dict.fromkeys(named), what_ifs[0].name, _never, wanted, settings.seed)
-    done = SweepOutcome(end, "", tuple(entries), 0, 0, 0.0)
+    settings = Settings(float(job.params["months"]), wanted, seed, near_km_of(job.params))
     # What a life took is not kept with it.
-    return replace(set_side_by_side(named, study, StudyOutcome(done, compare(study, done)), settings), cpu_s=None)
-
-
-def _never(scenario: Any, seed: int) -> Figures:
-    raise AssertionError("these lives were lived before")
+    return replace(set_side_by_side(named, *found, settings), cpu_s=None)

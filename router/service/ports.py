@@ -208,7 +208,7 @@ class Jobs(Protocol):
     def claim(self, worker: str, now: datetime, lease_s: float, most_attempts: int) -> JobRecord | None:
         """The oldest job nobody works on (or whose worker has been silent for ``lease_s``), now claimed.
 
-        Comparisons and choices of sites only while no plan is waited for.
+        Simulations and choices of sites only while no plan is waited for.
         """
         ...
 

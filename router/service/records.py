@@ -198,6 +198,8 @@ class JobKind(StrEnum):
     """One line forced to each site in turn, the rest solved around it."""
     COMPARISON = "comparison"
     """What-ifs lived through beside the base."""
+    HOLD = "hold trial"
+    """Rules of holding plates open lived through beside never holding."""
     SITES = "site choice"
     """Where new sites should stand."""
 

@@ -15,9 +15,9 @@ from router.store.rows import Rows
 from router.store.tables import job_points, job_scenarios, jobs, lives
 
 _WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
-_CAN_WAIT = (JobKind.COMPARISON.value, JobKind.SITES.value)
+_CAN_WAIT = (JobKind.COMPARISON.value, JobKind.HOLD.value, JobKind.SITES.value)
 """The shop does not stand still for them: plans come first, whoever asked before."""
-_GIVES_WAY = (JobKind.COMPARISON.value,)
+_GIVES_WAY = (JobKind.COMPARISON.value, JobKind.HOLD.value)
 """Of these what is done is kept piece by piece, so that they can be broken off for a plan."""
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
 

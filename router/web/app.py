@@ -8,6 +8,7 @@ from fastapi.responses import Response
 from router.service.desk import Desk
 from router.web import (
     floor,
+    hold_trial,
     network,
     orders,
     people,
@@ -36,6 +37,7 @@ ROUTES = tuple(
         floor,
         network,
         site_choice,
+        hold_trial,
         what_if,
         people,
     )

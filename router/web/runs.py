@@ -36,9 +36,11 @@ JOB_MARK = {
 _KINDS = {
     JobKind.PLAN: "Plan of the book",
     JobKind.COMPARISON: "Comparison of what-ifs",
+    JobKind.HOLD: "Hold a plate open, or start it",
     JobKind.SITES: "Where the next site should stand",
 }
-_WHAT_IFS = (JobKind.COMPARISON, JobKind.SITES)
+_SIMULATED = (JobKind.COMPARISON, JobKind.HOLD)
+_WHAT_IFS = (*_SIMULATED, JobKind.SITES)
 _REFRESH_S = 5
 
 
@@ -130,7 +132,7 @@ def run(reader: SignedIn, job_id: str) -> Response:
         bound="" if job.bound_cents is None else money(job.bound_cents, currency),
         gap="" if gap is None else f"{gap:.1%}", points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
         refresh_s=_REFRESH_S, may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
-        compared=job.kind is JobKind.COMPARISON, near_km=near_km_of(job.params),
+        simulated=job.kind in _SIMULATED, compared=job.kind is JobKind.COMPARISON, near_km=near_km_of(job.params),
         sited=job.kind is JobKind.SITES,
         answer=site_answer(job.result, currency) if job.kind is JobKind.SITES and job.result else None,
         kept=kept_choice(reader.desk, reader.actor, job_id) if job.kind is JobKind.SITES else None,

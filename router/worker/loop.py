@@ -19,8 +19,8 @@ from typing import TypeVar
 import structlog
 
 from router.kernel.faults import PlatewrightError
-from router.service.comparisons import content_of
 from router.service.desk import Desk
+from router.service.lives import content_of
 from router.service.ports import StoreAway, Work
 from router.service.records import JobPoint, JobRecord, JobStanding, LifeRecord
 from router.worker.messages import (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any, Protocol
@@ -12,19 +12,13 @@ from router.domain.result import Result
 from router.domain.siting import SitingQuestion
 from router.planning import RunParams
 from router.planning.disturbance import disturbance
-from router.service.comparisons import (
-    content_of,
-    is_invented,
-    near_km_of,
-    require_demand,
-    result_of,
-    what_ifs_of,
-)
+from router.service import comparisons, hold_trials
 from router.service.desk import Desk
 from router.service.floor import begun_of, played
 from router.service.going_on import GoingOn, going_on, with_ids_of
 from router.service.history import history_of_job, open_history
 from router.service.jobs import KEEP_H
+from router.service.lives import content_of
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins
 from router.service.plans import NewPlan, keep_plan, plan_in_full
@@ -64,10 +58,16 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
         return _PlanTask(shot, _params(job), _begun(desk, shot, job))
     if job.kind is JobKind.COMPARISON:
         scenario = history_of_job(desk, job.job_id)
-        require_demand(job.params, scenario)
-        with desk.store.begin() as work:
-            lived = work.jobs.lives(job.job_id, content_of(scenario))
-        return _ComparisonTask(scenario, job, frozenset((x.number, x.scenario) for x in lived))
+        comparisons.require_demand(job.params, scenario)
+        stretch = Stretch(months=float(job.params["months"]), near_km=comparisons.near_km_of(job.params))
+        worlds = tuple(World(what_if) for what_if in comparisons.what_ifs_of(job.params))
+        invented = comparisons.is_invented(job.params, scenario)
+        return _LivesTask(_lives_asked(desk, job, scenario, worlds, stretch), comparisons.result_of, invented)
+    if job.kind is JobKind.HOLD:
+        scenario = history_of_job(desk, job.job_id)
+        worlds, stretch = hold_trials.worlds_of(job.params), Stretch(months=float(job.params["months"]))
+        asked = _lives_asked(desk, job, scenario, worlds, stretch)
+        return _LivesTask(asked, hold_trials.result_of, scenario.network.invented)
     if job.kind is JobKind.SITES:
         scenario = open_history(desk)
         return _SitesTask(scenario, question_of(job.params, scenario.network), job)
@@ -77,6 +77,16 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
     # What has started is on its machine, whatever the question is; what is pinned somebody wants to stay.
     stays = tuple(sorted({*pins_of(desk, plan.head.plan_id), *begun}))
     return _ElsewhereTask(plan.scenario, plan.result, plan.models, plan.head.book_revision, job, stays)
+
+
+def _lives_asked(
+    desk: Desk, job: JobRecord, scenario: Scenario, worlds: tuple[World, ...], stretch: Stretch
+) -> LivesAsked:
+    with desk.store.begin() as work:
+        lived = work.jobs.lives(job.job_id, content_of(scenario))
+    told = job.params
+    there = frozenset((x.number, x.scenario) for x in lived)
+    return LivesAsked(scenario, worlds, stretch, int(told["replications"]), int(told["seed"]), there)
 
 
 def _begun(desk: Desk, shot: Snapshot, job: JobRecord) -> GoingOn | None:
@@ -192,25 +202,14 @@ class _ElsewhereTask:
 
 
 @dataclass(frozen=True, slots=True)
-class _ComparisonTask:
-    scenario: Scenario
-    job: JobRecord
-    lived: frozenset[tuple[int, int]]
-
-    @property
-    def asked(self) -> LivesAsked:
-        told = self.job.params
-        return LivesAsked(
-            self.scenario,
-            tuple(World(what_if) for what_if in what_ifs_of(told)),
-            Stretch(months=float(told["months"]), near_km=near_km_of(told)),
-            int(told["replications"]),
-            int(told["seed"]),
-            self.lived,
-        )
+class _LivesTask:
+    asked: LivesAsked
+    result_of: Callable[[Work, JobRecord], Mapping[str, Any]]
+    """What the lives that are kept come to."""
+    invented: bool
 
     def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
-        return {**result_of(work, job), "invented": is_invented(job.params, self.scenario)}
+        return {**self.result_of(work, job), "invented": self.invented}
 
 
 @dataclass(frozen=True, slots=True)

@@ -298,8 +298,16 @@ def test_no_page_has_an_axe_violation_or_scrolls_sideways(page: Page, address: s
     pages = (
         "/ /orders /orders/1001-2 /orders/import /schedule?plan=1 /plates?plan=1 /network /network/file /plans /plans/1"
     )
-    more = "/compare?before=1&after=1 /runs /runs/new /tokens /trail /password /what-if /what-if/new"
-    paths = [*pages.split(), *more.split(), "/what-if/difference", "/what-if/site", "/floor", str(plate)]
+    more = "/compare?before=1&after=1 /runs /runs/new /tokens /trail /password /what-if /what-if/new /what-if/hold"
+    paths = [
+        *pages.split(),
+        *more.split(),
+        "/what-if/difference",
+        "/what-if/site",
+        "/what-if/hold",
+        "/floor",
+        str(plate),
+    ]
     for path in paths:
         page.goto(f"{address}{path}")
         found = Axe().run(page).response["violations"]

@@ -20,6 +20,7 @@ from router.service.book import change_line, get_line, hold, list_lines
 from router.service.comparisons import ask_comparison
 from router.service.desk import Desk
 from router.service.events import record_event
+from router.service.hold_trials import ask_hold_trial
 from router.service.imports import preview_files, preview_folder, store_import
 from router.service.jobs import ask_elsewhere, ask_plan, get_job, stop
 from router.service.kept_what_ifs import add_what_if, what_if_named
@@ -99,6 +100,8 @@ def marked_desk(folder: Path) -> tuple[Desk, Actor, str]:
         _compare(desk, boss, file, ends)
     named = QUESTION.replace("A third shop", f"A shop for {CUSTOMER}").replace("Detroit", TOWN)
     asked = ask_site_choice(desk, boss, named.encode(), seconds=5)
+    assert Worker(desk).once()
+    ask_hold_trial(desk, boss, [0.5], months=0.25, replications=2)
     assert Worker(desk).once()
     chosen = get_job(desk, boss, asked.job_id)
     assert chosen.standing is JobStanding.DONE and TOWN in str(chosen.result), chosen.why

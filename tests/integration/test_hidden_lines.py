@@ -102,7 +102,7 @@ def values_of(marked: Marked) -> Mapping[str, list[str]]:
         "decision": ["hold"],
         "what_if_id": ["1", "2", "3", "4"],
         "beside_id": ["1", "2"],
-        "table": ["places", "tornado"],
+        "table": ["places", "tornado", "rules", "replications"],
     }
 
 
@@ -275,6 +275,7 @@ def changes(marked: Marked, client: TestClient) -> list[tuple[str, str, dict[str
         ("POST", f"{V1}/site-choices", {"json": {"text": QUESTION}}),
         ("POST", f"{V1}/site-choices", {"json": {"text": "x"}}),
         ("POST", f"{V1}/site-choices/{marked.site_job}/what-ifs", {}),
+        ("POST", f"{V1}/hold-trials", {"json": {"months": 0.25, "replications": 2}}),
         *(("PUT", f"{V1}/what-ifs/{n}", {"json": {"text": "x"}, "headers": seen}) for n in (1, 3, 4)),
         *(("DELETE", f"{V1}/what-ifs/{n}", {"headers": {"If-Match": '"99"'}}) for n in (1, 2, 3, 4)),
         ("POST", f"{V1}/people", {"json": {"name": "", "role": "viewer"}}),
@@ -317,6 +318,7 @@ def page_changes(marked: Marked, network: str) -> list[tuple[str, str, dict[str,
         ("POST", "/what-if/compare", {"data": {"what_if": "3", "months": "1", "replications": "2", "seed": "1"}}),
         ("POST", "/what-if/site", {"data": {"do": "write", "name": "x", "places": "Lyon, FR"}}),
         ("POST", f"/what-if/site/{marked.site_job}/keep", {"data": {}}),
+        ("POST", "/what-if/hold", {"data": {"covers": "50", "months": "1", "replications": "2"}}),
         ("POST", "/what-if/new", {"data": {"file": "m.yaml", "text": "on: upon.yaml", "do": "keep"}}),
         *(("POST", f"/what-if/{n}", {"data": {"text": "x", "version": "1", "do": "keep"}}) for n in (1, 3, 4)),
         *(("POST", f"/what-if/{n}/delete", {"data": {"version": "99"}}) for n in (1, 2, 3, 4)),

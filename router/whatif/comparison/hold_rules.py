@@ -7,13 +7,13 @@ through the same streams; the rule without holding is the base.
 
 from __future__ import annotations
 
-import math
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from router.domain.network import Scenario
+from router.kernel.faults import Fault
 from router.whatif.amounts import wrong_amounts
 from router.whatif.comparison.compare import VERSION
 from router.whatif.comparison.replication import kept_scenario
@@ -21,7 +21,7 @@ from router.whatif.rolling.figures import Figures
 from router.whatif.rolling.life import Habits
 from router.whatif.rolling.replicate import Stretch, replicate
 from router.whatif.statistics import Difference, Interval, compare_paired, t_interval
-from router.whatif.study import Study, required, run_study, used_figures
+from router.whatif.study import Study, StudyOutcome, required, run_study, used_figures
 from router.whatif.sweep.run import SweepListener
 
 NEVER = "never held"
@@ -37,19 +37,27 @@ class HoldRule:
     at_most_days: int
 
     def __post_init__(self) -> None:
-        wrong = [
-            (not 0 < self.cover <= 1, f"a cover above 0 and up to 1, found {self.cover:g}"),
-            (not 0 < self.slack_days < math.inf, f"days to spare above 0, found {self.slack_days:g}"),
-            (not 1 <= self.at_most_days <= 60, f"held for 1 to 60 days at most, found {self.at_most_days}"),
-        ]
-        said = [text for bad, text in wrong if bad]
-        if said:
-            raise ValueError("; ".join(said))
+        faults = rule_faults(self.cover, self.slack_days, self.at_most_days)
+        if faults:
+            raise ValueError("; ".join(fault.sentence() for fault in faults))
 
     @property
     def name(self) -> str:
         """The rule in words."""
         return f"below {self.cover:.0%} with {self.slack_days:g} days to spare"
+
+
+MOST_SLACK_DAYS, MOST_HELD_DAYS = 365.0, 60
+
+
+def rule_faults(cover: float, slack_days: float, at_most_days: int, where: str = "") -> list[Fault]:
+    """What is wrong with a rule, field by field; ``where``: what it is of."""
+    wrong = [
+        (not 0 < cover <= 1, "cover", f"{cover:g}", "a share above 0, at most 1"),
+        (not 0 < slack_days <= MOST_SLACK_DAYS, "slack_days", f"{slack_days:g}", f"above 0 to {MOST_SLACK_DAYS:g}"),
+        (not 1 <= at_most_days <= MOST_HELD_DAYS, "at_most_days", str(at_most_days), f"1 to {MOST_HELD_DAYS}"),
+    ]
+    return [Fault("", where, field, found, expected) for bad, field, found, expected in wrong if bad]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,15 +71,19 @@ class HoldSettings:
     executor: str = "processes:2"
 
     def __post_init__(self) -> None:
-        names = [rule.name for rule in self.rules]
-        wrong = [
-            (not self.rules, "one rule at least"),
-            (len(set(names)) < len(names), f"every rule once, found {', '.join(names)}"),
-        ]
-        said = [text for bad, text in wrong if bad]
+        said = [fault.sentence() for fault in same_rules(self.rules)]
         said += wrong_amounts(self.months, self.replications, self.executor)
         if said:
             raise ValueError("; ".join(said))
+
+
+def same_rules(rules: Sequence[HoldRule], where: str = "") -> list[Fault]:
+    """What is wrong with rules together: none, or several of one name."""
+    names = [rule.name for rule in rules]
+    if rules and len(set(names)) == len(names):
+        return []
+    want = "one rule at least, every rule once (whole per cent)"
+    return [Fault("", where, "cover", ", ".join(names) or "none", want)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +125,11 @@ class HoldFound:
     differences: dict[str, Difference]
 
     @property
+    def cost_beside_never(self) -> Difference | None:
+        """Landed cost less that of never holding; None for never holding itself."""
+        return self.differences.get(_COST)
+
+    @property
     def keeps_promises(self) -> bool:
         """False where fewer promises are kept than without holding, beyond noise."""
         gap = self.differences.get(_PROMISES)
@@ -149,11 +166,21 @@ def tune_hold(
 
     Raises PlatewrightError when a replication failed or fewer than two of every rule are done.
     """
-    rules: dict[str, HoldRule | None] = {NEVER: None, **{rule.name: rule for rule in settings.rules}}
+    rules = named_rules(settings.rules)
     where, cache = str(folder.resolve()), str(cache_dir or "")
     asked = {n: HoldAsked(where, scenario.fingerprint, cache, settings.months, r) for n, r in rules.items()}
     study = Study(asked, NEVER, run_hold, settings.replications, settings.seed, VERSION)
-    outcome = run_study(study, out, settings.executor, listener=listener, cancel=cancel)
+    return rules_beside(settings, study, run_study(study, out, settings.executor, listener=listener, cancel=cancel))
+
+
+def named_rules(rules: Sequence[HoldRule]) -> dict[str, HoldRule | None]:
+    """Never holding, and the rules, by name."""
+    return {NEVER: None, **{rule.name: rule for rule in rules}}
+
+
+def rules_beside(settings: HoldSettings, study: Study, outcome: StudyOutcome) -> HoldTuning:
+    """What lives that were lived under ``named_rules`` come to. Faults as of ``tune_hold``."""
+    rules = named_rules(settings.rules)
     required(study, outcome, "rule")
     used = outcome.findings[0].used
     lived = {name: used_figures(study, outcome.sweep, name, used) for name in study.scenarios}

@@ -10,7 +10,8 @@ import pytest
 from router.domain.network import Scenario
 from router.formats.scenario_folder import read_scenario
 from router.kernel.faults import FaultyInput
-from router.service.hold_folder import sentences, tune_hold_folder
+from router.service.hold_folder import tune_hold_folder
+from router.service.hold_words import sentences
 from router.whatif.comparison.hold_rules import (
     NEVER,
     HoldFound,
