@@ -37,7 +37,7 @@ def tried(tmp_path_factory: pytest.TempPathFactory) -> tuple[Desk, Actor, str]:
     desk = small_desk(tmp_path_factory.mktemp("held"))
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR, codes=("ITAR",))
     job_id = use.ask_hold_trial(desk, boss, **SHORT).job_id  # type: ignore[arg-type]
-    assert Worker(desk, processes=2).once()
+    assert Worker(desk).once()
     job = get_job(desk, boss, job_id)
     assert job.standing is JobStanding.DONE, job.why
     return desk, boss, job_id
@@ -187,7 +187,7 @@ def test_on_pages(tmp_path: Path) -> None:
             assert "<b>lot" not in refused.text
         at = client.post("/what-if/hold", data=sent).headers["location"]
         assert "Stop and keep what came" in client.get(at).text
-        assert Worker(desk, processes=2).once()
+        assert Worker(desk).once()
         answer = client.get(at).text
         for said in ("30 % or 90 %", "never held", "Promises kept", "invented data", "rules.csv", "Cheapest of those"):
             assert said in answer, said
