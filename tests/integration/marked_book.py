@@ -104,6 +104,8 @@ def marked_desk(folder: Path) -> tuple[Desk, Actor, str]:
     ask_hold_trial(desk, boss, [0.5], months=0.25, replications=2)
     assert Worker(desk).once()
     chosen = get_job(desk, boss, asked.job_id)
+    ask_site_choice(desk, boss, QUESTION.encode(), seconds=1)
+    assert Worker(desk).once()
     assert chosen.standing is JobStanding.DONE and TOWN in str(chosen.result), chosen.why
     return desk, boss, build.build_id
 
