@@ -28,6 +28,8 @@ from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
 from router.service.visible import hidden_names, told
 
+_READINGS = 5
+"""So often the live plan is read anew when another went live meanwhile."""
 NO_LIVE_PLAN = "there is no live plan yet; start a run and accept its plan"
 _KPIS = TypeAdapter(Kpis)
 
@@ -211,21 +213,43 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
     Raises Conflict when the auditor found something, the plan is not proposed any more, the seen version is stale,
     moves kept on other plans would be lost, what has started on the floor is not so in the plan, or a build that is
     pinned in the live plan (perhaps only since the run began) would not stay. Pins do not bind a run from nothing.
+    When another plan goes live meanwhile, that one is read and all of it is asked again beside it.
     """
     require(actor, Operation.ACCEPT_PLAN)
     plan, names = plan_in_full(desk, plan_id).result.plan, hidden_names(desk, actor)
-    read = live_now(desk)
+    for _ in range(_READINGS):
+        try:
+            return _accept(desk, actor, plan_id, plan, seen_version, names, live_now(desk))
+        except _NotRead:
+            continue
+    raise Conflict(f"plans go live one after the other just now; look which is live, and accept plan {plan_id} again")
+
+
+class _NotRead(Exception):
+    """The plan that is live is not the one that was read."""
+
+
+def _accept(
+    desk: Desk,
+    actor: Actor,
+    plan_id: int,
+    plan: Plan,
+    seen_version: int,
+    names: frozenset[str],
+    read: PlanInFull | None,
+) -> PlanHead:
     with desk.store.begin() as work:
         work.revision.hold()  # nothing starts on the floor between the look at it and the plan going live
         head = _proposed(work, plan_id, (PlanStanding.PROPOSED, PlanStanding.SUPERSEDED))
         if head.findings:
             raise Conflict(f"plan {plan_id} breaks {head.findings} rules by the auditor's word; it cannot go live")
         before = work.plans.live()
+        _refuse_unseen(head, seen_version, before)
         try:
             if before is not None and head.standing is PlanStanding.PROPOSED:
                 _refuse_lost_moves(work, head, before)
                 if read is None or read.head.plan_id != before.plan_id:
-                    raise Stale(f"plan {before.plan_id} has gone live at this moment; look again")
+                    raise _NotRead
                 _take_over_pins(work, desk.clock(), head, plan, before, read.result.plan)
             _refuse_what_has_started(work, plan_id, plan)
         except Conflict as refused:
@@ -236,6 +260,17 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
         details = {"before": before.plan_id if before else None}
         noted(work, desk, actor, "accept plan", f"plan {plan_id}", details)
     return head_for(desk, actor, live)
+
+
+def _refuse_unseen(head: PlanHead, seen_version: int, live: PlanHead | None) -> None:
+    """Raises Stale for a version that was not seen, with what the plan is now and what to do."""
+    if head.version != seen_version:
+        beside = f", and plan {live.plan_id} is live" if live is not None else ""
+        raise Stale(
+            f"plan {head.plan_id} has changed since (version {head.version}, seen {seen_version}): it is "
+            f"{head.standing.value} now{beside}; look at both again, and accept version {head.version} if it is "
+            "still to go live"
+        )
 
 
 def _refuse_lost_moves(work: Work, head: PlanHead, live: PlanHead) -> None:

@@ -13,13 +13,13 @@ import pytest
 from api_client import client_of
 from desk_builder import Clock, an_actor, desk_on, with_small_book
 
-from router.kernel.faults import Conflict, Refused
+from router.kernel.faults import Conflict, Refused, Stale
 from router.service.desk import Desk
 from router.service.jobs import ask_plan, get_job, stop
 from router.service.people import change_person
 from router.service.pins import pinned_builds, set_pin
-from router.service.plans import plan_in_full
-from router.service.records import Actor, JobStanding, Role
+from router.service.plans import PlanInFull, accept, live_now, plan_in_full
+from router.service.records import Actor, JobStanding, PlanStanding, Role
 from router.store import SqlStore
 from router.worker import Worker
 
@@ -104,6 +104,36 @@ def test_two_administrators_who_demote_each_other_leave_one(desk: Desk) -> None:
             asked.result()
     with desk.store.look() as work:
         assert [p.name for p in work.people.all() if p.role is Role.ADMINISTRATOR] == ["anna"]
+
+
+def planned(desk: Desk, ana: Actor, seed: int) -> int:
+    job = ask_plan(desk, ana, seconds=1, seed=seed, from_nothing=True)
+    assert Worker(desk).once()
+    return int(get_job(desk, ana, job.job_id).result["plan_id"])
+
+
+def test_a_plan_accepted_while_another_goes_live_is_looked_at_beside_that_one(
+    desk: Desk, ana: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second, third = (planned(desk, ana, seed) for seed in (1, 2, 3))
+    accept(desk, ana, first, 1)
+    read: list[int] = []
+
+    def slow(desk: Desk) -> PlanInFull | None:
+        found = live_now(desk)
+        assert found is not None
+        read.append(found.head.plan_id)
+        if len(read) == 1:
+            accept(desk, ana, second, 1)
+        return found
+
+    monkeypatch.setattr("router.service.plans.live_now", slow)
+    assert accept(desk, ana, third, 1).standing is PlanStanding.LIVE
+    # Each reads what is live; the one that was overtaken reads again.
+    assert read == [first, first, second]
+    with pytest.raises(Stale, match=f"superseded now, and plan {third} is live.*accept version 3"):
+        accept(desk, ana, first, 1)
+    assert accept(desk, ana, first, 3).standing is PlanStanding.LIVE
 
 
 def test_two_who_pin_the_same_build_at_once_leave_one_pin(desk: Desk, ana: Actor) -> None:
