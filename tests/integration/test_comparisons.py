@@ -20,10 +20,11 @@ from router.service.history import open_history
 from router.service.jobs import ask_plan, get_job, list_jobs, stop
 from router.service.kept_what_ifs import add_what_if, delete_what_if
 from router.service.receipts import Once
-from router.service.records import Actor, EventKind, JobStanding, Role
+from router.service.records import Actor, EventKind, JobRecord, JobStanding, LifeRecord, Role
 from router.service.snapshot import snapshot
 from router.service.trail import list_trail
 from router.store import SqlStore
+from router.store.job_rows import JobRows
 from router.whatif.rolling.figures import FIGURES
 from router.worker import Worker
 from router.worker import loop as worker_loop
@@ -223,3 +224,33 @@ def test_on_pages(tmp_path: Path) -> None:
         assert text.count('<th scope="row">') == len(FIGURES)
         assert "near is within 250" in text and "invented data" in text and "Every carrier" in text
         assert "Comparison of what-ifs" in client.get("/runs").text
+
+
+def test_keeping_a_life_reads_none_of_the_others(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = asked(desk, boss)
+    keep, lives = Worker._keep_life, JobRows.lives
+    kept: list[Life] = []
+    keeping = [False]
+
+    def twice(self: Worker, job: JobRecord, task: Task, life: Life) -> None:
+        keeping[0] = True
+        keep(self, job, task, life)
+        keep(self, job, task, life)  # tried again, as after an answer of the database that was lost
+        keeping[0] = False
+        kept.append(life)
+
+    def read(self: JobRows, job_id: str, content: str | None = None) -> list[LifeRecord]:
+        assert not keeping[0], "all lives are read for one"
+        return lives(self, job_id, content)
+
+    monkeypatch.setattr(Worker, "_keep_life", twice)
+    monkeypatch.setattr(JobRows, "lives", read)
+    assert Worker(desk).once()
+    assert get_job(desk, boss, job_id).standing is JobStanding.DONE
+    with desk.store.look() as work:
+        assert len(work.jobs.lives(job_id)) == len(kept) > 1
+        life = kept[0]
+        assert work.jobs.has_life(job_id, life.scenario, life.number)
+        assert not work.jobs.has_life(job_id, life.scenario, 99)
