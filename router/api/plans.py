@@ -53,11 +53,13 @@ class PlanView(BaseModel):
     gap: float | None
     findings: int
     version: int
+    partial: bool
+    """You are not cleared for every line: figures that count all lines, and their bound, are null."""
 
 
 def plan_view(head: PlanHead) -> PlanView:
     """A head as it is sent."""
-    return PlanView.model_validate({**asdict(head), "standing": head.standing.value})
+    return PlanView.model_validate({**asdict(head), "standing": head.standing.value, "partial": head.partial})
 
 
 def _answer(head: PlanHead, response: Response) -> PlanView:
@@ -217,7 +219,7 @@ def _comparison(found: Comparison) -> ComparisonView:
     return ComparisonView(
         before=plan_view(found.before),
         after=plan_view(found.after),
-        habit_kpis=dict(use.kpis_as_json(found.habit_kpis)),
+        habit_kpis=dict(found.habit_kpis),
         lines=list(found.lines),
         lines_alike=found.lines_alike,
         builds=list(found.builds),

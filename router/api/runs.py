@@ -42,6 +42,7 @@ class JobView(BaseModel):
     done: int
     total: int | None
     best_cents: int | None
+    """Null as well for whoever is not cleared for every line it counts; so the bound, and values of reports."""
     bound_cents: int | None
     attempt: int
     started_at: datetime | None

@@ -10,6 +10,7 @@ from router.report.svg import px
 from router.report.wording import NONE, number, percent, signed
 
 BAR_PX = 260.0
+_OCCUPANCY = "Plates and machines"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ def _specs(currency: str) -> tuple[tuple[str, tuple[_Spec, ...]], ...]:
             ),
         ),
         (
-            "Plates and machines",
+            _OCCUPANCY,
             (
                 _Spec("Builds", lambda k: k.builds, good=0),
                 _Spec("Mean plate fill", lambda k: k.mean_fill, 1, good=1, share=True),
@@ -104,6 +105,11 @@ def kpi_groups(plan: Kpis, habit: Kpis, currency: str) -> tuple[KpiGroup, ...]:
         KpiGroup(name, tuple(_row(spec, spec.value(plan), spec.value(habit)) for spec in specs))
         for name, specs in _specs(currency)
     )
+
+
+def occupancy_groups(plan: Kpis, habit: Kpis, currency: str) -> tuple[KpiGroup, ...]:
+    """Of these what plates and machines are busy with, which tells of no line."""
+    return tuple(g for g in kpi_groups(plan, habit, currency) if g.name == _OCCUPANCY)
 
 
 def _row(spec: _Spec, plan: float, habit: float) -> KpiRow:

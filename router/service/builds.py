@@ -61,6 +61,7 @@ class BuildView:
     fill: float
     pieces: int
     build_cents: int
+    """Of the lines the reader may see, where there are others on the build; so with the plate steps."""
     plate_steps_cents: int
     kwh: float
     co2e_kg: float
@@ -117,8 +118,8 @@ def build_view(
         layers=build.layers,
         fill=build.fill,
         pieces=counts.total(),
-        build_cents=build.cost.total_cents,
-        plate_steps_cents=build.plate_steps_cents,
+        build_cents=sum(x.build_cents or 0 for x in lines) if restricted else build.cost.total_cents,
+        plate_steps_cents=sum(x.plate_steps_cents or 0 for x in lines) if restricted else build.plate_steps_cents,
         kwh=build.kwh,
         co2e_kg=build.co2e_kg,
         lines=tuple(lines),

@@ -6,17 +6,17 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Literal
+from typing import Any, Literal
 
 from router.domain.plan import Build, Plan
-from router.domain.result import Kpis
 from router.planning.disturbance import Disturbance, disturbance
 from router.planning.moves import DateChange, date_changes
 from router.service.desk import Desk
 from router.service.going_on import not_started
-from router.service.plans import full_plan
+from router.service.plans import full_plan, kpis_as_json
 from router.service.records import Actor, PlanHead
 from router.service.rights import sites_seen
+from router.service.seen_totals import kpis_told, seen_part
 from router.service.visible import hidden_lines
 
 
@@ -63,15 +63,16 @@ class Comparison:
 
     before: PlanHead
     after: PlanHead
-    kpis_before: Kpis
-    kpis_after: Kpis
-    habit_kpis: Kpis
+    kpis_before: Mapping[str, Any]
+    """Key figures as JSON values; None for those that count lines the actor is not cleared for. So below."""
+    kpis_after: Mapping[str, Any]
+    habit_kpis: Mapping[str, Any]
     lines: tuple[LineDifference, ...]
     lines_alike: int
     builds: tuple[BuildDifference, ...]
     builds_alike: int
     disturbed: Disturbance
-    """What ``after`` changes of what ``before`` has not started yet."""
+    """What ``after`` changes of what ``before`` has not started yet: all builds, the lines the actor may see."""
     later: tuple[DateChange, ...]
     """Lines that arrive on a later day than in ``before``, those latest against their due date first."""
 
@@ -91,17 +92,20 @@ def compare_plans(desk: Desk, actor: Actor, before_id: int, after_id: int) -> Co
         if first.get(i) != second.get(i)
     ]
     builds, alike = build_differences(_seen_part(one.result.plan, at, sites), _seen_part(other.result.plan, at, sites))
+    kpis_before, kpis_after, habit_kpis = (
+        kpis_told(kpis_as_json(k), hidden) for k in (one.result.kpis, other.result.kpis, other.result.habit_kpis)
+    )
     return Comparison(
         one.head,
         other.head,
-        one.result.kpis,
-        other.result.kpis,
-        other.result.habit_kpis,
+        kpis_before,
+        kpis_after,
+        habit_kpis,
         tuple(lines),
         len(ids) - len(lines),
         tuple(builds),
         alike,
-        disturbance(not_started(desk, one), other.result.plan),
+        disturbance(seen_part(not_started(desk, one), hidden), seen_part(other.result.plan, hidden)),
         tuple(sorted(later, key=lambda d: (-d.late_days_after, d.line_id))),
     )
 

@@ -19,9 +19,11 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
-from router.service.visible import hidden_lines, hidden_names, told, values_told
+from router.service.visible import Hidden, hidden_from, told, values_told
 
 _MOST_WORKERS = 16
+_COSTS = ("incumbent", "bound")
+"""Reports of a run whose value is money."""
 KEEP_H = 24.0
 """Builds that begin within so many hours stay unless somebody says otherwise (common practice, no source)."""
 MOST_KEEP_H = 8_760.0
@@ -82,24 +84,24 @@ def asked_before(desk: Desk, actor: Actor, once: Once | None) -> JobRecord | Non
     """The run that the same request asked for before, whatever has become since of what it is about."""
     if once is None:
         return None
-    names = hidden_names(desk, actor)
+    hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
-        return _of_receipt(work, actor, once, names)
+        return _of_receipt(work, actor, once, hidden)
 
 
-def _of_receipt(work: Work, actor: Actor, once: Once | None, names: frozenset[str]) -> JobRecord | None:
+def _of_receipt(work: Work, actor: Actor, once: Once | None, hidden: Hidden | None) -> JobRecord | None:
     """The run asked for by the same request before, as its asker may read it now."""
     answer = earlier(work, actor, once)
     job = None if answer is None else work.jobs.get(str(answer["job_id"]))
-    return None if job is None else _told(job, names)
+    return None if job is None else _told(job, hidden)
 
 
 def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], once: Once | None) -> JobRecord:
     """Put a job into the queue, with trail; whoever calls has looked at rights and parameters."""
     now = desk.clock()
-    names = frozenset[str]() if once is None else hidden_names(desk, actor)
+    hidden = None if once is None else hidden_from(desk, actor)
     with desk.store.begin() as work:
-        asked = _of_receipt(work, actor, once, names)
+        asked = _of_receipt(work, actor, once, hidden)
         if asked is not None:
             return asked
         record = work.networks.latest()
@@ -128,7 +130,7 @@ def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], 
         work.jobs.add(job)
         noted(work, desk, actor, f"ask {kind.value}", job.job_id, _without_texts(params))
         keep(work, desk, actor, once, {"job_id": job.job_id})
-        return _told(job, frozenset())
+        return _told(job, None)
 
 
 def _without_texts(params: Mapping[str, Any]) -> dict[str, Any]:
@@ -146,38 +148,57 @@ def currency_of(desk: Desk, record: NetworkRecord) -> str:
 def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """A job as it stands. One about a line the actor is not cleared for is not there for them."""
     require(actor, Operation.SEE_PLANS)
-    hidden = hidden_lines(desk, actor)
+    hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
-        return _told(_seen(work, hidden, job_id), hidden_names(desk, actor))
+        return _told(_seen(work, hidden.lines, job_id), hidden)
 
 
 def job_head(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """The same as it stands in lists."""
     require(actor, Operation.SEE_PLANS)
-    hidden = hidden_lines(desk, actor)
+    hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
-        return _head(_seen(work, hidden, job_id), hidden_names(desk, actor))
+        return _head(_seen(work, hidden.lines, job_id), hidden)
 
 
-def _told(job: JobRecord, names: frozenset[str]) -> JobRecord:
-    """The job with every text of it as somebody may read it who must not read these names.
+def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
+    """The job as somebody may read it to whom this is hidden (None: nothing): no text names it, no total counts it.
 
     The texts of compared what-ifs are for the worker only: the what-ifs page says who sees which.
     """
     params = {name: value for name, value in job.params.items() if name != "texts"}
+    if hidden is None:
+        return replace(job, params=params)
+    names, of_all = hidden.names, counts_every_line(job) and bool(hidden.lines)
     return replace(
         job,
         phase=told(job.phase, names),
         why=told(job.why, names),
         params=values_told(params, names),
-        result=values_told(job.result, names),
+        result=values_told(_without_totals(job.result) if of_all else job.result, names),
+        best_cents=None if of_all else job.best_cents,
+        bound_cents=None if of_all else job.bound_cents,
     )
 
 
-def _head(job: JobRecord, names: frozenset[str]) -> JobRecord:
+def counts_every_line(job: JobRecord) -> bool:
+    """Whether its figures are of the whole book; comparisons and choices of sites leave lines under control out."""
+    return job.kind in (JobKind.PLAN, JobKind.ELSEWHERE)
+
+
+def _without_totals(result: Mapping[str, Any]) -> dict[str, Any]:
+    """What a run came to without what counts all lines. What one line adds at each site stays, as on its page."""
+    told_of = {name: value for name, value in result.items() if name != "disturbance"}
+    if "sites" in told_of:
+        totals = ("landed_cents", "late_days")
+        told_of["sites"] = [{k: None if k in totals else v for k, v in s.items()} for s in told_of["sites"]]
+    return told_of
+
+
+def _head(job: JobRecord, hidden: Hidden) -> JobRecord:
     """The job without what may be long: whole files it was asked with, and tables and lists of its result."""
     short = {name: value for name, value in job.result.items() if not isinstance(value, list | dict)}
-    return _told(replace(job, params=_without_texts(job.params), result=short), names)
+    return _told(replace(job, params=_without_texts(job.params), result=short), hidden)
 
 
 def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
@@ -190,37 +211,40 @@ def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
 def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
     """Heads of jobs, newest first: of their results what is one value; ``get_job`` has all of it."""
     require(actor, Operation.SEE_PLANS)
-    hidden = hidden_lines(desk, actor)
+    hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
         found = filled(
             work.jobs.page,
             before,
             lambda job: job.asked_at,
-            lambda job: job.params.get("line_id") not in hidden,
+            lambda job: job.params.get("line_id") not in hidden.lines,
             desk.limits.page(limit),
         )
-    names = hidden_names(desk, actor)
-    return [_head(job, names) for job in found]
+    return [_head(job, hidden) for job in found]
 
 
 def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:
-    """What a job has reported after point number ``after``."""
-    get_job(desk, actor, job_id)
-    names = hidden_names(desk, actor)
+    """What a job has reported after point number ``after``; costs that count hidden lines are not told."""
+    job = get_job(desk, actor, job_id)
+    hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
         found = work.jobs.points(job_id, after)
-    return [replace(p, text=told(p.text, names)) for p in found]
+    of_all = counts_every_line(job) and bool(hidden.lines)
+    return [
+        replace(p, text=told(p.text, hidden.names), value=None if of_all and p.kind in _COSTS else p.value)
+        for p in found
+    ]
 
 
 def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """Ask a job to stop. What it has found so far is kept; one that has not begun is cancelled."""
     require(actor, Operation.ASK_RUN)
-    hidden = hidden_lines(desk, actor)
+    hidden = hidden_from(desk, actor)
     with desk.store.begin() as work:
-        _seen(work, hidden, job_id)
+        _seen(work, hidden.lines, job_id)
         asked = work.jobs.ask_to_stop(job_id, desk.clock(), f"stopped by {actor.name}")
-        job = _seen(work, hidden, job_id)
+        job = _seen(work, hidden.lines, job_id)
         if job.standing.ended and not asked:
             raise Conflict(f"the run has ended already ({job.standing.value})")
         noted(work, desk, actor, "stop", job_id, {})
-    return _told(job, hidden_names(desk, actor))
+    return _told(job, hidden)

@@ -26,7 +26,8 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, PlanHead
 from router.service.rights import Operation, require
-from router.service.visible import hidden_lines, hidden_names, told
+from router.service.seen_totals import hidden_money
+from router.service.visible import hidden_from, hidden_lines, hidden_names, told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +37,8 @@ class Tried:
     plan_id: int
     possible: bool
     reasons: tuple[str, ...]
-    difference_cents: int
+    difference_cents: int | None
+    """None where lines the actor is not cleared for cost otherwise too: it would tell by how much."""
     dates: tuple[DateChange, ...]
     findings: tuple[str, ...]
     checks: int
@@ -167,6 +169,7 @@ def _try(desk: Desk, actor: Actor, plan_id: int, build_id: str, move: _Move) -> 
     hidden, names = hidden_lines(desk, actor), hidden_names(desk, actor)
     findings: tuple[str, ...] = ()
     checks = 0
+    tells = hidden and moved.plan is not None and hidden_money(before, hidden) != hidden_money(moved.plan, hidden)
     if moved.plan is not None:
         # What a clean plan does not change need not be looked at again.
         clean = not full.findings
@@ -176,7 +179,7 @@ def _try(desk: Desk, actor: Actor, plan_id: int, build_id: str, move: _Move) -> 
         plan_id=plan_id,
         possible=moved.plan is not None,
         reasons=tuple(told(r, names) for r in moved.reasons),
-        difference_cents=moved.difference_cents,
+        difference_cents=None if tells else moved.difference_cents,
         dates=tuple(d for d in moved.dates if d.line_id not in hidden),
         findings=tuple(told(f, names) for f in findings),
         checks=checks,
@@ -245,19 +248,19 @@ def _keep(
         note=note,
         parent=plan_id,
     )
-    names = hidden_names(desk, actor)
+    hidden = hidden_from(desk, actor)
     details = {"from": plan_id, "note": note} | ({"line_id": line_id} if line_id else {})
     with desk.store.begin() as work:
         kept = _kept_before(work, actor, once)
         if kept is not None:
-            return head_told(kept, names)
-        _refuse_if_overtaken(work, full, moved.plan, names)
+            return head_told(kept, hidden)
+        _refuse_if_overtaken(work, full, moved.plan, hidden.names)
         now = desk.clock()  # one moment for both: pins of that moment are known as carried
         head = keep_plan(work, now, new)
         carry_pins(work, now, plan_id, full.result.plan, head.plan_id, moved.plan)
         noted(work, desk, actor, operation, f"plan {head.plan_id}", details)
         keep(work, desk, actor, once, {"plan_id": head.plan_id})
-        return head
+        return head_told(head, hidden)
 
 
 def _kept_before(work: Work, actor: Actor, once: Once | None) -> PlanHead | None:

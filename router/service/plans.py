@@ -26,7 +26,8 @@ from router.service.pins_kept import carry_pins, lost_pins, release_carried
 from router.service.ports import PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
-from router.service.visible import hidden_names, told
+from router.service.seen_totals import kpis_told
+from router.service.visible import Hidden, hidden_from, hidden_names, told
 
 _READINGS = 5
 """So often the live plan is read anew when another went live meanwhile."""
@@ -40,28 +41,32 @@ def kpis_as_json(kpis: Kpis) -> Mapping[str, Any]:
     return found
 
 
-def kpis_of(head: PlanHead) -> Kpis:
-    """Key figures of a head."""
-    return _KPIS.validate_python(dict(head.kpis))
-
-
 def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = None) -> list[PlanHead]:
     """Plans, newest first."""
     require(actor, Operation.SEE_PLANS)
-    names = hidden_names(desk, actor)
+    hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
         found = work.plans.heads(desk.limits.page(limit), before)
-    return [head_told(h, names) for h in found]
+    return [head_told(h, hidden) for h in found]
 
 
-def head_told(head: PlanHead, names: frozenset[str]) -> PlanHead:
-    """A head for somebody who must not read some names."""
-    return replace(head, how=told(head.how, names), note=told(head.note, names))
+def head_told(head: PlanHead, hidden: Hidden) -> PlanHead:
+    """A head for somebody to whom some lines are hidden: no sentence names them, no total counts them."""
+    if not hidden.lines:
+        return replace(head, how=told(head.how, hidden.names), note=told(head.note, hidden.names))
+    return replace(
+        head,
+        how=told(head.how, hidden.names),
+        note=told(head.note, hidden.names),
+        kpis=kpis_told(head.kpis, hidden.lines),
+        bound_cents=None,
+        gap=None,
+    )
 
 
 def head_for(desk: Desk, actor: Actor, head: PlanHead) -> PlanHead:
     """A head as the actor may see it."""
-    return head_told(head, hidden_names(desk, actor))
+    return head_told(head, hidden_from(desk, actor))
 
 
 def get_plan(desk: Desk, actor: Actor, plan_id: int) -> PlanHead:
@@ -353,6 +358,6 @@ def staleness(desk: Desk, actor: Actor, plan_id: int) -> int:
         return max(0, work.revision.now() - head.book_revision)
 
 
-def fields_of(kpis: Kpis) -> tuple[str, ...]:
+def kpi_names() -> tuple[str, ...]:
     """Names of the key figures, in order."""
-    return tuple(f.name for f in dataclasses.fields(kpis))
+    return tuple(f.name for f in dataclasses.fields(Kpis))

@@ -147,6 +147,11 @@ class PlanHead:
     """Faults the auditor found; a plan with any cannot go live."""
     version: int = 1
 
+    @property
+    def partial(self) -> bool:
+        """Whether figures of all lines are not told (None): the reader is not cleared for every line."""
+        return bool(self.kpis) and self.kpis.get("landed_cents") is None
+
 
 class EventKind(StrEnum):
     """What happened on the shop floor or in the book."""

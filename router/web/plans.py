@@ -8,15 +8,16 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from router.kernel.faults import NotFound
-from router.report.kpi_table import kpi_groups
+from router.report.kpi_table import kpi_groups, occupancy_groups
 from router.report.risk import at_risk
 from router.report.trace_chart import trace_chart
 from router.report.wording import clock_time, money, number, percent
 from router.service import plans as use
 from router.service.compare import compare_plans
-from router.service.plans import PlanInFull, full_plan, kpis_of
+from router.service.plans import PlanInFull, full_plan
 from router.service.records import PlanHead, PlanStanding
 from router.service.rights import Operation, decide
+from router.service.seen_totals import NOT_TOLD, WHY_NOT_TOLD, seen_totals
 from router.service.visible import hidden_lines
 from router.web.forms import Posted
 from router.web.reading import NumberAsked, NumberInPath, SignedIn
@@ -42,12 +43,14 @@ def plans(reader: SignedIn, before: NumberAsked | None = None) -> Response:
 
 
 def _figures(head: PlanHead) -> dict[str, str]:
-    kpis = kpis_of(head)
+    kpis = head.kpis
+    told = {"fill": percent(kpis["mean_fill"], 0), "builds": number(kpis["builds"])}
+    if head.partial:
+        return {**told, "landed": NOT_TOLD, "late": NOT_TOLD, "gap": NOT_TOLD}
     return {
-        "landed": money(kpis.landed_cents, head.currency),
-        "late": number(kpis.late_lines),
-        "fill": percent(kpis.mean_fill, 0),
-        "builds": number(kpis.builds),
+        **told,
+        "landed": money(kpis["landed_cents"], head.currency),
+        "late": number(kpis["late_lines"]),
         "gap": "none" if head.gap is None else percent(head.gap),
     }
 
@@ -60,30 +63,46 @@ def plan(reader: SignedIn, plan_id: NumberInPath) -> Response:
     result = full.result
     risks = [r for r in at_risk(full.scenario, result) if r.line.line_id not in hidden]
     unplanned = [u for u in result.plan.unplanned if u.line_id not in hidden]
-    trace = ""
-    if result.trace:
+    trace, partial = "", full.head.partial
+    if result.trace and not partial:
         habit_cents = result.habit_kpis.landed_cents
         trace = trace_chart("trace", result.trace, result.seconds, result.bound_cents, habit_cents, full.head.currency)
     parent = full.head.parent
     return page(
         reader, "plan.html.j2", title=f"Plan {plan_id}", here="/plans", head=full.head, full=full,
-        kpis=kpi_groups(result.kpis, result.habit_kpis, full.head.currency), risks=risks, unplanned=unplanned,
+        kpis=(occupancy_groups if partial else kpi_groups)(result.kpis, result.habit_kpis, full.head.currency),
+        seen=_seen(full, hidden) if partial else (), risks=risks, unplanned=unplanned,
         facts=_facts(full), trace=trace, marks=STANDING_MARK, parent=parent,
         stale=use.staleness(reader.desk, reader.actor, plan_id),
         may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
     )  # fmt: skip
 
 
+def _seen(full: PlanInFull, hidden: frozenset[str]) -> list[tuple[str, str]]:
+    """What the lines come to that the reader sees."""
+    totals = seen_totals(full.result.plan, hidden)
+    return [
+        ("Lines planned", number(totals.lines_planned)),
+        ("Lines not planned", number(totals.lines_unplanned)),
+        ("Late lines", number(totals.late_lines)),
+        ("Late days, all of them", number(totals.late_days)),
+        ("Landed cost, fair shares", money(totals.landed_cents, full.head.currency)),
+    ]
+
+
 def _facts(full: PlanInFull) -> list[tuple[str, str]]:
     result = full.result
     bound = "none" if result.bound_cents is None else money(result.bound_cents, full.head.currency, 2)
+    gap = "none" if result.gap is None else percent(result.gap, 2)
+    if full.head.partial:
+        bound = gap = f"{NOT_TOLD}; {WHY_NOT_TOLD}"
     return [
         ("Made", f"{full.head.made_at:%d %b %Y %H:%M} UTC by {full.head.made_by}, {full.head.how}"),
         ("Stopped because", result.stop_reason),
         ("Seed, rounds, workers", f"{result.seed}, {number(result.work)}, {result.workers}"),
         ("Time taken", clock_time(result.seconds)),
         ("Proven bound", bound),
-        ("Gap to the bound", "none" if result.gap is None else percent(result.gap, 2)),
+        ("Gap to the bound", gap),
         ("Auditor", f"{number(full.checks)} checks, {number(len(full.findings))} findings"),
         ("Scenario, SHA-256", full.scenario.fingerprint[:16]),
     ]
@@ -106,14 +125,15 @@ def decide_plan(request: Request, reader: SignedIn, form: Posted, plan_id: Numbe
 def compare(reader: SignedIn, before: NumberAsked, after: NumberAsked) -> Response:
     """Two plans: key figures with today's habit beside them, and every difference."""
     found = compare_plans(reader.desk, reader.actor, before, after)
-    names = [f for f in use.fields_of(found.kpis_after) if f != "last_unload"]
     rows = []
-    for name in names:
-        one, other, habit = (getattr(k, name) for k in (found.kpis_before, found.kpis_after, found.habit_kpis))
+    for name in use.kpi_names():
+        if name == "last_unload":
+            continue
+        one, other, habit = (k[name] for k in (found.kpis_before, found.kpis_after, found.habit_kpis))
         rows.append((_label(name), *(_value(name, v, found.after.currency) for v in (one, other, habit)), one != other))
     return page(
         reader, "compare.html.j2", title=f"Plans {before} and {after}", here="/plans", found=found, rows=rows,
-        marks=STANDING_MARK, money=lambda cents: money(cents, found.after.currency),
+        marks=STANDING_MARK, money=lambda cents: money(cents, found.after.currency), why_not_told=WHY_NOT_TOLD,
         disturbed=disturbance_rows(asdict(found.disturbed)),
         may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
     )  # fmt: skip
@@ -123,7 +143,9 @@ def _label(name: str) -> str:
     return name.removesuffix("_cents").replace("_", " ").replace("co2e kg", "CO2e, kg").capitalize()
 
 
-def _value(name: str, value: float | int, currency: str) -> str:
+def _value(name: str, value: float | int | None, currency: str) -> str:
+    if value is None:
+        return NOT_TOLD
     if name.endswith("_cents"):
         return money(int(value), currency)
     if name.endswith("_share") or name == "mean_fill":

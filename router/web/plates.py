@@ -12,7 +12,7 @@ from router.domain.plan import Build
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.report.plate_entries import plate_groups
 from router.report.wording import anchors, moment, money, number, percent
-from router.service.builds import build_view, list_builds, plate_file, seen_build
+from router.service.builds import BuildView, build_view, list_builds, plate_file, seen_build
 from router.service.events import events_of_build, record_event, withdraw_event
 from router.service.floor import withdraws
 from router.service.moves import TriedLineMove, keep_line_move, try_line_move
@@ -22,7 +22,7 @@ from router.service.pins import pinned_builds
 from router.service.plans import PlanInFull
 from router.service.records import EventKind, PlanStanding
 from router.service.rights import Operation, decide
-from router.service.visible import hidden_lines
+from router.service.visible import RESTRICTED, hidden_lines
 from router.web.forms import Form, Posted
 from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
@@ -91,7 +91,7 @@ def _shown(reader: Reader, build_id: str, plan: int | None, tried: TriedLineMove
     return page(
         reader, "plate.html.j2", title=f"Plate {build_id}", here="/plates", full=full, build=view, picture=picture,
         letters=letters, secret=secret, fits=fits, why_no_fits=why_no_fits, events=events,
-        may_record=may_record, withdrawn=withdrawn, facts=_facts(reader, full, build),
+        may_record=may_record, withdrawn=withdrawn, facts=_facts(reader, full, build, view),
         money=lambda c: money(c, full.head.currency, 2), now=full.scenario.network.now,
         free=reader.choices.measures.area(machine.plate.inner_area_mm2 - used), tried=tried,
         others=_others(reader, full, build),
@@ -144,12 +144,13 @@ def _picture(full: PlanInFull, build: Build) -> tuple[str, dict[str, tuple[str, 
     return definitions + entry.picture, shown
 
 
-def _facts(reader: Reader, full: PlanInFull, build: Build) -> list[tuple[str, str]]:
+def _facts(reader: Reader, full: PlanInFull, build: Build, view: BuildView) -> list[tuple[str, str]]:
     network = full.scenario.network
     machine = network.machine[build.machine_id]
     site = network.site[machine.site_id]
     zone = ZoneInfo(site.time_zone)
     measures = reader.choices.measures
+    of_seen = ", lines you see" if any(x.line_id == RESTRICTED for x in view.lines) else ""
     return [
         ("Machine", f"{machine.machine_id}, {machine.model}, {site.name}"),
         ("Plate", measures.size(machine.plate.width_mm, machine.plate.depth_mm)),
@@ -160,8 +161,8 @@ def _facts(reader: Reader, full: PlanInFull, build: Build) -> list[tuple[str, st
         ("Unload", f"{moment(build.unload_start, zone)} to {moment(build.unload_end, zone)}"),
         ("Energy", f"{number(build.kwh)} kWh"),
         ("CO2e of the build", f"{number(build.co2e_kg, 1)} kg"),
-        ("Build cost", money(build.cost.total_cents, full.head.currency, 2)),
-        ("Plate steps", money(build.plate_steps_cents, full.head.currency, 2)),
+        (f"Build cost{of_seen}", money(view.build_cents, full.head.currency, 2)),
+        (f"Plate steps{of_seen}", money(view.plate_steps_cents, full.head.currency, 2)),
     ]
 
 

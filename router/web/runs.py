@@ -16,6 +16,7 @@ from router.service.comparisons import near_km_of
 from router.service.plans import full_plan, live_plan
 from router.service.records import JobKind, JobRecord
 from router.service.rights import Operation, decide, require
+from router.service.seen_totals import NOT_TOLD
 from router.service.site_choices import kept_choice
 from router.service.snapshot import snapshot
 from router.service.visible import hidden_lines, hidden_names, told
@@ -118,6 +119,7 @@ def run(reader: SignedIn, job_id: str) -> Response:
     head = live_plan(reader.desk, reader.actor)
     habit = full_plan(reader.desk, reader.actor, head.plan_id).result.habit_kpis.landed_cents if head else None
     chart = ""
+    partial = use.counts_every_line(job) and bool(hidden_lines(reader.desk, reader.actor))
     if found and job.kind is JobKind.PLAN:
         level = habit if habit is not None else max(p.landed_cents for p in found)
         chart = trace_chart("trace", found, points[-1].seconds, job.bound_cents, level, currency)
@@ -128,9 +130,10 @@ def run(reader: SignedIn, job_id: str) -> Response:
     heading = "Run" if job.kind is JobKind.PLAN else job_word(job)
     return page(
         reader, "run.html.j2", title=heading, here=here, job=job, ended=ended, marks=JOB_MARK, chart=chart,
-        best="" if job.best_cents is None else money(job.best_cents, currency),
-        bound="" if job.bound_cents is None else money(job.bound_cents, currency),
-        gap="" if gap is None else f"{gap:.1%}", points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
+        best=NOT_TOLD if partial else "" if job.best_cents is None else money(job.best_cents, currency),
+        bound=NOT_TOLD if partial else "" if job.bound_cents is None else money(job.bound_cents, currency),
+        gap=NOT_TOLD if partial else "" if gap is None else f"{gap:.1%}", partial=partial,
+        points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
         refresh_s=_REFRESH_S, may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
         simulated=job.kind in _SIMULATED, compared=job.kind is JobKind.COMPARISON, near_km=near_km_of(job.params),
         sited=job.kind is JobKind.SITES,

@@ -9,6 +9,7 @@ from datetime import timedelta
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from router.domain.result import Kpis
 from router.report.risk import AtRisk, at_risk
 from router.report.wording import count, money, number, percent
 from router.service.book import list_lines
@@ -20,6 +21,7 @@ from router.service.jobs import list_jobs
 from router.service.plans import PlanInFull, full_plan, list_plans, live_before, live_plan, staleness
 from router.service.records import Actor, JobRecord, PlanHead, PlanStanding
 from router.service.rights import Operation, decide
+from router.service.seen_totals import NOT_TOLD, WHY_NOT_TOLD, seen_totals
 from router.service.visible import hidden_lines
 from router.web.figures import Figure
 from router.web.forms import Posted
@@ -98,12 +100,12 @@ def _view(desk: Desk, actor: Actor, head: PlanHead) -> Today:
     changed = compare_plans(desk, actor, before, head.plan_id) if before is not None else None
     network = plan.scenario.network
     zone = network.now.tzname() or ""
-    sites, alloys = _loads(plan)
+    sites, alloys = _loads(plan, hidden)
     return Today(
         head=head,
         invented=network.invented,
         as_of=f"{network.now:%a %d %b %Y, %H:%M} {zone}",
-        figures=_figures(plan),
+        figures=_seen_figures(plan, hidden) if head.partial else _figures(plan),
         risks=tuple(risks[:12]),
         more_risks=max(0, len(risks) - 12),
         sites=sites,
@@ -146,13 +148,6 @@ def _figures(plan: PlanInFull) -> tuple[Figure, ...]:
         (("Late days, all lines", number(kpis.late_days)), ("Lines planned", number(kpis.lines_planned))),
         "bad" if kpis.late_lines else "good",
     )
-    fill = Figure(
-        "Mean fill of plates",
-        percent(kpis.mean_fill),
-        f"{count(kpis.builds, 'build')}",
-        "net footprint area of all pieces / plate area inside the edge margin, all builds together",
-        (("Machine hours", number(kpis.machine_h)), ("Changeover hours", number(kpis.changeover_h))),
-    )
     carbon = Figure(
         "CO2e",
         f"{number(kpis.co2e_kg)} kg",
@@ -160,12 +155,43 @@ def _figures(plan: PlanInFull) -> tuple[Figure, ...]:
         "energy of builds x grid intensity of the site + tonne-km x factor of the carrier",
         (("Tonne-km", number(kpis.tonne_km)), ("Kilometres of shipments", number(kpis.shipment_km))),
     )
-    return landed, late, fill, gap, carbon
+    return landed, late, _fill(kpis), gap, carbon
 
 
-def _loads(plan: PlanInFull) -> tuple[tuple[Load, ...], tuple[Load, ...]]:
+def _fill(kpis: Kpis) -> Figure:
+    return Figure(
+        "Mean fill of plates",
+        percent(kpis.mean_fill),
+        f"{count(kpis.builds, 'build')}",
+        "net footprint area of all pieces / plate area inside the edge margin, all builds together",
+        (("Machine hours", number(kpis.machine_h)), ("Changeover hours", number(kpis.changeover_h))),
+    )
+
+
+def _seen_figures(plan: PlanInFull, hidden: frozenset[str]) -> tuple[Figure, ...]:
+    """The same for somebody to whom lines are hidden: of lines those that are seen, of plates all."""
+    kpis, currency = plan.result.kpis, plan.scenario.network.currency
+    seen = seen_totals(plan.result.plan, hidden)
+    landed = Figure(
+        "Landed cost of the lines you see",
+        money(seen.landed_cents, currency),
+        f"of the whole plan it is {NOT_TOLD}: {WHY_NOT_TOLD}",
+        "fair shares of builds and plate steps + steps after the plate + freight + its carbon price + lateness penalty",
+    )
+    late = Figure(
+        "Late lines of those you see",
+        number(seen.late_lines),
+        f"of {count(seen.lines_planned, 'line')} you see",
+        "lines whose last shipment arrives after the due date",
+        (("Late days, all of them", number(seen.late_days)),),
+        "bad" if seen.late_lines else "good",
+    )
+    return landed, late, _fill(kpis)
+
+
+def _loads(plan: PlanInFull, hidden: frozenset[str]) -> tuple[tuple[Load, ...], tuple[Load, ...]]:
     network, result = plan.scenario.network, plan.result.plan
-    late = {s.line_id for s in result.shipments if s.late_days}
+    late = {s.line_id for s in result.shipments if s.late_days} - hidden
     start, end = network.now, network.now + _WEEK
     builds: Counter[str] = Counter()
     busy: Counter[str] = Counter()

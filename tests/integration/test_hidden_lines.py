@@ -19,11 +19,15 @@ from marked_book import LINE, MARKS, MODEL, ORDER, QUESTION, SITE, TOWN, UNCLEAR
 from whole_site import signed_in
 
 from router.api.app import create_app
+from router.report.wording import money
 from router.service.builds import PlacedLine, build_view, list_builds
 from router.service.desk import Desk
+from router.service.jobs import counts_every_line
+from router.service.moves import try_move
 from router.service.people import SESSION_COOKIE, form_word
-from router.service.plans import full_plan
+from router.service.plans import full_plan, plan_in_full
 from router.service.records import Actor, JobKind
+from router.service.seen_totals import seen_totals
 from router.service.site_choices import TABLES
 from router.service.snapshot import snapshot
 from router.service.visible import RESTRICTED
@@ -47,6 +51,8 @@ class Marked:
     job_of_the_line: str
     site_job: str
     """Where a site should stand, asked of a place whose name is hidden."""
+    totals: re.Pattern[str]
+    """Sums that count the hidden line."""
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +65,17 @@ def marked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Marked]:
     other = next(b.build_id for b in builds if LINE not in b.pieces_by_line())
     hidden = next(j.job_id for j in jobs if j.params.get("line_id") == LINE)
     sited = next(j.job_id for j in jobs if j.kind is JobKind.SITES and TOWN in str(j.result))
-    yield Marked(desk, boss, build_id, other, plans, [j.job_id for j in jobs if j.job_id != hidden], hidden, sited)
+    yield Marked(
+        desk,
+        boss,
+        build_id,
+        other,
+        plans,
+        [j.job_id for j in jobs if j.job_id != hidden],
+        hidden,
+        sited,
+        totals_of(desk, plans),
+    )
 
 
 def routes_of(desk: Desk) -> dict[str, set[str]]:
@@ -84,6 +100,37 @@ def text_of(answer: Response) -> str:
 def leaks(answer: Response) -> list[str]:
     text = text_of(answer)
     return [m for m in MARKS if m in text]
+
+
+MONEY = ("incumbent", "bound")
+"""Reports of a run whose value is money."""
+
+
+def totals_of(desk: Desk, plan_ids: list[str]) -> re.Pattern[str]:
+    """Sums that count the hidden line, and its own money, however API and pages would write them."""
+    cents: set[int] = set()
+    currency = ""
+    for plan_id in plan_ids:
+        full = plan_in_full(desk, int(plan_id))
+        result, currency = full.result, full.head.currency
+        for kpis in (result.kpis, result.habit_kpis):
+            cents |= {kpis.landed_cents, kpis.build_cents, kpis.after_build_cents, kpis.freight_cents}
+        cents |= {result.bound_cents or 0, *(p.landed_cents for p in result.trace)}
+        for build in result.plan.builds:
+            own = [s for s in build.shares if s.line_id == LINE]
+            cents |= {x for s in own for x in (s.build_cents, s.plate_steps_cents)}
+            if own:
+                cents |= {build.cost.total_cents, build.plate_steps_cents}
+        cents |= {s.freight_cents for s in result.plan.shipments if s.line_id == LINE}
+        cents |= {x.cost_cents for x in result.plan.lots if x.line_id == LINE}
+    with desk.store.look() as work:
+        for job in work.jobs.page(None, 50):
+            if counts_every_line(job):
+                cents |= {job.best_cents or 0, job.bound_cents or 0}
+                cents |= {round(p.value or 0) for p in work.jobs.points(job.job_id, 0) if p.kind in MONEY}
+    # Small sums are found everywhere by chance.
+    written = {w for n in cents if n > 50_000 for w in (str(n), money(n, currency, 2), money(n, currency))}
+    return re.compile(rf"(?<![\d.,])(?<!\d[\s,])(?:{'|'.join(sorted(map(re.escape, written)))})(?!\d)", re.I)
 
 
 def values_of(marked: Marked) -> Mapping[str, list[str]]:
@@ -117,8 +164,13 @@ QUERIES: Mapping[str, list[dict[str, str]]] = {
     "/sign-in": [{}],
     "/what-if/difference": [{}, {"one": "1", "other": "2"}],
 }
-NEVER_OPEN = {"/health/ready", f"{V1}/export", f"{V1}/imports/{{import_id}}", "/static/{name}", "/metrics"} | {
+NEVER_OPEN = {
+    "/health/ready",
+    f"{V1}/export",
+    f"{V1}/imports/{{import_id}}",
     f"{V1}/imports/{{import_id}}/stored",
+    "/static/{name}",
+    "/metrics",
 }
 """Routes that need not answer 200 to somebody who is not cleared: refused as they are, or nothing of the book."""
 
@@ -146,7 +198,7 @@ def walk(marked: Marked, name: str) -> tuple[dict[str, list[str]], set[str]]:
                     assert answer.status_code < 500, (path, answer.text[:500])
                     if answer.status_code == 200:
                         fine.add(route)
-                    seen = leaks(answer)
+                    seen = leaks(answer) + marked.totals.findall(text_of(answer))
                     if seen:
                         found[f"{path} {query}"] = seen
     return found, fine
@@ -398,6 +450,67 @@ def test_a_run_is_said_to_plan_as_many_lines_as_its_asker_is_shown(marked: Marke
             assert f"It plans {lines} open lines" in page and "under export control" in page
 
 
+def test_totals_are_those_of_the_lines_that_are_seen_or_are_not_told(marked: Marked) -> None:
+    occupancy = {"builds", "mean_fill", "machine_h", "changeover_h", "last_unload"}
+    for who in UNCLEARED:
+        with signed_in(marked.desk, who) as client:
+            heads = client.get(f"{V1}/plans").json()
+            assert heads and all(h["partial"] and h["bound_cents"] is h["gap"] is None for h in heads)
+            for head in heads:
+                assert {name for name, value in head["kpis"].items() if value is not None} <= occupancy
+                assert head["kpis"]["builds"] > 0 < head["kpis"]["mean_fill"]
+                builds = client.get(f"{V1}/plans/{head['plan_id']}/builds").json()
+                assert builds
+                for build in builds:
+                    assert build["pieces"] == sum(x["pieces"] for x in build["lines"])
+                    for name in ("build_cents", "plate_steps_cents"):
+                        assert build[name] == sum(x[name] or 0 for x in build["lines"]), build
+            seen = {x["line_id"] for x in client.get(f"{V1}/lines", params={"limit": 500}).json()["lines"]}
+            told = client.get(f"{V1}/plans/1/compare/2").json()
+            for kpis in (told["before"]["kpis"], told["after"]["kpis"], told["habit_kpis"]):
+                assert {name for name, value in kpis.items() if value is not None} <= occupancy
+            assert told["disturbed"]["lines"] <= len(seen)
+            late = {
+                x["line_id"]
+                for b in client.get(f"{V1}/plans/1/builds").json()
+                for x in b["lines"]
+                if x["late_days"] and x["line_id"] != RESTRICTED
+            }
+            today, page = client.get("/").text, client.get("/plans/1").text
+            assert "not told" in today and "not told" in page and "not told" in client.get("/plans").text
+            if who != "uso":  # he sees the builds of one site only
+                assert re.search(rf"Late lines</th><td class=\"num\">{len(late)}</td>", page)
+            for job_id in marked.jobs:
+                job = client.get(f"{V1}/runs/{job_id}").json()
+                if job["kind"] in ("plan", "elsewhere"):
+                    assert job["best_cents"] is job["bound_cents"] is None and "disturbance" not in job["result"]
+                    points = client.get(f"{V1}/runs/{job_id}/points").json()
+                    assert all(p["value"] is None for p in points if p["kind"] in MONEY)
+                    assert "not told" in client.get(f"/runs/{job_id}").text
+
+
+def test_what_a_move_costs_is_told_unless_the_hidden_line_costs_otherwise_by_it(marked: Marked) -> None:
+    full, hidden = plan_in_full(marked.desk, 1), frozenset({LINE})
+    whole, seen = (seen_totals(full.result.plan, x).landed_cents for x in (frozenset[str](), hidden))
+    assert whole > seen > 0
+    possible = 0
+    with signed_in(marked.desk, "upa") as client:
+        word = form_word(client.cookies[SESSION_COOKIE])
+        for build in full.result.plan.builds:
+            for machine in full.scenario.network.machines:
+                goes = (build.build_id, machine.machine_id, None)
+                move = dict(zip(("build_id", "machine_id", "after_build_id"), goes, strict=True))
+                told = client.post(f"{V1}/plans/1/moves/try", json=move, headers={"X-CSRF-Token": word}).json()
+                known = try_move(marked.desk, marked.boss, 1, *goes)
+                possible += told["possible"]
+                if told["difference_cents"] is None:
+                    assert known.possible and known.difference_cents is not None
+                else:
+                    assert told["difference_cents"] == known.difference_cents
+                    assert not told["possible"] or LINE not in build.pieces_by_line()
+    assert possible
+
+
 ONLY_FOR_ONESELF = {"/sign-in", "/sign-out"}
 
 
@@ -457,3 +570,6 @@ def test_cleared_people_see_all_of_it(marked: Marked) -> None:
     seen = {m for marks in found.values() for m in marks}
     assert {"markline", "markorder", "markcustomer", "markmodel", "huntsville", "markreason", "marknote"} <= seen
     assert any(p.startswith("/network ") for p in found)
+    sums = [p for p, marks in found.items() if any(marked.totals.fullmatch(m) for m in marks)]
+    for page in ("/ ", "/plans ", "/plans/1 ", "/compare ", "/plates ", f"/plates/{marked.build_id} ", f"{V1}/plans "):
+        assert any(p.startswith(page) for p in sums), page

@@ -6,7 +6,7 @@
   const meta = document.querySelector("meta[http-equiv=refresh]");
   if (meta) meta.remove();
   const set = (name, text) => { const to = place.querySelector(`[data-show=${name}]`); if (to && to.textContent !== text) to.textContent = text; };
-  const amount = (cents) => cents === null ? "none yet" : Math.round(cents / 100).toLocaleString("en-GB").replaceAll(",", " ") + " " + place.dataset.currency;
+  const amount = (cents) => cents === null ? place.dataset.untold || "none yet" : Math.round(cents / 100).toLocaleString("en-GB").replaceAll(",", " ") + " " + place.dataset.currency;
   const source = new EventSource(place.dataset.run);
   source.addEventListener("run", (event) => {
     const job = JSON.parse(event.data);
