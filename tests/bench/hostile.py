@@ -3,8 +3,8 @@
     python -m tests.bench.hostile --inputs 5000 --seed 1 --json out.json
 
 Broken and bombed archives, workbooks and models, paths that lead out, texts with markup, queries, formulas, control
-signs and broken surrogates in the text fields of the interface, numbers beyond all bounds, forged cursors and tokens.
-The book stays as it was all the while.
+signs and broken surrogates in the text fields of the interface and of every form of the pages, numbers beyond all
+bounds, forged cursors and tokens. The book stays as it was all the while, and no page shows markup as it was sent.
 """
 
 from __future__ import annotations
@@ -24,16 +24,23 @@ from typing import Any
 from urllib.parse import quote
 
 import structlog
+from argon2 import PasswordHasher
 from fastapi.testclient import TestClient
 
 import scenarios
-from router.api.app import create_app
+from router.asgi import from_settings
+from router.bootstrap import Settings
 from router.service.book import get_line, hold, release
 from router.service.desk import Desk
 from router.service.imports import preview_folder, store_import
+from router.service.jobs import ask_plan, get_job
+from router.service.kept_what_ifs import add_what_if
 from router.service.people import new_token
+from router.service.plans import accept
 from router.service.records import Actor, Person, Role
 from router.store import open_store
+from router.worker import Worker
+from tests.bench.hostile_pages import forms_of, read_page, send_form
 from tests.bench.record import one_figure, write_record
 
 V1 = "/api/v1"
@@ -89,9 +96,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def attack(folder: Path, inputs: int, seed: int) -> dict[str, Any]:
     """Answers counted by status, and everything that went wrong. The small scenario is the book that is attacked."""
-    desk, client = _prey(folder)
+    desk, client = prey(folder)
     rng = random.Random(seed)
-    ways = (_upload, _upload, _text_in_body, _text_in_body, _number_in_body, _address, _headers, _network)
+    forms = forms_of(client)
+
+    def form(client: TestClient, rng: random.Random) -> Answer:
+        return send_form(client, rng.choice(forms), TEXTS, rng)
+
+    ways: tuple[Callable[[TestClient, random.Random], Answer], ...] = (
+        _upload, _upload, _text_in_body, _text_in_body, _number_in_body, _address, _headers, _network, form, form, form,
+    )  # fmt: skip
     before = _book(client)
     answers: Counter[str] = Counter()
     wrong: list[str] = []
@@ -105,6 +119,8 @@ def attack(folder: Path, inputs: int, seed: int) -> dict[str, Any]:
         answers[str(response.status_code)] += 1
         if response.status_code >= 500:
             wrong.append(f"{n} {way.__name__} {told[:160]}: {response.status_code} {response.text[:200]}")
+        if MARK in response.text and "html" in response.headers.get("content-type", ""):
+            wrong.append(f"{n} {way.__name__} {told[:160]}: markup on the page as it was sent")
         if may_change:
             before = _book(client)
         elif n % 50 == 0 and _book(client) != before:
@@ -116,15 +132,31 @@ def attack(folder: Path, inputs: int, seed: int) -> dict[str, Any]:
     return {"answers": dict(answers), "wrong": wrong}
 
 
-def _prey(folder: Path) -> tuple[Desk, TestClient]:
+def prey(folder: Path) -> tuple[Desk, TestClient]:
+    """The application, API and pages, over a book with a live plan; a client with a token that is signed in as well."""
     desk = Desk(open_store(f"sqlite:///{folder / 'a.db'}"), folder / "cache")
+    password = "an invented password"
+    hashed = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(password)
     with desk.store.begin() as work:
-        boss = Actor(work.people.add(Person(0, "boss", Role.ADMINISTRATOR, cleared_codes=frozenset({"ITAR"})), "none"))
+        boss = Actor(work.people.add(Person(0, "boss", Role.ADMINISTRATOR, cleared_codes=frozenset({"ITAR"})), hashed))
     preview = preview_folder(desk, boss, Path(scenarios.__file__).parent / "small")
     store_import(desk, boss, preview.import_id)
+    job = ask_plan(desk, boss, seconds=1)
+    Worker(desk).once()
+    accept(desk, boss, int(get_job(desk, boss, job.job_id).result["plan_id"]), 1)
+    add_what_if(desk, boss, "carbon.yaml", _WHAT_IF)
     _, text = new_token(desk, boss, "t", ["read", "book", "plan", "floor", "admin"], 5)
     headers = {"Authorization": f"Bearer {text}"}
-    return desk, TestClient(create_app(desk), headers=headers, raise_server_exceptions=False)
+    whole = from_settings(desk, Settings("", folder / "cache", worker=False))
+    client = TestClient(whole, headers=headers, raise_server_exceptions=False, follow_redirects=False)
+    _, [form] = read_page(client.get("/sign-in").text)
+    signed = client.post("/sign-in", data={**form.fields, "name": "boss", "password": password})
+    if signed.status_code != 303:
+        raise RuntimeError(f"boss cannot sign in: {signed.status_code}")
+    return desk, client
+
+
+_WHAT_IF = b"format: platewright what-if 1\nname: Carbon\nchanges:\n  - {change: carbon_price, per_tonne: 90}\n"
 
 
 def _book(client: TestClient) -> tuple[bytes, bytes]:

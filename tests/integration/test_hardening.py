@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
 
 from desk_builder import an_actor, desk_on, with_small_book
@@ -9,7 +10,8 @@ from desk_builder import an_actor, desk_on, with_small_book
 from router.service.book import hold
 from router.service.records import Role
 from router.store import open_store
-from tests.bench.hostile import attack
+from tests.bench.hostile import attack, prey
+from tests.bench.hostile_pages import forms_of, send_form
 from tests.bench.kill_nine import Request, halves, missing, rounds
 
 
@@ -24,6 +26,26 @@ def test_hostile_inputs_get_nowhere(tmp_path: Path) -> None:
     report = attack(tmp_path, 200, 5)
     assert report["wrong"] == []
     assert sum(report["answers"].values()) == 200 and report["answers"]["422"] > 40
+
+
+def test_the_forms_of_the_pages_are_among_what_is_attacked(tmp_path: Path) -> None:
+    _, client = prey(tmp_path)
+    forms = forms_of(client)
+    posts = {kind: form for form in forms for method, kind in (form.kind,) if method == "POST"}
+    assert posts.keys() >= {
+        "/choices", "/floor/machine", "/network/field", "/network/file", "/orders/*/elsewhere", "/orders/*/hold",
+        "/orders/*/pin", "/orders/*/withdraw", "/orders/import", "/password", "/people", "/people/*",
+        "/plates/*/event", "/runs/new", "/schedule/pin", "/schedule/try", "/tokens",
+        "/what-if/*", "/what-if/compare", "/what-if/new", "/what-if/site",
+    }  # fmt: skip
+    assert {f.action for f in forms if f.method == "GET"} >= {"/orders", "/plates", "/schedule"}
+    assert {"why", "version", "token"} <= posts["/orders/*/hold"].fields.keys()
+    sound = client.post("/runs/new", data={**posts["/runs/new"].fields, "note": "sound"})
+    assert sound.status_code == 303, "the token of a page is taken, so that what is attacked is the fields"
+    rng = random.Random(3)
+    answers = [send_form(client, form, ["<b>"], rng)[1] for form in posts.values() for _ in range(3)]
+    assert {a.status_code for a in answers} <= {200, 303, 401, 403, 404, 409, 413, 422, 429}
+    assert sum(a.status_code in (404, 409, 422) for a in answers) > len(answers) / 4
 
 
 def test_kill_nine_sees_what_is_missing_or_halved(tmp_path: Path) -> None:
