@@ -90,9 +90,9 @@ def start(body: SiteChoiceAsked, desk: AtDesk, actor: Asks, idempotency_key: Ide
 
 @router.get("/site-choices/{job_id}/{table}.csv", response_class=Csv, responses={**CSV_TABLE, **READS})
 def table(
-    job_id: JobId, table: Literal["places", "hours", "tornado", "break_even"], desk: AtDesk, actor: Asks
+    job_id: JobId, table: Literal["places", "hours", "tornado", "break_even", "assignment"], desk: AtDesk, actor: Asks
 ) -> Response:
-    """A table of the answer: choices beside each other, machine hours, one input at a time, break-even map."""
+    """A table: choices beside each other, machine hours, one input at a time, break-even map, who builds each line."""
     return Csv(use.site_choice_csv(desk, actor, job_id, table))
 
 

@@ -167,6 +167,7 @@ def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
     The texts of compared what-ifs are for the worker only: the what-ifs page says who sees which.
     """
     params = {name: value for name, value in job.params.items() if name != "texts"}
+    job = replace(job, result=result_in_one(job))
     if hidden is None:
         return replace(job, params=params)
     names, of_all = hidden.names, counts_every_line(job) and bool(hidden.lines)
@@ -179,6 +180,11 @@ def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
         best_cents=None if of_all else job.best_cents,
         bound_cents=None if of_all else job.bound_cents,
     )
+
+
+def result_in_one(job: JobRecord) -> dict[str, Any]:
+    """The result without what is told line by line, in a table of its own."""
+    return {name: value for name, value in job.result.items() if name != "assignment"}
 
 
 def counts_every_line(job: JobRecord) -> bool:

@@ -17,7 +17,7 @@ from router.formats.tables import csv_text
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
 from router.report.plain_page import Table
 from router.service.desk import Desk
-from router.service.jobs import ask_job, asked_before, get_job
+from router.service.jobs import ask_job, asked_before, get_job, result_in_one
 from router.service.kept_what_ifs import KeptWhatIf, add_what_ifs, what_if_named
 from router.service.network import NO_NETWORK, reading_of
 from router.service.receipts import Once
@@ -25,6 +25,7 @@ from router.service.records import Actor, JobKind, JobRecord, WhatIfRecord
 from router.service.rights import Operation, require
 from router.service.site_choice_answer import Pointers, SiteChoice, sentences
 from router.service.site_choice_files import choice_json, choice_tables
+from router.service.visible import hidden_lines, hidden_names, told
 from router.whatif.siting.as_what_if import choice_text, terms_text
 
 MOST_BYTES = 100_000
@@ -32,6 +33,8 @@ MOST_CANDIDATES = 60
 MOST_SITES = 20
 MOST_SECONDS = 300
 TABLES = ("places", "hours", "tornado", "break_even")
+ASSIGNMENT = "assignment"
+"""The table of who builds what: line by line, so that every reader gets their own."""
 FILE = "candidates"
 """What the text is called in faults."""
 _POINTERS = Pointers(
@@ -124,6 +127,7 @@ def answer_told(found: SiteChoice, scenario: Scenario, job_id: str) -> dict[str,
         "left_out": [{"why": why, "lines": n} for why, n in sorted(reasons.items(), key=lambda x: (-x[1], x[0]))],
         "hours": [{"machine": m, "used_h": used, "there_h": there} for m, used, there in found.best.hours],
         "tables": {name: _told(tables[f"{name}.csv"]) for name in TABLES},
+        ASSIGNMENT: _told(tables[f"{ASSIGNMENT}.csv"]),
         "what_ifs": [{"file": file, "text": text} for file, text in files],
         "why_no_what_ifs": why_not,
     }
@@ -152,10 +156,16 @@ def _what_ifs(found: SiteChoice, scenario: Scenario, job_id: str) -> tuple[list[
 def site_choice_csv(desk: Desk, actor: Actor, job_id: str, table: str) -> str:
     """One of the tables. Raises NotFound for a job that is none, or has none yet."""
     require(actor, Operation.SEE_WHAT_IFS)
-    told = _answer(desk, actor, job_id)["tables"].get(table)
-    if told is None:
-        raise NotFound(f"no table {table[:40]}; there are {', '.join(TABLES)}")
-    return csv_text(told["heading"], told["rows"])
+    answer = _answer(desk, actor, job_id)
+    # Answers of earlier editions were kept without the assignment.
+    found = answer.get(ASSIGNMENT) if table == ASSIGNMENT else answer["tables"].get(table)
+    if found is None:
+        raise NotFound(f"no table {table[:40]} in run {job_id}; there are {', '.join((*TABLES, ASSIGNMENT))}")
+    if table != ASSIGNMENT:
+        return csv_text(found["heading"], found["rows"])
+    hidden, names = hidden_lines(desk, actor), hidden_names(desk, actor)
+    rows = [(line, told(where, names), share) for line, where, share in found["rows"] if line not in hidden]
+    return csv_text(found["heading"], rows)
 
 
 def keep_site_choice(desk: Desk, actor: Actor, job_id: str, once: Once | None = None) -> list[KeptWhatIf]:
@@ -179,6 +189,6 @@ def _answer(desk: Desk, actor: Actor, job_id: str) -> Mapping[str, Any]:
     seen = get_job(desk, actor, job_id)
     with desk.store.look() as work:
         job = work.jobs.get(job_id)
-    if job is None or job.kind is not JobKind.SITES or not job.result or seen.result != job.result:
+    if job is None or job.kind is not JobKind.SITES or not job.result or seen.result != result_in_one(job):
         raise NotFound(f"no answer of where a site should stand in run {job_id[:40]}")
     return job.result

@@ -260,6 +260,21 @@ def test_make_a_what_if_look_at_it_compare_it_and_read_the_result(page: Page, ad
     assert Axe().run(page).response["violations"] == []
 
 
+def test_try_rules_of_holding_plates_open(page: Page, address: str) -> None:
+    page.goto(f"{address}/what-if")
+    page.get_by_role("link", name="Hold a plate open?").click()
+    page.fill("#f-covers", "50 fifty")
+    page.get_by_role("button", name="Try the rules").click()
+    expect(page.locator(".faults")).to_contain_text("50 fifty")
+    page.fill("#f-covers", "50")
+    page.fill("#f-months", "1")
+    page.fill("#f-replications", "2")
+    page.get_by_role("button", name="Try the rules").click()
+    expect(page.locator("main")).to_contain_text("Cheapest of those that keep promises", timeout=120_000)
+    expect(page.get_by_role("row", name=re.compile("^never held"))).to_have_count(1)
+    assert Axe().run(page).response["violations"] == []
+
+
 def test_ask_where_the_next_site_should_stand_keep_it_and_go_on_to_compare_it(page: Page, address: str) -> None:
     page.goto(f"{address}/what-if/site")
     page.fill("#f-places", "Detroit, US")

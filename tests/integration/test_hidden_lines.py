@@ -28,7 +28,7 @@ from router.service.people import SESSION_COOKIE, form_word
 from router.service.plans import full_plan, plan_in_full
 from router.service.records import Actor, JobKind
 from router.service.seen_totals import seen_totals
-from router.service.site_choices import TABLES
+from router.service.site_choices import ASSIGNMENT, TABLES
 from router.service.snapshot import snapshot
 from router.service.visible import RESTRICTED
 from router.web.app import pages_app
@@ -150,7 +150,7 @@ def values_of(marked: Marked) -> Mapping[str, list[str]]:
         "decision": ["hold"],
         "what_if_id": ["1", "2", "3", "4"],
         "beside_id": ["1", "2"],
-        "table": [*TABLES, "rules", "replications"],
+        "table": [*TABLES, ASSIGNMENT, "rules", "replications"],
     }
 
 

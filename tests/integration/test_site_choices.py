@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import html
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -70,12 +72,42 @@ def test_the_answer_is_that_of_the_command_on_the_lines_without_a_code(asked: tu
 def test_tables_as_csv_for_whoever_sees_what_ifs(asked: tuple[Desk, Actor, str]) -> None:
     desk, _, job_id = asked
     vic = client_of(desk, "vic", Role.VIEWER, ("read",))
-    for table in use.TABLES:
+    for table in (*use.TABLES, use.ASSIGNMENT):
         answer = vic.get(f"{V1}/{job_id}/{table}.csv")
         assert answer.status_code == 200 and answer.headers["content-type"].startswith("text/csv"), table
         assert answer.text.count("\n") > 1
-    assert vic.get(f"{V1}/{job_id}/assignment.csv").status_code == 422
+    assert vic.get(f"{V1}/{job_id}/what-ifs.csv").status_code == 422
     assert vic.get(f"{V1}/{'f' * 32}/places.csv").status_code == 404
+
+
+def test_who_builds_each_line_is_told_of_the_lines_one_sees(asked: tuple[Desk, Actor, str], tmp_path: Path) -> None:
+    desk, boss, job_id = asked
+    rows = list(csv.reader(use.site_choice_csv(desk, boss, job_id, use.ASSIGNMENT).splitlines()))[1:]
+    shares: dict[str, float] = {}
+    for line, _, share in rows:
+        shares[line] = shares.get(line, 0.0) + float(share)
+    assert set(shares) == {x.line_id for x in open_history(desk).lines}
+    assert all(whole == pytest.approx(1.0, abs=1e-4) for whole in shares.values()), "each is built or bought"
+    assert any(where != "bought" for _, where, _ in rows)
+    client = client_of(desk)
+    assert use.ASSIGNMENT not in client.get(f"/api/v1/runs/{job_id}").json()["result"]
+    # A line that came under export control since: the others, and the answer, are still there for everybody.
+    hidden = rows[0][0]
+    with desk.store.begin() as work:
+        line = work.lines.get(hidden)
+        assert line is not None
+        work.lines.change(replace(line, export_control="ITAR", customer="Nobody Else"), line.version)
+        work.revision.raise_it()
+    uncleared = an_actor(desk, "una", Role.PLANNER)
+    told = use.site_choice_csv(desk, uncleared, job_id, use.ASSIGNMENT)
+    seen = {row[0] for row in csv.reader(told.splitlines()[1:])}
+    assert seen == set(shares) - {hidden}
+    assert hidden in use.site_choice_csv(desk, boss, job_id, use.ASSIGNMENT), "to the cleared it is told"
+    with desk.store.begin() as work:
+        changed = work.lines.get(hidden)
+        assert changed is not None
+        work.lines.change(replace(line, version=changed.version), changed.version)
+        work.revision.raise_it()
 
 
 ROLES = {Role.VIEWER: False, Role.PLANNER: True, Role.SITE_OPERATOR: False, Role.ADMINISTRATOR: True}
