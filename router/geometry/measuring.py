@@ -12,17 +12,20 @@ import numpy as np
 import trimesh
 
 from router.geometry.choose import FINALISTS, FINALISTS_FINE_MESH, pick_finalists, thin_out
+from router.geometry.crossing import count_crossings
 from router.geometry.facts import Matrix, Orientation, PartFacts, facts_from_json, facts_to_json
 from router.geometry.pose import set_down
 from router.geometry.read import load_bytes, parse_mesh
 from router.geometry.shadow import footprint
 from router.geometry.stance import Stance, candidate_stances, estimate_stances, outer_points, rotation_for
 from router.geometry.support import measure_overhang
-from router.geometry.surface import Floats, Surface, build_surface, count_shells, facet_volumes
+from router.geometry.surface import Floats, Surface, build_surface, count_shells, facet_volumes, shell_labels
 
-MEASURING_VERSION = 1
-"""Raise whenever a measured figure would change, so that remembered facts are measured anew."""
+MEASURING_VERSION = 2
+"""Raise whenever a measured figure or a note would change, so that remembered facts are measured anew."""
 
+NOT_LOOKED = "too many to look whether the surface cuts through itself"
+"""Ends the note of a mesh that was not searched for it."""
 _FINE_MESH = 150_000
 _OVERLAP = 0.02
 _REPAIRED_UP_TO = 200_000
@@ -87,6 +90,7 @@ def measure_mesh(mesh: trimesh.Trimesh, content_hash: str, overhang_deg: float =
     else:
         bodies, hollows = 1, 0
         notes.append("mesh is not closed: volume is an estimate, bodies and hollows are not counted")
+    notes += _crossings(surface, bodies)
     orientations = _orientations(surface, overhang_deg)
     if surface.closed and bodies > 1:
         united = measure_overhang(set_down(surface, np.eye(3)), overhang_deg).solid_mm3
@@ -105,6 +109,18 @@ def measure_mesh(mesh: trimesh.Trimesh, content_hash: str, overhang_deg: float =
         orientations=orientations,
         notes=tuple(notes),
     )
+
+
+def _crossings(surface: Surface, bodies: int) -> list[str]:
+    """What is said of a surface that cuts through itself; bodies that overlap are told of by their volume."""
+    apart = shell_labels(surface)[1] if bodies > 1 else np.zeros(len(surface.faces), dtype=np.int64)
+    found = count_crossings(surface, apart)
+    if found is None:
+        return [f"{len(surface.faces)} facets: {NOT_LOOKED}"]
+    if not found:
+        return []
+    pairs = f"{found} pairs of facets" if found > 1 else "a pair of facets"
+    return [f"the surface cuts through itself at {pairs}: volume and supports are an estimate"]
 
 
 def _check_angle(overhang_deg: float) -> None:
