@@ -70,7 +70,7 @@ ProcessesOption = Annotated[
 ]
 
 _MOST_REMARKS = 40
-"""So many remarks on models are printed, the rest counted."""
+"""So many remarks are printed, the rest counted."""
 
 
 @app.command()
@@ -282,7 +282,7 @@ def _remark(remarks: tuple[str, ...]) -> None:
     for text in remarks[:_MOST_REMARKS]:
         say_plainly(err, f"remark: {text}")
     if len(remarks) > _MOST_REMARKS:
-        say_plainly(err, f"and {len(remarks) - _MOST_REMARKS} remarks more on other models")
+        say_plainly(err, f"and {len(remarks) - _MOST_REMARKS} remarks more")
 
 
 def main() -> None:

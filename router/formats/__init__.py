@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from router.formats.line_remarks import line_remarks
 from router.formats.network_file import read_network
 from router.formats.part_remarks import part_remarks
 from router.formats.plan_file import (
@@ -21,6 +22,7 @@ __all__ = [
     "RESULT_FILE",
     "all_tables",
     "check_scenario",
+    "line_remarks",
     "look_at_scenario",
     "part_remarks",
     "plan_from_json",

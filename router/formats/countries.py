@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from importlib import resources
 
-from router.formats.wording import nearest
+from router.kernel.names import nearest
 
 
 @cache

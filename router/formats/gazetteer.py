@@ -15,7 +15,7 @@ from functools import cache, lru_cache
 from importlib import resources
 
 from router.formats.regions import region_codes, region_name
-from router.formats.wording import nearest
+from router.kernel.names import nearest
 
 DOMINANCE = 5.0
 

@@ -17,9 +17,10 @@ from router.domain.sites import PLATE_STEPS, Step
 from router.formats.countries import country_hint, country_names
 from router.formats.model_sites import LOT_FIELDS, PLATE_FIELDS
 from router.formats.validation import Places
-from router.formats.wording import found, nearest, one_of
+from router.formats.wording import found, one_of
 from router.formats.yaml_reader import Path
 from router.kernel.faults import Fault
+from router.kernel.names import nearest
 
 Raw = Mapping[str, Any]
 

@@ -20,8 +20,9 @@ from router.formats.network_refs import holiday_calendars
 from router.formats.order_cells import Sheet, read_sheet
 from router.formats.places import resolve_place
 from router.formats.validation import describe
-from router.formats.wording import found, nearest, one_of
+from router.formats.wording import found, one_of
 from router.kernel.faults import Fault
+from router.kernel.names import nearest
 
 COLUMNS = tuple(OrderRecord.model_fields)
 REQUIRED = tuple(name for name, info in OrderRecord.model_fields.items() if info.is_required())

@@ -8,10 +8,11 @@ from collections.abc import Mapping
 from router.domain.machines import Machine
 from router.domain.network import Network
 from router.geometry import Orientation, PartFacts
+from router.geometry.measuring import NOT_LOOKED
 
 SMALL_MM = 0.5
 """A part smaller than this is rarely meant (common practice, no source)."""
-_ORDINARY = ("separate bodies", "build items measured as one part")
+_ORDINARY = ("separate bodies", "build items measured as one part", NOT_LOOKED)
 """Notes of measuring that tell of nothing wrong."""
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from router.domain.network import Scenario
+from router.formats.line_remarks import line_remarks
 from router.formats.model_order import MODEL_ENDINGS
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
 from router.formats.order_book import OrderReading, inspect_orders
@@ -42,7 +43,7 @@ def check_scenario(
 
 
 def look_at_scenario(folder: Path, cache_dir: Path | None = None) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
-    """Every fault of a folder, and remarks on models that can be planned but deserve a look."""
+    """Every fault of a folder, and remarks on models and lines that can be planned but deserve a look."""
     return _inspect(folder, cache_dir, None)[1:]
 
 
@@ -61,6 +62,8 @@ def _inspect(
     parts = _measure(folder, network, orders.units, cache_dir, progress, faults, contents)
     refused = {f.file for f in faults}
     remarks = part_remarks({n: p for n, p in parts.items() if f"{MODEL_FOLDER}/{n}" not in refused}, network.network)
+    if network.network is not None:
+        remarks += line_remarks(orders.lines, network.network)
     if faults or network.network is None:
         return None, tuple(faults), remarks
     return Scenario(network.network, orders.lines, parts, fingerprint(contents)), (), remarks

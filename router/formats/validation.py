@@ -7,9 +7,10 @@ from typing import Any, cast
 
 from pydantic import BaseModel, ValidationError
 
-from router.formats.wording import found, nearest
+from router.formats.wording import found
 from router.formats.yaml_reader import Document, Path
 from router.kernel.faults import Fault
+from router.kernel.names import nearest
 
 
 def value_at(data: object, path: Path) -> object:

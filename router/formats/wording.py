@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
+
+from router.kernel.names import nearest
 
 _LONGEST = 60
 
@@ -25,13 +26,6 @@ def found(value: object) -> str:
         if not short.isprintable()
         else f"'{short}'"
     )
-
-
-def nearest(name: str, known: Iterable[str]) -> str | None:
-    """The known name a typing error most likely meant, or None."""
-    by_fold = {k.casefold(): k for k in known}
-    hits = difflib.get_close_matches(name.casefold(), list(by_fold), n=1, cutoff=0.6)
-    return by_fold[hits[0]] if hits else None
 
 
 def one_of(name: str, known: Iterable[str], what: str = "") -> str:

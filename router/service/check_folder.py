@@ -9,5 +9,5 @@ from router.kernel.faults import Fault
 
 
 def check_folder(folder: Path, cache_dir: Path | None = None) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
-    """Every fault of the folder at once, none when it can be planned; and remarks on models that deserve a look."""
+    """Every fault of the folder at once, none when it can be planned; and remarks on models and lines worth a look."""
     return look_at_scenario(folder, cache_dir)

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from router.domain.orders import OrderLine
+from router.formats.line_remarks import line_remarks
 from router.formats.model_order import ModelFile
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
 from router.formats.scenario_folder import MODEL_FOLDER, ORDER_FILES, STANDARD_OVERHANG_DEG
@@ -67,7 +68,7 @@ class ImportPreview:
     """Models whose name stands for another content now."""
     faults: tuple[Fault, ...]
     remarks: tuple[str, ...] = ()
-    """On models that can be stored but deserve a look."""
+    """On models and lines that can be stored but deserve a look."""
 
     @property
     def storable(self) -> bool:
@@ -226,6 +227,8 @@ def _look(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fau
     refused = {f.file for f in wrong_models}
     sound = fresh.only(n for n in fresh if f"{MODEL_FOLDER}/{n}" not in refused)
     remarks = model_remarks(desk, sound, units, reading.network, overhang_deg)
+    if reading.network is not None:
+        remarks += line_remarks((line for line, _ in found), reading.network)
     if not files:
         faults.append(
             Fault(name, "", "", "no file", "a zipped scenario folder, an order book, models or a network file")

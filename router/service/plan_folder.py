@@ -14,6 +14,7 @@ from router.formats import (
     PLAN_FILE,
     RESULT_FILE,
     all_tables,
+    line_remarks,
     part_remarks,
     plan_to_json,
     read_scenario,
@@ -39,8 +40,9 @@ class Planned:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """On models that were planned but deserve a look."""
-        return part_remarks(self.scenario.parts, self.scenario.network)
+        """On models and lines that could be read but deserve a look."""
+        scenario = self.scenario
+        return part_remarks(scenario.parts, scenario.network) + line_remarks(scenario.lines, scenario.network)
 
     @property
     def report(self) -> Path:

@@ -84,6 +84,20 @@ def test_reasons_of_a_whole_site(changes: dict[str, object], site_id: str, expec
     assert expected in why(one_line(**changes), site_id)
 
 
+def test_what_no_site_of_the_network_has_is_said_so_with_the_nearest_word() -> None:
+    misspelt = "the site does not hold accreditation EN9100 (no site of the network holds it; did you mean 'EN 9100'?)"
+    assert all(misspelt in why(one_line(accreditations=("EN9100",)), s) for s in ("S1", "S2", "S3"))
+    assert "(no site of the network holds it; known are EN 9100)" in why(one_line(export_control="XC"), "S1")
+    assert "no site of the network" not in why(one_line(accreditations=("EN 9100",)), "S2")
+    bare = one_line(steps=(Step.HIP,))
+    bare = replace(bare, network=replace(bare.network, outside_services=()))
+    assert "for hip (no site of the network does it or buys it)" in why(bare, "S1")
+    steel = one_line(alloy_id="SS", parameter_set_id="SS-40")
+    machines = tuple(replace(m, alloys=("NI",), loaded_alloy_id="NI") for m in steel.network.machines)
+    unrun = replace(steel, network=replace(steel.network, machines=machines))
+    assert "not qualified for SS (no machine of the network is qualified for it; known are NI)" in why(unrun, "S1")
+
+
 def test_a_missing_step_is_named() -> None:
     scenario = one_line(steps=(Step.HIP,))
     bare = replace(scenario, network=replace(scenario.network, outside_services=()))
