@@ -12,9 +12,13 @@ from router.report.footprints import Drawn, Room
 from router.report.svg import esc, frame, px
 
 SIDE_PX = 300.0
-"""The longer side of every plate as drawn; the ticks on the rim, 50 mm apart, tell the sizes apart."""
+"""The longer side of every plate as drawn; the ticks on the rim, whose distance is told, tell the sizes apart."""
+TWO_ROWS_PX = 230.0
+"""Below a plate narrower than this the size stands under the scale, since beside it there is no room."""
 
-_TOP, _LEFT, _RIGHT, _BOTTOM = 12.0, 4.0, 26.0, 20.0
+_TOP, _LEFT, _RIGHT, _BOTTOM, _ROW = 12.0, 4.0, 26.0, 20.0, 13.0
+_LEAST_WIDTH = 130.0
+"""Room for the words below the narrowest plate."""
 _LARGEST_LETTER_PX, _READABLE_PX, _LEAST_LETTER_PX = 12.0, 8.0, 5.5
 
 
@@ -55,7 +59,9 @@ def plate_picture(
         _letters(pieces, lines, scale, depth),
         "</g>",
     ]
-    return frame(name, width + _LEFT + _RIGHT, depth + _TOP + _BOTTOM, title, described, "".join(body))
+    below = _BOTTOM + (_ROW if width < TWO_ROWS_PX else 0.0)
+    whole = max(width + _LEFT + _RIGHT, _LEAST_WIDTH)
+    return frame(name, whole, depth + _TOP + below, title, described, "".join(body))
 
 
 def _bed(plate: Plate) -> str:
@@ -140,15 +146,25 @@ def _recoater(width: float, depth: float) -> str:
     )
 
 
+def _tick_mm(plate: Plate) -> int:
+    """Distance of the ticks, which is the length of the scale: at most a third of the longer side."""
+    longest = max(plate.width_mm, plate.depth_mm)
+    return next((step for step in (50, 20, 10) if 3 * step <= longest), 5)
+
+
 def _ticks(plate: Plate, scale: float, width: float, depth: float) -> str:
     floor = _TOP + depth
+    step = _tick_mm(plate)
     path = "".join(
-        f"M{px(_LEFT + 50 * i * scale)} {px(floor)}v4" for i in range(1, int(plate.width_mm // 50 + 1))
-    ) + "".join(f"M{px(_LEFT)} {px(floor - 50 * i * scale)}h-3" for i in range(1, int(plate.depth_mm // 50 + 1)))
+        f"M{px(_LEFT + step * i * scale)} {px(floor)}v4" for i in range(1, int(plate.width_mm // step + 1))
+    ) + "".join(f"M{px(_LEFT)} {px(floor - step * i * scale)}h-3" for i in range(1, int(plate.depth_mm // step + 1)))
+    size = f"{px(plate.width_mm)} mm round" if plate.round else f"{px(plate.width_mm)} \u00d7 {px(plate.depth_mm)} mm"
+    if width < TWO_ROWS_PX:
+        told = f'<text class="note" x="{px(_LEFT)}" y="{px(floor + 13 + _ROW)}">{size}</text>'
+    else:
+        told = f'<text class="note" x="{px(_LEFT + width)}" y="{px(floor + 13)}" text-anchor="end">{size}</text>'
     return (
-        f'<path class="way" d="M{px(_LEFT)} {px(floor + 5)}v4h{px(50 * scale)}v-4"/>'
+        f'<path class="way" d="M{px(_LEFT)} {px(floor + 5)}v4h{px(step * scale)}v-4"/>'
         f'<path class="tick" d="{path}"/>'
-        f'<text class="note" x="{px(_LEFT + 50 * scale + 5)}" y="{px(floor + 13)}">50 mm</text>'
-        f'<text class="note" x="{px(_LEFT + width)}" y="{px(floor + 13)}" text-anchor="end">'
-        f"{px(plate.width_mm)} \u00d7 {px(plate.depth_mm)} mm{' round' if plate.round else ''}</text>"
+        f'<text class="note" x="{px(_LEFT + step * scale + 5)}" y="{px(floor + 13)}">{step} mm</text>' + told
     )

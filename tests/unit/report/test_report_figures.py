@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
@@ -152,6 +153,23 @@ def test_the_plate_is_to_scale() -> None:
     assert [t.text for t in letters] == ["A", "A"]
     # first piece: 60 mm from the left; turned piece: its place (10, 10) becomes (-10, 10), so 140 mm
     assert float(letters[1].get("x")) - float(letters[0].get("x")) == pytest.approx(80 * scale, abs=0.11)
+
+
+@pytest.mark.parametrize(
+    ("width", "depth", "round_"),
+    [(250, 250, False), (100, 100, True), (60, 60, True), (400, 100, False), (100, 400, False), (420, 500, False)],
+)
+def test_words_below_a_plate_lie_beside_each_other_and_inside(width: float, depth: float, round_: bool) -> None:
+    root = _root(plate_picture("p", "Plate", "", Plate(width, depth, round_, 3, 2, ()), [], {}, 10))
+    whole = float(root.get("viewBox").split()[2])
+    spans: dict[str, list[tuple[float, float]]] = {}
+    for text in root.xpath("//text[@class='note'][not(@transform)]"):
+        long = 0.65 * 10.5 * len(text.text)  # px; 0.65 em a letter is wider than the fonts the pages ask for
+        begin = float(text.get("x")) - (long if text.get("text-anchor") == "end" else 0.0)
+        assert begin >= 0 and begin + long <= whole
+        spans.setdefault(text.get("y"), []).append((begin, begin + long))
+    assert sum(map(len, spans.values())) == 2
+    assert all(a[1] < b[0] for row in spans.values() for a, b in itertools.pairwise(sorted(row)))
 
 
 def test_footprints_are_defined_once_and_used_by_every_piece() -> None:
