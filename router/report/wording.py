@@ -62,6 +62,20 @@ def moment(value: datetime, zone: ZoneInfo) -> str:
     return f"{day(local.date())} {local:%H:%M}"
 
 
+def clock(value: datetime, zone: ZoneInfo) -> str:
+    """``Mon 30 Nov 14:05 CET``: a moment for pages where several clocks stand together."""
+    name = value.astimezone(zone).tzname() or ""
+    # Zones without letters of their own are called by their offset, as in "-03".
+    return f"{moment(value, zone)} {'UTC' + name if name[:1] in ('+', '-') else name}"
+
+
+def full_clock(value: datetime, zone: ZoneInfo) -> str:
+    """``Mon 30 Nov 2026 14:05 CET``."""
+    year = value.astimezone(zone).year
+    date_text, rest = day(value.astimezone(zone).date()), clock(value, zone)
+    return f"{date_text} {year}{rest.removeprefix(date_text)}"
+
+
 def span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
     """From one moment to another; the second date is left out when it is the first one."""
     first, last = start.astimezone(zone), end.astimezone(zone)

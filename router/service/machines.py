@@ -19,6 +19,10 @@ class MachineNow:
 
     machine_id: str
     site_id: str
+    site: str
+    """The site's name."""
+    time_zone: str
+    """Of the site's clock."""
     model: str
     state: MachineState
     down_from: datetime | None
@@ -32,7 +36,7 @@ class MachineNow:
 
 @dataclass(frozen=True, slots=True)
 class MachinesNow:
-    """All machines the reader may see, by site and name, at a moment."""
+    """All machines the reader may see, by the names of site and machine, at a moment."""
 
     moment: datetime
     machines: tuple[MachineNow, ...]
@@ -48,6 +52,7 @@ def machines_now(desk: Desk, actor: Actor) -> MachinesNow:
     for machine in network.machines:
         if sites is not None and machine.site_id not in sites:
             continue
+        site = network.site[machine.site_id]
         known = floor.machines.get(machine.machine_id, FloorMachine())
         planned_from = None
         if known.state is MachineState.DOWN and known.down_from is not None:
@@ -57,6 +62,8 @@ def machines_now(desk: Desk, actor: Actor) -> MachinesNow:
             MachineNow(
                 machine.machine_id,
                 machine.site_id,
+                site.name,
+                site.time_zone,
                 machine.model,
                 known.state,
                 known.down_from,
@@ -65,4 +72,4 @@ def machines_now(desk: Desk, actor: Actor) -> MachinesNow:
                 decide(actor, Operation.RECORD_EVENT, machine.site_id).allowed,
             )
         )
-    return MachinesNow(moment, tuple(sorted(found, key=lambda m: (m.site_id, m.machine_id))))
+    return MachinesNow(moment, tuple(sorted(found, key=lambda m: (m.site, m.machine_id))))

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from datetime import UTC
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
 from router.kernel.faults import Fault, FaultyInput, NotFound
-from router.report.wording import moment
+from router.report.wording import clock, full_clock
 from router.service.events import latest_events, record_event, withdraw_event
 from router.service.machines import MachinesNow, machines_now
 from router.service.records import EventKind
@@ -21,6 +22,7 @@ from router.web.rendering import done, page
 
 routes = APIRouter()
 _A_PAGE = 100
+_UTC = ZoneInfo("UTC")
 _KINDS = {"down": EventKind.MACHINE_DOWN, "up": EventKind.MACHINE_UP}
 
 
@@ -42,12 +44,23 @@ def _floor(
     pages = {"said": "", "first": "/floor" if before else "", "next": following}
     may = any(x.may_withdraw for x in found)
     stands = _machines(reader)
-    own = [m.machine_id for m in stands.machines if m.may_record] if stands else []
+    own = [m for m in stands.machines if m.may_record] if stands else []
+    zones = {m.site_id: m.time_zone for m in stands.machines} if stands else {}
+    # Whoever records for one clock only is offered the moment on it.
+    one = ZoneInfo(own[0].time_zone) if len({m.time_zone for m in own}) == 1 else _UTC
+
+    def local(at: datetime | str, site_id: str | None, told: Callable[[datetime, ZoneInfo], str] = clock) -> str:
+        """On the clock of the site; of one that is not in the network any more, in UTC."""
+        known = datetime.fromisoformat(at) if isinstance(at, str) else at
+        return told(known, ZoneInfo(zones[site_id]) if site_id in zones else _UTC)
+
     return page(
         reader, "floor.html.j2", title="On the floor", here="/floor", status=422 if faults else 200,
         given=given or {}, faults=faults, found=found, pages=pages, may=may,
-        stands=stands, may_record=[(name, name) for name in own],
-        moment=moment, utc=UTC, days_without_end=DOWN_WITHOUT_END.days,
+        stands=stands, may_record=[(m.machine_id, f"{m.machine_id}, {m.site}") for m in own], local=local,
+        begins=stands.moment.astimezone(one).isoformat(timespec="minutes") if stands else "",
+        full_clock=full_clock, sites={m.site_id: m.site for m in stands.machines} if stands else {},
+        days_without_end=DOWN_WITHOUT_END.days,
     )  # fmt: skip
 
 

@@ -117,11 +117,11 @@ def _facts(line: LineRecord, plan: PlanInFull | None, measures: Measures) -> tup
         ("Condition", cells.get("condition", "as built").replace(";", ", ").replace("_", " ")),
         ("Coupons", cells.get("coupons", "0")),
         ("Export control", line.export_control or "none"),
-        ("Accreditations", cells.get("accreditations", "none")),
-        ("Approved sites", cells.get("approved_sites", "any")),
+        ("Accreditations", cells.get("accreditations", "none").replace(";", ", ")),
+        ("Approved sites", _sites(cells["approved_sites"].split(";"), plan) if "approved_sites" in cells else "any"),
         ("Own plate", cells.get("own_plate", "no")),
         ("May be split over sites", cells.get("may_split_sites", "no")),
-        ("Pinned to", line.pinned_site or "no site"),
+        ("Pinned to", _sites([line.pinned_site], plan) if line.pinned_site else "no site"),
     ]
     planned = plan.scenario.line.get(line.line_id) if plan else None
     part = plan.scenario.parts.get(planned.model) if plan and planned else None
@@ -131,6 +131,11 @@ def _facts(line: LineRecord, plan: PlanInFull | None, measures: Measures) -> tup
     if sent:
         facts.append(("Mass shipped", measures.mass(sum(s.mass_kg for s in sent))))
     return tuple(facts)
+
+
+def _sites(ids: list[str], plan: PlanInFull | None) -> str:
+    known = plan.scenario.network.site if plan else {}
+    return ", ".join(known[s].name if s in known else s for s in (one.strip() for one in ids))
 
 
 def _rows(plan: PlanInFull, options: LineOptions, measures: Measures) -> tuple[SiteRow, ...]:

@@ -132,6 +132,7 @@ def order(reader: SignedIn, line_id: str) -> Response:
     _, sites = _names(reader)
     return page(
         reader, "order.html.j2", title=f"Line {line_id}", here="/orders", view=view, sites=sites, marks=_STANDING_MARK,
+        site_names=dict(sites),
         may_change=decide(reader.actor, Operation.CHANGE_BOOK).allowed,
         may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
     )  # fmt: skip
@@ -172,7 +173,8 @@ def decide_line(request: Request, reader: SignedIn, form: Posted, line_id: str, 
     elif decision == "pin":
         site = form.text("site") or None
         use.pin(desk, actor, line_id, site, seen)
-        said = f"Line {line_id} is pinned to {site}." if site else f"Line {line_id} may be built anywhere again."
+        name = dict(_names(reader)[1]).get(site or "", site)
+        said = f"Line {line_id} is pinned to {name}." if site else f"Line {line_id} may be built anywhere again."
     else:
         raise NotFound(f"nothing called {decision[:40]!r} can be done with a line")
     return done(request, f"/orders/{line_id}", f"{said} Plan again to see what it changes.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -11,7 +12,7 @@ from router.kernel.faults import NotFound
 from router.report.kpi_table import kpi_groups, occupancy_groups
 from router.report.risk import at_risk
 from router.report.trace_chart import trace_chart
-from router.report.wording import clock_time, money, number, percent
+from router.report.wording import clock, clock_time, money, number, percent
 from router.service import plans as use
 from router.service.compare import compare_plans
 from router.service.plans import PlanInFull, full_plan
@@ -125,6 +126,8 @@ def decide_plan(request: Request, reader: SignedIn, form: Posted, plan_id: Numbe
 def compare(reader: SignedIn, before: NumberAsked, after: NumberAsked) -> Response:
     """Two plans: key figures with today's habit beside them, and every difference."""
     found = compare_plans(reader.desk, reader.actor, before, after)
+    network = full_plan(reader.desk, reader.actor, after).scenario.network
+    zones = {m.machine_id: ZoneInfo(network.site[m.site_id].time_zone) for m in network.machines}
     rows = []
     for name in use.kpi_names():
         if name == "last_unload":
@@ -134,6 +137,9 @@ def compare(reader: SignedIn, before: NumberAsked, after: NumberAsked) -> Respon
     return page(
         reader, "compare.html.j2", title=f"Plans {before} and {after}", here="/plans", found=found, rows=rows,
         marks=STANDING_MARK, money=lambda cents: money(cents, found.after.currency), why_not_told=WHY_NOT_TOLD,
+        sites={s.site_id: s.name for s in network.sites},
+        # A machine that is no longer in the network has no clock of its own.
+        told_at=lambda at, machine_id: clock(at, zones.get(machine_id, ZoneInfo("UTC"))),
         disturbed=disturbance_rows(asdict(found.disturbed)),
         may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
     )  # fmt: skip

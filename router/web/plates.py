@@ -11,7 +11,7 @@ from fastapi.responses import Response
 from router.domain.plan import Build
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.report.plate_entries import plate_groups
-from router.report.wording import anchors, moment, money, number, percent
+from router.report.wording import anchors, clock, full_clock, moment, money, number, percent
 from router.service.builds import BuildView, build_view, list_builds, plate_file, seen_build
 from router.service.events import events_of_build, record_event, withdraw_event
 from router.service.floor import withdraws
@@ -56,7 +56,8 @@ def plates(reader: SignedIn, plan: NumberAsked | None = None, site: str = "", al
         reader, "plates.html.j2", title="Plates", here="/plates", full=full, builds=found, site=site, alloy=alloy,
         sites=[("", "any"), *((s.site_id, s.name) for s in network.sites)],
         alloys=[("", "any"), *((a.alloy_id, a.name) for a in network.alloys)],
-        money=lambda c: money(c, full.head.currency), zone={s.site_id: s.time_zone for s in network.sites},
+        money=lambda c: money(c, full.head.currency), clock=clock, names={s.site_id: s.name for s in network.sites},
+        zones={s.site_id: ZoneInfo(s.time_zone) for s in network.sites},
     )  # fmt: skip
 
 
@@ -76,6 +77,7 @@ def _shown(reader: Reader, build_id: str, plan: int | None, tried: TriedLineMove
     secret = bool({p.line_id for p in build.pieces} & hidden)
     picture, letters = ("", {}) if secret else _picture(full, build)
     machine = full.scenario.network.machine[build.machine_id]
+    zone = ZoneInfo(full.scenario.network.site[machine.site_id].time_zone)
     try:
         fits = would_fit(reader.desk, reader.actor, full.head.plan_id, build_id)
         why_no_fits = ""
@@ -96,7 +98,7 @@ def _shown(reader: Reader, build_id: str, plan: int | None, tried: TriedLineMove
         free=reader.choices.measures.area(machine.plate.inner_area_mm2 - used), tried=tried,
         others=_others(reader, full, build),
         may_move=decide(reader.actor, Operation.MOVE_BUILD).allowed, may_pin=may_pin(reader, full),
-        pinned_by=pins.get(build_id, ""),
+        pinned_by=pins.get(build_id, ""), told_at=lambda at: full_clock(at, zone), zone=zone,
     )  # fmt: skip
 
 
@@ -113,7 +115,7 @@ def _others(reader: Reader, full: PlanInFull, build: Build) -> list[tuple[str, s
     return [
         (
             b.build_id,
-            f"{b.build_id}, {b.machine_id}, {moment(b.load_start, zones[b.site_id])}, {percent(b.fill, 0)} full",
+            f"{b.build_id}, {b.machine_id}, {clock(b.load_start, zones[b.site_id])}, {percent(b.fill, 0)} full",
         )
         for b in found
     ]
@@ -156,9 +158,9 @@ def _facts(reader: Reader, full: PlanInFull, build: Build, view: BuildView) -> l
         ("Plate", measures.size(machine.plate.width_mm, machine.plate.depth_mm)),
         ("Fill", percent(build.fill)),
         ("Height", f"{measures.length(build.height_mm)}, {number(build.layers)} layers"),
-        ("Load", moment(build.load_start, zone)),
-        ("Run", f"{moment(build.run_start, zone)} to {moment(build.run_end, zone)}"),
-        ("Unload", f"{moment(build.unload_start, zone)} to {moment(build.unload_end, zone)}"),
+        ("Load", clock(build.load_start, zone)),
+        ("Run", f"{moment(build.run_start, zone)} to {clock(build.run_end, zone)}"),
+        ("Unload", f"{moment(build.unload_start, zone)} to {clock(build.unload_end, zone)}"),
         ("Energy", f"{number(build.kwh)} kWh"),
         ("CO2e of the build", f"{number(build.co2e_kg, 1)} kg"),
         (f"Build cost{of_seen}", money(view.build_cents, full.head.currency, 2)),

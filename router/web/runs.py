@@ -13,6 +13,7 @@ from router.report.trace_chart import trace_chart
 from router.report.wording import money, number
 from router.service import jobs as use
 from router.service.comparisons import near_km_of
+from router.service.network import current_network
 from router.service.plans import full_plan, live_plan
 from router.service.records import JobKind, JobRecord
 from router.service.rights import Operation, decide, require
@@ -140,8 +141,16 @@ def run(reader: SignedIn, job_id: str) -> Response:
         answer=site_answer(job.result, currency) if job.kind is JobKind.SITES and job.result else None,
         kept=kept_choice(reader.desk, reader.actor, job_id) if job.kind is JobKind.SITES else None,
         may_keep=decide(reader.actor, Operation.KEEP_WHAT_IFS).allowed,
-        habit_known=habit is not None, disturbed=disturbance_rows(job.result.get("disturbance")),
+        habit_known=habit is not None, site_names=_site_names(reader) if job.result.get("sites") else {},
+        disturbed=disturbance_rows(job.result.get("disturbance")),
     )  # fmt: skip
+
+
+def _site_names(reader: Reader) -> dict[str, str]:
+    try:
+        return {s.site_id: s.name for s in current_network(reader.desk, reader.actor).network.sites}
+    except NotFound:
+        return {}
 
 
 def disturbance_rows(told: Mapping[str, int] | None) -> list[tuple[str, str, str]]:

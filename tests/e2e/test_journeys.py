@@ -184,7 +184,7 @@ def test_pin_a_line_and_change_a_machine(page: Page, address: str) -> None:
     page.goto(f"{address}/orders/1003-1")
     page.select_option("#f-site", "RHINE")
     page.get_by_role("button", name="Pin").click()
-    expect(page.locator("main")).to_contain_text("pinned to RHINE")
+    expect(page.locator("main")).to_contain_text("pinned to Uferhof works")
     page.goto(f"{address}/network")
     form = page.locator("form[action='/network/field']").nth(1)
     form.locator("input[name=value]").fill("nothing")

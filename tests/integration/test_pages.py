@@ -150,6 +150,10 @@ def test_events_of_machines_and_shipments_are_withdrawn_on_the_pages(desk: Desk)
     with signed_in(desk, "vic") as client:
         page = client.get("/floor").text
         assert other.machine_id in page and "lens &lt;cracked&gt;" in page and "/withdraw" not in page
+        # Sites by name, moments on their own clocks: the same one is told in two zones.
+        assert "<td>Millrace works</td>" in page and "Mon 1 Mar 2027 06:00 EST" in page
+        assert "<td>Uferhof works</td>" in page and "Mon 1 Mar 2027 12:00 CET" in page
+        assert "UTC" not in page.split("<footer")[0] and "<td>RHINE</td>" not in page
     with signed_in(desk, "oda") as client:
         page = client.get("/floor").text
         assert 'href="/floor"' in client.get("/plates").text and f"<td>{other.machine_id}</td>" not in page
@@ -185,7 +189,7 @@ def test_hold_release_pin_and_a_stale_form(pia: TestClient) -> None:
     assert stale.status_code == 409 and "changed" in stale.text
     assert pia.post("/orders/1001-2/release", data={**form, "version": "2"}).status_code == 303
     assert pia.post("/orders/1001-2/pin", data={**form, "version": "3", "site": "OHIO"}).status_code == 303
-    assert "pinned to OHIO" in pia.get("/orders/1001-2").text
+    assert "pinned to Millrace works" in pia.get("/orders/1001-2").text
     assert pia.post("/orders/1001-2/pin", data={**form, "version": "4", "site": "MARS"}).status_code == 422
 
 
