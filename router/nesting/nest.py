@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from router.nesting.grid import grid_of
+from router.nesting.grid import Grid, grid_of
 from router.nesting.lone import lone_placement
 from router.nesting.mask import Mask, blocked_runs_at, mask_of
 from router.nesting.placement import Placement
 from router.nesting.plate import PlateSpec
-from router.nesting.raster import Table, Words, block_runs, place_copies
+from router.nesting.raster import Table, Words, block_copies, block_runs, blocked_cells, place_copies
 from router.nesting.shape import Shape
 
 #: Touching share of the rim against relative height of the centroid, for snug placing (tuned on real outlines).
@@ -21,14 +21,56 @@ _SNUG_WEIGHT = 10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Standing:
-    """What a piece blocks, kept to rebuild the plate after a removal."""
+class _Copies:
+    """Copies of one shape that a search placed, in order."""
 
+    shape: Shape
+    mask: Mask
+    found: Table
+    """(n, 3): rotation, row, column of each."""
+
+    def __len__(self) -> int:
+        return len(self.found)
+
+    def block(self, pyramid: Words, columns: int) -> None:
+        block_copies(pyramid, columns, self.mask.runs, self.mask.angles, self.found)
+
+    def kept(self, keep: Sequence[int]) -> _Copies:
+        return _Copies(self.shape, self.mask, self.found[np.array(keep, dtype=np.intp)])
+
+    def placements(self, grid: Grid) -> list[Placement]:
+        corners, angles, key = self.mask.corner_mm, self.shape.angles_deg, self.shape.key
+        return [
+            Placement(
+                key,
+                grid.x_mm + x * grid.cell_mm - corners[a][0],
+                grid.y_mm + y * grid.cell_mm - corners[a][1],
+                angles[a],
+            )
+            for a, y, x in self.found.tolist()
+        ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Given:
+    """A piece that was put where somebody said."""
+
+    shape: Shape
     runs: Table
-    first: int
-    last: int
-    x: int
-    y: int
+    """What it blocks, counted from the grid's origin."""
+    placement: Placement
+
+    def __len__(self) -> int:
+        return 1
+
+    def block(self, pyramid: Words, columns: int) -> None:
+        block_runs(pyramid, columns, self.runs, 0, len(self.runs), 0, 0)
+
+    def kept(self, keep: Sequence[int]) -> _Given:
+        return self
+
+    def placements(self, grid: Grid) -> list[Placement]:
+        return [self.placement]
 
 
 class Nest:
@@ -38,42 +80,34 @@ class Nest:
     :func:`router.nesting.confirm.confirm` checks it exactly and independently.
     """
 
-    __slots__ = (
-        "spec",
-        "shapes",
-        "_grid",
-        "_pyramid",
-        "_own",
-        "_placed",
-        "_standing",
-        "_unwritten",
-        "_left",
-        "_area",
-        "_free",
-    )
+    __slots__ = ("spec", "_grid", "_pyramid", "_own", "_groups", "_placements", "_left", "_area", "_free")
 
     def __init__(self, spec: PlateSpec) -> None:
         """Empty plate."""
         self.spec = spec
-        self.shapes: dict[str, Shape] = {}
         self._grid = grid_of(spec)
         self._pyramid: Words | None = self._grid.pyramid
         self._own = False
-        self._placed: list[Placement] = []
-        self._standing: list[_Standing] = []
-        self._unwritten: list[tuple[Shape, Mask, list[list[int]]]] = []
-        """Copies on the plate after those of ``_placed``, as the kernel gave them. A search fills ten plates for each
-        one it keeps: where all their pieces stand is written out only when somebody asks."""
+        self._groups: tuple[_Copies | _Given, ...] = ()
+        """What stands here, in the order it came; never changed in place, so that copies share it."""
+        self._placements: list[Placement] | None = None
+        """Where all pieces stand, once somebody asks: a search fills ten plates for each one it keeps."""
         self._left: dict[str, Table] = {}
+        """By shape key what :func:`place_copies` knows of blocked places; never changed in place either."""
         self._area = 0.0
         self._free = self._grid.free_cells
 
     @property
     def placements(self) -> list[Placement]:
         """Where the pieces stand, in the order they came."""
-        if self._unwritten:
-            self._write_out()
-        return self._placed
+        if self._placements is None:
+            self._placements = [p for group in self._groups for p in group.placements(self._grid)]
+        return self._placements
+
+    @property
+    def shapes(self) -> dict[str, Shape]:
+        """The shapes that stand here, by key."""
+        return {group.shape.key: group.shape for group in self._groups}
 
     def copy(self) -> Nest:
         """Independent copy; the bitmap is shared until either side changes."""
@@ -83,14 +117,12 @@ class Nest:
     def _twin(self) -> Nest:
         twin = Nest.__new__(Nest)
         twin.spec = self.spec
-        twin._placed = self._placed.copy()
-        twin._unwritten = self._unwritten.copy()
-        twin.shapes = self.shapes.copy()
         twin._grid = self._grid
         twin._pyramid = self._pyramid
         twin._own = self._own = False
-        twin._standing = self._standing.copy()
-        twin._left = self._left.copy()
+        twin._groups = self._groups
+        twin._placements = None
+        twin._left = self._left
         twin._area = self._area
         twin._free = self._free
         return twin
@@ -106,12 +138,8 @@ class Nest:
         """The bitmap, drawn again when it is not there."""
         if self._pyramid is None:
             self._pyramid = self._grid.pyramid.copy()
-            for s in self._standing:
-                block_runs(self._pyramid, self._grid.columns, s.runs, s.first, s.last, s.x, s.y)
-            for _, mask, found in self._unwritten:
-                for a, y, x in found:
-                    angle = mask.angles[a]
-                    block_runs(self._pyramid, self._grid.columns, mask.runs, angle[2], angle[3], x, y)
+            for group in self._groups:
+                group.block(self._pyramid, self._grid.columns)
             self._own = True
         return self._pyramid
 
@@ -158,15 +186,15 @@ class Nest:
         )
         if skipped:
             left[:, :skipped] = kept[:, :skipped]
-        self._left[shape.key] = left
+        self._left = {**self._left, shape.key: left}
         if not placed:
             return self._add_alone(shape, rotation)
-        self._record(shape, mask, found[:placed].tolist())
+        self._record(_Copies(shape, mask, found if placed == count else found[:placed].copy()))
         return placed
 
     def _add_alone(self, shape: Shape, rotation: int) -> int:
         """A piece that fills the plate may fit between the cells: try it exactly where the plate is still empty."""
-        if self._placed or self._unwritten:
+        if self._groups:
             return 0
         place = lone_placement(self.spec, shape, rotation)
         if place is None:
@@ -174,28 +202,11 @@ class Nest:
         self.put(shape, place)
         return 1
 
-    def _record(self, shape: Shape, mask: Mask, found: list[list[int]]) -> None:
-        self._unwritten.append((shape, mask, found))
-        self.shapes[shape.key] = shape
-        self._area += shape.area_mm2 * len(found)
+    def _record(self, group: _Copies | _Given) -> None:
+        self._groups = (*self._groups, group)
+        self._placements = None
+        self._area += group.shape.area_mm2 * len(group)
         self._free = -1
-
-    def _write_out(self) -> None:
-        grid = self._grid
-        for shape, mask, found in self._unwritten:
-            angles = mask.angles.tolist()
-            for a, y, x in found:
-                corner = mask.corner_mm[a]
-                self._placed.append(
-                    Placement(
-                        shape.key,
-                        grid.x_mm + x * grid.cell_mm - corner[0],
-                        grid.y_mm + y * grid.cell_mm - corner[1],
-                        shape.angles_deg[a],
-                    )
-                )
-                self._standing.append(_Standing(mask.runs, angles[a][2], angles[a][3], x, y))
-        self._unwritten = []
 
     def put(self, shape: Shape, placement: Placement) -> None:
         """Stand a piece exactly there, without looking whether it fits (for plates nested elsewhere or running)."""
@@ -210,12 +221,9 @@ class Nest:
             placement.y_mm - grid.y_mm,
             placement.angle_deg,
         )
-        block_runs(self._writable(), grid.columns, runs, 0, len(runs), 0, 0)
-        self.placements.append(placement)  # asking for them writes out what came before
-        self._standing.append(_Standing(runs, 0, len(runs), 0, 0))
-        self.shapes[shape.key] = shape
-        self._area += shape.area_mm2
-        self._free = -1
+        group = _Given(shape, runs, placement)
+        group.block(self._writable(), grid.columns)
+        self._record(group)
 
     def remove(self, indices: Iterable[int]) -> None:
         """Take pieces off by their index in ``placements``; the others keep their order.
@@ -223,25 +231,46 @@ class Nest:
         Raises ``IndexError`` for an index that is not there, before anything changes.
         """
         gone = set(indices)
+        many = sum(map(len, self._groups))
         for index in gone:
-            if not 0 <= index < len(self.placements):
-                raise IndexError(f"no piece {index} on a plate of {len(self.placements)} pieces")
+            if not 0 <= index < many:
+                raise IndexError(f"no piece {index} on a plate of {many} pieces")
         if not gone:
             return
-        keep = [i for i in range(len(self.placements)) if i not in gone]
-        self._placed = [self._placed[i] for i in keep]
-        self._standing = [self._standing[i] for i in keep]
-        used = {p.shape_key for p in self._placed}
-        self.shapes = {key: shape for key, shape in self.shapes.items() if key in used}
-        self._area = math.fsum(self.shapes[p.shape_key].area_mm2 for p in self._placed)
+        first = 0
+        left: list[_Copies | _Given] = []
+        for group in self._groups:
+            keep = [i for i in range(len(group)) if first + i not in gone]
+            first += len(group)
+            if keep:
+                left.append(group if len(keep) == len(group) else group.kept(keep))
+        self._leave(left)
+
+    def take_off(self, pieces: Mapping[str, int]) -> None:
+        """Take so many pieces of each shape off, by key, the last to come first; all there are where more are asked."""
+        drop = dict(pieces)
+        left: list[_Copies | _Given] = []
+        for group in reversed(self._groups):
+            gone = min(drop.get(group.shape.key, 0), len(group))
+            if gone:
+                drop[group.shape.key] -= gone
+            if gone < len(group):
+                left.append(group.kept(range(len(group) - gone)) if gone else group)
+        if sum(map(len, left)) < sum(map(len, self._groups)):
+            self._leave(left[::-1])
+
+    def _leave(self, groups: Sequence[_Copies | _Given]) -> None:
+        """Only these stand here from now on."""
+        self._groups = tuple(groups)
+        self._placements = None
+        self._area = math.fsum(group.shape.area_mm2 for group in groups for _ in range(len(group)))
         self._pyramid = None
         self._left = {}
         self._free = -1
 
     def _free_cells(self) -> int:
         if self._free < 0:
-            blocked = int(np.bitwise_count(self._drawn()[:, 0, :]).sum())
-            self._free = self._grid.rows * self._grid.columns - blocked
+            self._free = self._grid.rows * self._grid.columns - blocked_cells(self._drawn())
         return self._free
 
     @property

@@ -37,6 +37,8 @@ else:
 
 FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
 ONE = np.uint64(1)
+_PAIRS, _FOURS = np.uint64(0x5555555555555555), np.uint64(0x3333333333333333)
+_EIGHTS, _EVERY_BYTE = np.uint64(0x0F0F0F0F0F0F0F0F), np.uint64(0x0101010101010101)
 #: Outlines may reach into a cell by this share of its side without blocking it (far below the 0.01 mm promised).
 GRAZE = 1e-4
 
@@ -102,8 +104,8 @@ def refresh_rows(pyramid: Words, first: int, last: int) -> None:
 
 
 @compiled
-def block_runs(pyramid: Words, columns: int, runs: Table, first: int, last: int, x: int, y: int) -> None:
-    """Block cells given as runs (row, from, to) relative to (x, y), clipped to the plate; then refresh the rows."""
+def _paint_runs(pyramid: Words, columns: int, runs: Table, first: int, last: int, x: int, y: int) -> tuple[int, int]:
+    """Set the cells of runs (row, from, to) relative to (x, y) in level 0, clipped; which rows, from and to."""
     rows = pyramid.shape[0]
     low, high = rows, 0
     for i in range(first, last):
@@ -125,7 +127,41 @@ def block_runs(pyramid: Words, columns: int, runs: Table, first: int, last: int,
             for w in range(w0 + 1, w1):
                 pyramid[row, 0, w] = FULL
             pyramid[row, 0, w1] |= tail
+    return low, high
+
+
+@compiled
+def block_runs(pyramid: Words, columns: int, runs: Table, first: int, last: int, x: int, y: int) -> None:
+    """Block cells given as runs (row, from, to) relative to (x, y), clipped to the plate; then refresh the rows."""
+    low, high = _paint_runs(pyramid, columns, runs, first, last, x, y)
     refresh_rows(pyramid, low, high)
+
+
+@compiled
+def block_copies(pyramid: Words, columns: int, runs: Table, angles: Table, found: Table) -> None:
+    """Block the cells of copies that stand as ``found`` says (rows of rotation, y, x; ``runs`` and ``angles`` as in
+    :func:`place_copies`), then refresh the rows."""
+    low, high = pyramid.shape[0], 0
+    for i in range(found.shape[0]):
+        a = found[i, 0]
+        from_row, to_row = _paint_runs(pyramid, columns, runs, angles[a, 2], angles[a, 3], found[i, 2], found[i, 1])
+        low, high = min(low, from_row), max(high, to_row)
+    refresh_rows(pyramid, low, high)
+
+
+@compiled
+def blocked_cells(pyramid: Words) -> int:
+    """How many cells are blocked."""
+    count = 0
+    for row in range(pyramid.shape[0]):
+        for w in range(pyramid.shape[2]):
+            bits = pyramid[row, 0, w]
+            # Sums of bits in ever wider fields of the word.
+            bits -= (bits >> ONE) & _PAIRS
+            bits = (bits & _FOURS) + ((bits >> np.uint64(2)) & _FOURS)
+            bits = (bits + (bits >> np.uint64(4))) & _EIGHTS
+            count += int((bits * _EVERY_BYTE) >> np.uint64(56))
+    return count
 
 
 @compiled

@@ -153,14 +153,8 @@ class PlateState:
         if twin.coupons < self.coupons:
             key = problem.coupon_shape.key
             drop[key] = drop.get(key, 0) + self.coupons - twin.coupons
-        indices: list[int] = []
-        for index in range(len(self.nest.placements) - 1, -1, -1):
-            key = self.nest.placements[index].shape_key
-            if drop.get(key, 0) > 0:
-                drop[key] -= 1
-                indices.append(index)
-        nest = self.nest.copy()
-        nest.remove(indices)
+        nest = self.nest.lean()
+        nest.take_off(drop)
         twin.nest = nest
         twin.refresh(problem)
         return twin

@@ -1,4 +1,4 @@
-"""Whether one piece, beside its witness coupons, finds a place on an empty plate; asked once per shape and plate.
+"""Whether one piece, beside its witness coupons, finds a place on an empty plate; answers are kept by content.
 
 Most questions are settled by boxes: a certain yes or a certain no that agrees with what the nesting engine would say.
 Only what lies between is really nested.
@@ -7,6 +7,7 @@ Only what lies between is really nested.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,7 @@ from router.domain.network import Network
 from router.geometry import Orientation, PartFacts
 from router.nesting import Nest, PlateSpec, Shape, allowed_angles
 from router.nesting.grid import cell_size_mm
+from router.nesting.shape import Polygons
 
 _SLACK_CELLS = 3
 """A box that keeps this much off everything contains free cells of the nesting grid however they lie: one cell for the
@@ -28,20 +30,19 @@ Floats = npt.NDArray[np.float64]
 
 
 class Standing:
-    """Footprints with their plate rotations, and on which plates they stand; everything worked out once."""
+    """Footprints with their plate rotations, and on which plates they stand.
+
+    Answers are kept by content for the whole process: plan after plan and life after life asks the same of the same
+    models.
+    """
 
     def __init__(self, network: Network) -> None:
         self._network = network
-        side = network.coupon.side_mm
-        self._side_mm = side
-        self.coupon = Shape.make(((((0.0, 0.0), (side, 0.0), (side, side), (0.0, side)), ()),), (0.0,))
+        self._side_mm = network.coupon.side_mm
+        self.coupon = _coupon(network.coupon.side_mm)
         """Footprint of a witness coupon."""
         self._shapes: dict[tuple[str, str], Shape] = {}
         self._turnings: dict[tuple[str, str], Shape] = {}
-        self._boxes: dict[str, Floats] = {}
-        self._stand: dict[tuple[PlateSpec, str, int], bool] = {}
-        self._never: dict[tuple[PlateSpec, str], bool] = {}
-        self._prepared: dict[tuple[PlateSpec, int], tuple[Nest, Floats] | None] = {}
 
     def shape(self, part: PartFacts, orientation: Orientation) -> Shape:
         """The footprint with its permitted plate rotations."""
@@ -49,13 +50,9 @@ class Standing:
         shape = self._shapes.get(key)
         if shape is None:
             network = self._network
-            polygons = orientation.footprint.polygons
-            angles = allowed_angles(
-                polygons,
-                min_off_blade_deg=network.recoater_min_off_deg,
-                long_ratio=network.recoater_long_ratio,
+            shape = self._shapes[key] = _usual(
+                orientation.footprint.polygons, network.recoater_min_off_deg, network.recoater_long_ratio
             )
-            shape = self._shapes[key] = Shape.make(polygons, angles)
         return shape
 
     def fitting(self, spec: PlateSpec, part: PartFacts, orientation: Orientation, coupons: int) -> Shape | None:
@@ -74,67 +71,75 @@ class Standing:
 
     def stands(self, spec: PlateSpec, shape: Shape, coupons: int) -> bool:
         """Whether a place was found for one piece beside so many coupons on the empty plate."""
-        key = (spec, shape.key, coupons)
-        found = self._stand.get(key)
-        if found is None:
-            found = self._stand[key] = self._place(spec, shape, coupons)
-        return found
+        return _stands(spec, shape, coupons, self._side_mm)
 
     def never(self, spec: PlateSpec, shape: Shape) -> bool:
         """Certain no at whatever angle."""
-        key = (spec, shape.key)
-        found = self._never.get(key)
-        if found is None:
-            found = self._never[key] = _never_stands(spec, shape)
-        return found
-
-    def _place(self, spec: PlateSpec, shape: Shape, coupons: int) -> bool:
-        boxes = self._boxes_of(shape)
-        if coupons == 0 and _clearly_stands(spec, boxes):
-            return True
-        wide, deep = spec.usable_width_mm + _BEYOND_MM, spec.usable_depth_mm + _BEYOND_MM
-        if bool(((boxes[:, 0] > wide) | (boxes[:, 1] > deep)).all()):
-            return False
-        prepared = self._with_coupons(spec, coupons)
-        if prepared is None:
-            return False
-        nest, standing = prepared
-        return _has_room(spec, boxes, standing) or nest.copy().add(shape, 1) == 1
-
-    def _boxes_of(self, shape: Shape) -> Floats:
-        """Width and depth of the bounding box at every permitted rotation, mm (n, 2)."""
-        boxes = self._boxes.get(shape.key)
-        if boxes is None:
-            corners = np.array([vertex for outer, _ in shape.polygons for vertex in outer])
-            turn = np.radians(np.array(shape.angles_deg))
-            cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
-            x = corners[:, 0] * cos - corners[:, 1] * sin
-            y = corners[:, 0] * sin + corners[:, 1] * cos
-            boxes = self._boxes[shape.key] = np.stack([np.ptp(x, axis=1), np.ptp(y, axis=1)], axis=1)
-        return boxes
-
-    def _with_coupons(self, spec: PlateSpec, coupons: int) -> tuple[Nest, Floats] | None:
-        """A plate with so many coupons and their lower left corners (n, 2); None when they find no room."""
-        key = (spec, coupons)
-        if key not in self._prepared:
-            nest = Nest(spec)
-            stand = nest.add(self.coupon, coupons) == coupons
-            corners = np.array([(p.x_mm, p.y_mm) for p in nest.placements]).reshape(-1, 2)
-            sizes = np.full_like(corners, self._side_mm)
-            self._prepared[key] = (nest, np.hstack([corners, corners + sizes])) if stand else None
-        return self._prepared[key]
+        return _never_stands(spec, shape)
 
     def _turning(self, part: PartFacts, orientation: Orientation) -> Shape:
         """The footprint with every permitted plate rotation in steps of 15 degrees."""
         key = (part.content_hash, orientation.key)
         shape = self._turnings.get(key)
         if shape is None:
-            polygons, network = orientation.footprint.polygons, self._network
-            every = Shape.make(polygons, tuple(float(a) for a in range(0, 360, 15)))
-            shape = self._turnings[key] = Shape.make(
-                polygons, _off_blade(every, network.recoater_min_off_deg, network.recoater_long_ratio)
+            network = self._network
+            shape = self._turnings[key] = _every_turn(
+                orientation.footprint.polygons, network.recoater_min_off_deg, network.recoater_long_ratio
             )
         return shape
+
+
+@lru_cache(maxsize=16)
+def _coupon(side_mm: float) -> Shape:
+    side = side_mm
+    return Shape.make(((((0.0, 0.0), (side, 0.0), (side, side), (0.0, side)), ()),), (0.0,))
+
+
+@lru_cache(maxsize=8192)
+def _usual(polygons: Polygons, min_off_deg: float, long_ratio: float) -> Shape:
+    return Shape.make(polygons, allowed_angles(polygons, min_off_blade_deg=min_off_deg, long_ratio=long_ratio))
+
+
+@lru_cache(maxsize=2048)
+def _every_turn(polygons: Polygons, min_off_deg: float, long_ratio: float) -> Shape:
+    every = Shape.make(polygons, tuple(float(a) for a in range(0, 360, 15)))
+    return Shape.make(polygons, _off_blade(every, min_off_deg, long_ratio))
+
+
+@lru_cache(maxsize=1 << 16)
+def _stands(spec: PlateSpec, shape: Shape, coupons: int, side_mm: float) -> bool:
+    boxes = _boxes_of(shape)
+    if coupons == 0 and _clearly_stands(spec, boxes):
+        return True
+    wide, deep = spec.usable_width_mm + _BEYOND_MM, spec.usable_depth_mm + _BEYOND_MM
+    if bool(((boxes[:, 0] > wide) | (boxes[:, 1] > deep)).all()):
+        return False
+    prepared = _with_coupons(spec, coupons, side_mm)
+    if prepared is None:
+        return False
+    nest, standing = prepared
+    return _has_room(spec, boxes, standing) or nest.copy().add(shape, 1) == 1
+
+
+@lru_cache(maxsize=8192)
+def _boxes_of(shape: Shape) -> Floats:
+    """Width and depth of the bounding box at every permitted rotation, mm (n, 2)."""
+    corners = np.array([vertex for outer, _ in shape.polygons for vertex in outer])
+    turn = np.radians(np.array(shape.angles_deg))
+    cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
+    x = corners[:, 0] * cos - corners[:, 1] * sin
+    y = corners[:, 0] * sin + corners[:, 1] * cos
+    return np.stack([np.ptp(x, axis=1), np.ptp(y, axis=1)], axis=1)
+
+
+@lru_cache(maxsize=512)
+def _with_coupons(spec: PlateSpec, coupons: int, side_mm: float) -> tuple[Nest, Floats] | None:
+    """A plate with so many coupons and their lower left corners (n, 2); None when they find no room."""
+    nest = Nest(spec)
+    if nest.add(_coupon(side_mm), coupons) != coupons:
+        return None
+    corners = np.array([(p.x_mm, p.y_mm) for p in nest.placements]).reshape(-1, 2)
+    return nest, np.hstack([corners, corners + side_mm])
 
 
 def _off_blade(shape: Shape, min_off_deg: float, long_ratio: float) -> tuple[float, ...]:
@@ -150,6 +155,7 @@ def _off_blade(shape: Shape, min_off_deg: float, long_ratio: float) -> tuple[flo
     return tuple(a for a, lean in leans.items() if min(lean, 180 - lean) >= min_off_deg - 1e-9)
 
 
+@lru_cache(maxsize=1 << 16)
 def _never_stands(spec: PlateSpec, shape: Shape) -> bool:
     """Certain no at whatever angle: too much area, too long for the diagonal, or nowhere narrow enough."""
     if shape.area_mm2 > spec.usable_area_mm2 * (1 + 1e-9):

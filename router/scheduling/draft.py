@@ -409,8 +409,9 @@ class Draft:
 
     def commit(self) -> None:
         """Keep the changes; plates nobody refers to any more are freed."""
-        gone = [queue for _, queue in self.journal]
-        self._free(np.unique(np.concatenate([*gone, np.array(self._made, dtype=np.int64)])))
+        gone = {plate for _, queue in self.journal for plate in queue.tolist()}
+        gone.update(self._made)
+        self._free(sorted(gone))
         self.journal.clear()
         self._made = []
 

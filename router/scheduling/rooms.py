@@ -103,9 +103,6 @@ class NestRooms:
         """``lattice_mm``: step of the second opinion, 0 for none; then so many tries at exact contact."""
         self._specs = specs
         self._shapes = [*shapes, coupon]
-        self._index = {shape.key: n for n, shape in enumerate(shapes)}
-        if coupon is not None:
-            self._index[coupon.key] = COUPON
         self._lattice_mm = lattice_mm
         self._lattice_nodes = lattice_nodes
         self._contacts = contacts
@@ -170,16 +167,13 @@ class NestRooms:
         """The contents as a plate of the nesting engine."""
         nest: Nest | None = held.known_nest
         if nest is None:
-            base = self.nest(held.base)
-            left = dict(held.drop)
-            gone = []
-            for index in range(len(base.placements) - 1, -1, -1):
-                shape = self._index[base.placements[index].shape_key]
-                if left.get(shape, 0) > 0:
-                    left[shape] -= 1
-                    gone.append(index)
-            nest = base.copy()
-            nest.remove(gone)
+            nest = self.nest(held.base).lean()
+            drop: dict[str, int] = {}
+            for shape, many in held.drop.items():
+                outline = self._shapes[shape]
+                assert outline is not None
+                drop[outline.key] = drop.get(outline.key, 0) + many
+            nest.take_off(drop)
             held.known_nest = nest
             held.base = None
         return nest

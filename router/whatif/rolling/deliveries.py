@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numba as nb
+
 from router.scheduling.book import Book
 from router.scheduling.calendar import through
 from router.scheduling.prices import cheapest_carrier, shipped_kg
 from router.scheduling.shop import Shop
+from router.scheduling.walks import lot_through
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +74,31 @@ def delivered(shop: Shop, book: Book, line: int) -> Delivered | None:
         return None
     day = max(leg.day for leg in legs)
     return Delivered(day, max(0, day - int(wanted["due_day"])), int(held["cents"]), tuple(legs))
+
+
+@nb.njit(cache=True)
+def arrival(shop: Shop, book: Book, line: int) -> int:
+    """The day (ordinal) a line's last piece arrives as its lots stand; 0 when it stands on no plate or no carrier
+    takes it."""
+    held = book.standing[line]
+    latest = 0
+    for a in range(held.first, held.first + held.lots):
+        site = shop.machines[book.plates[book.lots[a].plate].machine].site
+        pieces = ready = 0
+        for b in range(held.first, held.first + held.lots):
+            lot = book.lots[b]
+            plate = book.plates[lot.plate]
+            if shop.machines[plate.machine].site != site:
+                continue
+            done = book.times[plate.machine, plate.position].done
+            at, _ = lot_through(shop, book.walks, line, site, lot.variant, lot.pieces, done)
+            pieces += lot.pieces
+            ready = max(ready, at)
+        row, _, day = cheapest_carrier(shop, line, site, pieces, ready)
+        if row < 0:
+            return 0
+        latest = max(latest, day)
+    return latest
 
 
 def _ship(shop: Shop, line: int, site: int, pieces: int, ready: int) -> Leg | None:

@@ -24,7 +24,7 @@ from router.scheduling.book import set_queue
 from router.scheduling.draft import Care, Draft
 from router.scheduling.search import Search
 from router.scheduling.solve import sizes_for
-from router.whatif.rolling.deliveries import Delivered, delivered
+from router.whatif.rolling.deliveries import Delivered, arrival, delivered
 
 _CARE = Care(positions=3, depth=10, tries=2, joins=8, fresh=3)
 """Less care than for one plan: hundreds of days are planned, and what matters stands at the ends of the queues."""
@@ -128,15 +128,14 @@ class _Living:
     def _clock(self, now: int) -> None:
         """Nothing loose may begin, nor any change of alloy, before now."""
         draft, book, shop = self.draft, self.draft.book, self.shop
-        for k in range(len(shop.machines)):
-            firm = int(draft.firm[k])
-            if firm:
-                last = book.times[k, firm - 1]
-                last["unload_end"] = max(int(last["unload_end"]), now)
-            else:
-                shop.machines[k]["free_from"] = max(int(shop.machines[k]["free_from"]), now)
-            for plate in draft.loose(k):
-                book.plates[plate]["release"] = max(int(book.plates[plate]["release"]), now)
+        begun = np.flatnonzero(draft.firm)
+        ends, last = book.times["unload_end"], draft.firm[begun] - 1
+        ends[begun, last] = np.maximum(ends[begun, last], now)
+        idle = draft.firm == 0
+        shop.machines["free_from"][idle] = np.maximum(shop.machines["free_from"][idle], now)
+        position = np.arange(book.queues.shape[1])[None, :]
+        plates = book.queues[(position >= draft.firm[:, None]) & (position < book.lengths[:, None])]
+        book.plates["release"][plates] = np.maximum(book.plates["release"][plates], now)
         loose = draft.mine
         shop.lines["release"][loose] = np.maximum(shop.lines["release"][loose], now)
 
@@ -153,9 +152,9 @@ class _Living:
             draft.commit()
             self.refused.pop(line, None)
             draft.mine[line] = True
-            planned = delivered(self.shop, draft.book, line)
-            if planned is not None:
-                self.promised[line] = max(int(lines[line]["due_day"]), planned.day)
+            day = arrival(self.shop, draft.book, line)
+            if day:
+                self.promised[line] = max(int(lines[line]["due_day"]), day)
 
     def _refuse(self, line: int) -> None:
         """A line without a place is asked about again on the next planning day, or lost."""
@@ -218,8 +217,7 @@ class _Living:
 
     def _arrives(self, line: int) -> int:
         """The day a line would arrive as everything stands (ordinal); 0 when nothing takes it."""
-        planned = delivered(self.shop, self.draft.book, line)
-        return 0 if planned is None else planned.day
+        return int(arrival(self.shop, self.draft.book, line))
 
     def _retime(self, k: int, queue: np.ndarray[tuple[int], np.dtype[np.int64]]) -> bool:
         head = int(self.draft.firm[k])
