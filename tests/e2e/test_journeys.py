@@ -42,6 +42,9 @@ def test_start_a_run_watch_it_stop_it_and_accept_with_the_keyboard_alone(page: P
     tab_to(page, "#f-seconds")
     page.keyboard.press("Control+a")
     page.keyboard.type("300")
+    tab_to(page, "#f-keep_h")  # with every build of the live plan kept there may be nothing left to search
+    page.keyboard.press("Control+a")
+    page.keyboard.type("0")
     page.keyboard.press("Enter")
     expect(page.locator("[data-show=best]")).to_contain_text("USD", timeout=60_000)
     tab_to(page, "form[action$='/stop'] button")

@@ -155,7 +155,7 @@ def test_import_shows_faults_then_stores_once(client: TestClient) -> None:
     store = f"{V1}/imports/{good['import_id']}/store"
     answers = [client.post(store, headers={"Idempotency-Key": "once"}) for _ in range(2)]
     assert answers[0].status_code == 200 and answers[0].json() == answers[1].json()
-    assert client.post(store, headers={"Idempotency-Key": "other"}).status_code == 404
+    assert client.post(store, headers={"Idempotency-Key": "other"}).status_code == 409
 
 
 def test_the_export_is_the_folder(client: TestClient, tmp_path: Path) -> None:
