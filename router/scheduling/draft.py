@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -64,6 +65,17 @@ class Sizes:
     plates: int
     longest_queue: int
     width: int = 48
+
+
+class _Trial(NamedTuple):
+    """A place tried for a line's pieces."""
+
+    cents: float
+    """What the plan's cost rises by, pieces left over roughly priced."""
+    place: Row
+    made: int
+    """The plate with the pieces, in no queue yet; -1 when the place does not win."""
+    held: Held
 
 
 Plan = list[list[tuple[list[tuple[int, int, int]], Held]]]
@@ -215,39 +227,66 @@ class Draft:
         """Rank places for the request in ``_ask``, try the best for real, take the best of these."""
         n, m = rank_places(self.shop, self.book, self.open, self.firm, self._ask, self._scratch, joins, fresh)
         estimates = np.concatenate((joins["cents"][:n], fresh["cents"][:m]))
-        best: tuple[float, Row, int, Held] | None = None
+        best: _Trial | None = None
         tried = 0
         for at in np.argsort(estimates, kind="stable").tolist():
             place = joins[at] if at < n else fresh[at - n]
-            cents, k, variant, plate, _, _, rest, once, spared = place.item()
-            if best is not None and (tried >= self.care.tries or hopeless(cents, best[0])):
+            if best is not None and (tried >= self.care.tries or hopeless(float(place["cents"]), best.cents)):
                 break
-            outcome = self._room(line, k, variant, plate, missing)
-            if outcome is None:
-                continue
-            held, placed = outcome
-            if plate >= 0 and placed < min(missing, smallest_lot(self.quantity[line], self.full[variant])):
-                continue
-            made, rise = price_place(self.shop, self.book, place, line, placed, self._queue, self._old)
-            if made < 0:
+            trial = self._try(place, line, missing, math.inf if best is None else best.cents)
+            if trial is None:
                 continue
             tried += 1
-            total = rise - spared + (rest * (missing - placed) + once if missing > placed else 0.0)
-            if best is None or total < best[0]:
+            if trial.made >= 0:
                 if best is not None:
-                    free_plate(self.book, best[2])
-                best = (total, place, made, held)
-            else:
-                free_plate(self.book, made)
+                    free_plate(self.book, best.made)
+                best = trial
         if best is None:
             return False
-        _, place, made, held = best
-        k, plate = int(place["machine"]), int(place["plate"])
-        self._made.append(made)
-        self.held[made] = held
-        self.refused[made] = self.refused[plate] if plate >= 0 else frozenset()
-        length = queue_with(self.book, k, int(place["position"]), plate, made, self._queue)
+        k, plate = int(best.place["machine"]), int(best.place["plate"])
+        self._made.append(best.made)
+        self.held[best.made] = best.held
+        self.refused[best.made] = self.refused[plate] if plate >= 0 else frozenset()
+        length = queue_with(self.book, k, int(best.place["position"]), plate, best.made, self._queue)
         return self._apply(k, self._queue[:length])
+
+    def _try(self, place: Row, line: int, missing: int, beat_cents: float) -> _Trial | None:
+        """A place with its pieces nested and its price; plate -1 when it costs ``beat_cents`` or more, None when it
+        cannot be.
+
+        Nesting is the dear part: a place that would not win with the pieces that likely fit is not nested.
+        """
+        _, k, variant, plate, _, likely, *_ = place.item()
+        trial = None
+        if beat_cents < math.inf:
+            trial = self._priced(place, line, missing, likely, beat_cents)
+            if trial is None or trial.made < 0:
+                return trial
+        outcome = self._room(line, k, variant, plate, missing)
+        held, placed = outcome if outcome is not None else (None, 0)
+        least = min(missing, smallest_lot(self.quantity[line], self.full[variant])) if plate >= 0 else 1
+        if trial is not None and (placed != likely or placed < least):
+            free_plate(self.book, trial.made)
+            trial = None
+        if placed < least:
+            return None
+        if trial is None:
+            trial = self._priced(place, line, missing, placed, beat_cents)
+        return trial if trial is None or trial.made < 0 else trial._replace(held=held)
+
+    def _priced(self, place: Row, line: int, missing: int, pieces: int, beat_cents: float) -> _Trial | None:
+        """So many pieces at a place, not nested yet; plate -1 when they cost ``beat_cents`` or more, None when they
+        cannot stand there."""
+        made, rise = price_place(self.shop, self.book, place, line, pieces, self._queue, self._old)
+        if made < 0:
+            return None
+        cents = rise - float(place["credit_cents"])
+        if missing > pieces:
+            cents += float(place["rest_cents"]) * (missing - pieces) + float(place["once_cents"])
+        if cents >= beat_cents:
+            free_plate(self.book, made)
+            made = -1
+        return _Trial(cents, place, made, None)
 
     def _room(self, line: int, k: int, variant: int, plate: int, missing: int) -> tuple[Held, int] | None:
         """The plate's contents with as many pieces as find room beside the coupons; None when none does."""
