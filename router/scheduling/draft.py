@@ -39,6 +39,9 @@ _SPARE_PLATES = 200
 _HOPELESS_FACTOR, _HOPELESS_CENTS = 1.5, 10_000
 """A place whose estimate is above best x factor + cents is not tried for real."""
 
+_NOT_NESTED = 0.5
+"""A place whose price alone speaks against it counts as this share of one tried for real."""
+
 
 @dataclass(frozen=True, slots=True)
 class Care:
@@ -228,7 +231,7 @@ class Draft:
         n, m = rank_places(self.shop, self.book, self.open, self.firm, self._ask, self._scratch, joins, fresh)
         estimates = np.concatenate((joins["cents"][:n], fresh["cents"][:m]))
         best: _Trial | None = None
-        tried = 0
+        tried = 0.0
         for at in np.argsort(estimates, kind="stable").tolist():
             place = joins[at] if at < n else fresh[at - n]
             if best is not None and (tried >= self.care.tries or hopeless(float(place["cents"]), best.cents)):
@@ -236,7 +239,7 @@ class Draft:
             trial = self._try(place, line, missing, math.inf if best is None else best.cents)
             if trial is None:
                 continue
-            tried += 1
+            tried += 1.0 if trial.made >= 0 else _NOT_NESTED
             if trial.made >= 0:
                 if best is not None:
                     free_plate(self.book, best.made)
@@ -257,6 +260,13 @@ class Draft:
         Nesting is the dear part: a place that would not win with the pieces that likely fit is not nested.
         """
         _, k, variant, plate, _, likely, *_ = place.item()
+        least = 1
+        if plate >= 0:
+            least = min(missing, smallest_lot(self.quantity[line], self.full[variant]))
+            most = self.rooms.known_most(self.held[plate], self.shape[variant])
+            if most is not None and most < least:
+                return None
+            likely = likely if most is None else min(likely, most)
         trial = None
         if beat_cents < math.inf:
             trial = self._priced(place, line, missing, likely, beat_cents)
@@ -264,7 +274,6 @@ class Draft:
                 return trial
         outcome = self._room(line, k, variant, plate, missing)
         held, placed = outcome if outcome is not None else (None, 0)
-        least = min(missing, smallest_lot(self.quantity[line], self.full[variant])) if plate >= 0 else 1
         if trial is not None and (placed != likely or placed < least):
             free_plate(self.book, trial.made)
             trial = None

@@ -32,6 +32,9 @@ class Rooms(Protocol):
     def less(self, held: Held, plate: int, drop: Mapping[int, int]) -> Held:
         """The contents without so many pieces of each shape. ``held`` stays as it is."""
 
+    def known_most(self, held: Held, shape: int) -> int | None:
+        """How many more pieces found room when more were asked for; None when nobody asked."""
+
 
 class SumRooms:
     """Room is a sum: pieces of given sizes fit while their sum does not pass the plate's size."""
@@ -52,15 +55,21 @@ class SumRooms:
     def less(self, held: Held, plate: int, drop: Mapping[int, int]) -> Held:
         return held - sum(self._sizes[shape] * n for shape, n in drop.items())
 
+    def known_most(self, held: Held, shape: int) -> int | None:
+        return None
+
 
 class Contents:
     """What stands on a plate: how many of each shape, and where once somebody asks."""
 
-    __slots__ = ("base", "counts", "drop", "known_nest")
+    __slots__ = ("base", "counts", "drop", "known_nest", "most")
 
-    def __init__(self, counts: dict[int, int], nest: Nest | None) -> None:
+    def __init__(self, counts: dict[int, int], nest: Nest | None, most: dict[int, int] | None = None) -> None:
         self.counts = counts
         self.known_nest = nest
+        self.most: dict[int, int] = {} if most is None else most
+        """By shape how many more found room where more were asked for; shared by all in which the same pieces stand on
+        the same places."""
         self.base: Contents | None = None
         self.drop: Mapping[int, int] = {}
 
@@ -127,6 +136,9 @@ class NestRooms:
         known = self._stood.get(key)
         if known is not None:
             return self._again(known), pieces
+        most = held.most.get(shape, pieces)
+        if most < pieces:
+            return self.more(held, plate, shape, most) if most else (held, 0)
         refused = self._refusals.get(key, 0)
         if refused >= _REFUSALS and pieces == 1:
             return held, 0
@@ -136,8 +148,11 @@ class NestRooms:
             second = self._opinion(held, plate, shape) if refused == 0 else None
             if second is None:
                 self._refusals[key] = refused + 1
+                held.most[shape] = 0
                 return held, 0
             nest, placed = second, 1
+        elif placed < pieces:
+            held.most[shape] = placed
         counts[shape] += placed - pieces
         made = Contents(counts, nest)
         self._remember(plate, made)
@@ -154,7 +169,7 @@ class NestRooms:
     def _again(self, known: Contents) -> Contents:
         # A value of its own, so that what is remembered stays without a bitmap.
         assert known.known_nest is not None
-        return Contents(known.counts, known.known_nest.lean())
+        return Contents(known.counts, known.known_nest.lean(), known.most)
 
     def less(self, held: Held, plate: int, drop: Mapping[int, int]) -> Held:
         counts = {shape: n - drop.get(shape, 0) for shape, n in held.counts.items() if n > drop.get(shape, 0)}
@@ -162,6 +177,10 @@ class NestRooms:
         fewer.base, fewer.drop = held, drop
         known = self._stood.get(_key(plate, counts))
         return fewer if known is None else self._again(known)
+
+    def known_most(self, held: Held, shape: int) -> int | None:
+        most: int | None = held.most.get(shape)
+        return most
 
     def nest(self, held: Held) -> Nest:
         """The contents as a plate of the nesting engine."""

@@ -33,6 +33,9 @@ class ExactRectangles:
             placed += 1
         return held, placed
 
+    def known_most(self, held: Held, shape: int) -> int | None:
+        return None
+
     def less(self, held: Held, plate: int, drop: Mapping[int, int]) -> Held:
         left = list(held)
         for shape, many in drop.items():

@@ -11,7 +11,7 @@ import pytest
 from openpyxl import Workbook
 from small_folder import SMALL, copy_small
 
-from router.formats import check_scenario
+from router.formats import check_scenario, yaml_reader
 from router.formats.network_file import inspect_network
 from router.formats.order_cells import MOST_ROWS, MOST_UNPACKED_BYTES, read_sheet
 from router.formats.yaml_reader import MOST_BYTES, read_yaml
@@ -59,6 +59,34 @@ def test_yaml_traps(text: str, found: str) -> None:
     document = read_yaml(text.encode(), "network.yaml")
     assert found in only(document.faults).found
     assert document.data is None
+
+
+_PLAIN = """
+a: &one {n: 06:30, no: NO, t: true, f: 1.50, e: 1e3, nothing: ~, empty: , quoted: "7", single: '8'}
+b: [*one, [1, -2, 0x10], "line\\n two"]
+c:
+  <<: *one
+  "<<": kept
+  text: |
+    first
+    second
+  folded: >-
+    one
+    two
+a: again
+é: ü
+"""
+
+
+@pytest.mark.parametrize(
+    "text", [_PLAIN, (SMALL / "network.yaml").read_text(encoding="utf-8"), "a: !t 1", "- %\n- x: y: z"]
+)
+def test_yaml_reads_the_same_with_and_without_libyaml(text: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    if yaml_reader._QuickLoader is None:
+        pytest.skip("PyYAML came without libyaml")
+    quick = read_yaml(text.encode(), "network.yaml")
+    monkeypatch.setattr(yaml_reader, "_QuickLoader", None)
+    assert read_yaml(text.encode(), "network.yaml") == quick
 
 
 def test_yaml_that_is_not_utf8() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from router.nesting import (
@@ -101,6 +103,24 @@ def test_remove_frees_room_and_keeps_the_rest() -> None:
     with pytest.raises(IndexError, match="no piece 9"):
         nest.remove([0, 9])
     assert len(nest.placements) == 4
+
+
+def test_pieces_are_taken_off_by_shape_the_last_first() -> None:
+    nest = Nest(PLATE)
+    large, small = rectangle(110, 110), rectangle(40, 40)
+    nest.add(large, 2)
+    nest.add(small, 3)
+    nest.put(small, replace(nest.placements[-1], shape_key=small.key, x_mm=5.0, y_mm=5.0))
+    before = list(nest.placements)
+    nest.take_off({large.key: 1, small.key: 2, "nowhere": 4})
+    assert nest.placements == [before[0], *before[2:4]], "the order of the rest stays"
+    assert nest.net_area_mm2 == 110 * 110 + 2 * 40 * 40
+    twin = Nest.of(PLATE, nest.shapes, nest.placements)
+    assert twin.free_area_mm2 == nest.free_area_mm2, "their room is free again"
+    nest.take_off({large.key: 9})
+    assert set(nest.shapes) == {small.key}
+    nest.take_off({})
+    assert nest.placements == before[2:4]
 
 
 def test_copy_is_independent_both_ways() -> None:

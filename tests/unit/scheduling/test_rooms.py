@@ -8,7 +8,7 @@ import pytest
 from exact_rectangles import ExactRectangles
 from toy_scenario import toy_scenario
 
-from router.nesting import confirm
+from router.nesting import Nest, confirm
 from router.planning.compiled import compiled
 from router.planning.problem import Problem
 from router.scheduling.rooms import NestRooms, SumRooms
@@ -71,6 +71,24 @@ def test_taking_pieces_off_is_put_off_until_somebody_asks(outlines: NestRooms) -
     # What was asked for on the way is remembered too, and the contents themselves are unchanged.
     assert len(outlines.nest(once).placements) == 2
     assert len(outlines.nest(held).placements) == 3
+
+
+def test_how_many_found_room_is_remembered_and_asked_no_second_time(
+    outlines: NestRooms, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held, _ = outlines.more(outlines.empty(0), 0, 0, 1)
+    assert outlines.known_most(held, 1) is None
+    _, most = outlines.more(held, 0, 1, 500)
+    assert 0 < most < 500 and outlines.known_most(held, 1) == most
+    full, same = outlines.more(held, 0, 1, most)
+    assert same == most
+    assert outlines.more(full, 0, 1, 1)[1] == 0 and outlines.known_most(full, 1) == 0
+    monkeypatch.setattr(Nest, "add", lambda *_: pytest.fail("nested again"))
+    assert outlines.more(held, 0, 1, 400)[1] == most
+    assert outlines.more(full, 0, 1, 3)[1] == 0
+    # The same pieces on the same places, remembered: what was found out about them is theirs too.
+    again, _ = outlines.more(held, 0, 1, most)
+    assert outlines.known_most(again, 1) == 0
 
 
 def test_room_given_back_is_room(outlines: NestRooms) -> None:

@@ -15,7 +15,7 @@ from router.kernel.moments import to_minute
 from router.planning.problem import Problem
 from router.scheduling.book import line_cents
 from router.scheduling.draft import Draft
-from router.whatif.rolling.deliveries import delivered
+from router.whatif.rolling.deliveries import arrival, delivered
 from router.whatif.rolling.figures import FIGURES, figures_of
 from router.whatif.rolling.life import Habits, Life, _Living, live
 from router.whatif.rolling.replicate import renewed
@@ -121,10 +121,10 @@ def test_a_delivery_is_the_one_its_cents_were_counted_for(life: Life) -> None:
     """Lateness of the chosen legs, worked out here by hand from the due date."""
     known = [(i, a) for i, a in enumerate(life.arrivals) if a is not None]
     assert known
-    for line, arrival in known:
+    for line, found in known:
         wanted = life.problem.lines[line]
-        assert sum(leg.pieces for leg in arrival.legs) == wanted.quantity
-        assert arrival.late_days == max(0, max(leg.day for leg in arrival.legs) - wanted.due_date.toordinal())
+        assert sum(leg.pieces for leg in found.legs) == wanted.quantity
+        assert found.late_days == max(0, max(leg.day for leg in found.legs) - wanted.due_date.toordinal())
 
 
 def test_deliveries_are_worked_out_as_the_kernels_price_them(small: Scenario, stream: tuple[OrderLine, ...]) -> None:
@@ -134,6 +134,7 @@ def test_deliveries_are_worked_out_as_the_kernels_price_them(small: Scenario, st
     compared = late = 0
     for line in range(len(stream)):
         found = delivered(living.shop, living.draft.book, line)
+        assert arrival(living.shop, living.draft.book, line) == (0 if found is None else found.day)
         if found is not None:
             assert (found.cents, found.late_days) == line_cents(living.shop, living.draft.book, line)
             compared, late = compared + 1, late + (found.late_days > 0)
