@@ -18,6 +18,8 @@ Points = npt.NDArray[np.float64]
 
 #: Largest shortfall of the dilated outline's inscribed arcs, mm (a fifth of the promised 0.01 mm).
 _ARC_ERROR_MM = 0.002
+#: Digits of a piece's place within a cell: far finer than what an outline may graze of a cell.
+_DIGITS = 7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,11 +120,24 @@ class _Stack:
 
 def blocked_runs_at(
     shape: Shape, spacing_mm: float, cell_mm: float, x_mm: float, y_mm: float, angle_deg: float
+) -> tuple[Table, int, int]:
+    """Cells blocked by a piece standing anywhere, as runs and the column and row these count from.
+
+    x_mm, y_mm refer to the grid's origin.
+    """
+    column, row = math.floor(x_mm / cell_mm), math.floor(y_mm / cell_mm)
+    # Copies that a search placed differ by whole cells but for rounding: one table serves all of them.
+    within_x, within_y = round(x_mm / cell_mm - column, _DIGITS), round(y_mm / cell_mm - row, _DIGITS)
+    return _blocked_runs(shape, spacing_mm, cell_mm, within_x, within_y, angle_deg), column, row
+
+
+@lru_cache(maxsize=8192)
+def _blocked_runs(
+    shape: Shape, spacing_mm: float, cell_mm: float, within_x: float, within_y: float, angle_deg: float
 ) -> Table:
-    """Cells blocked by a piece standing anywhere, as runs relative to the grid's origin (which x_mm, y_mm refer to)."""
-    grown = _point_sets(shape, spacing_mm)[1]
-    rings = [turned(ring, angle_deg) for ring in grown]
-    cells, at = _cells(rings, np.array([-x_mm, -y_mm]), cell_mm)
+    """Cells blocked by a piece so many cells right of and above the corner of a cell."""
+    rings = [turned(ring, angle_deg) for ring in _point_sets(shape, spacing_mm)[1]]
+    cells, at = _cells(rings, np.array([-within_x * cell_mm, -within_y * cell_mm]), cell_mm)
     return _runs(cells, at)
 
 

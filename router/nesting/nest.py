@@ -57,14 +57,16 @@ class _Given:
 
     shape: Shape
     runs: Table
-    """What it blocks, counted from the grid's origin."""
+    column: int
+    row: int
+    """What it blocks: runs that count from this column and row."""
     placement: Placement
 
     def __len__(self) -> int:
         return 1
 
     def block(self, pyramid: Words, columns: int) -> None:
-        block_runs(pyramid, columns, self.runs, 0, len(self.runs), 0, 0)
+        block_runs(pyramid, columns, self.runs, 0, len(self.runs), self.column, self.row)
 
     def kept(self, keep: Sequence[int]) -> _Given:
         return self
@@ -213,7 +215,7 @@ class Nest:
         if placement.shape_key != shape.key:
             raise ValueError(f"placement is of shape {placement.shape_key}, not {shape.key}")
         grid = self._grid
-        runs = blocked_runs_at(
+        runs, column, row = blocked_runs_at(
             shape,
             self.spec.spacing_mm,
             grid.cell_mm,
@@ -221,7 +223,7 @@ class Nest:
             placement.y_mm - grid.y_mm,
             placement.angle_deg,
         )
-        group = _Given(shape, runs, placement)
+        group = _Given(shape, runs, column, row, placement)
         group.block(self._writable(), grid.columns)
         self._record(group)
 

@@ -97,7 +97,7 @@ class Yard:
             if place.shape_key not in known:
                 raise ValueError(f"no shape with key {place.shape_key} was given")
             shape = known[place.shape_key]
-            runs = blocked_runs_at(
+            runs, column, row = blocked_runs_at(
                 shape,
                 spec.spacing_mm,
                 cell,
@@ -105,6 +105,7 @@ class Yard:
                 place.y_mm - self.grid.y_mm,
                 place.angle_deg,
             )
+            runs = runs + np.array([row, column, column], dtype=runs.dtype)
             self._fixed.append(len(rows))
             rows.append(
                 (own_at, own_at, blocked_at, blocked_at + len(runs), int(runs[:, 0].max()) + 1, int(runs[:, 2].max()))

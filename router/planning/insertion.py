@@ -240,6 +240,7 @@ class Inserter:
         if not choices:
             return
         in_time = False
+        push_cents_a_day = self._push_cents_a_day(sequence)
         for position in self._positions(len(sequence)):
             if position < state.firm[machine]:
                 continue
@@ -259,7 +260,7 @@ class Inserter:
                     continue
                 extra += after.cost_cents - (before.cost_cents if before is not None else 0)
             free_at = state.free_at(machine, position)
-            push = self._push_cents_a_day(sequence, position)
+            push = push_cents_a_day[position]
             here: list[tuple[float, int]] = []
             for index, (choice, pieces, plate) in enumerate(choices):
                 times = build_times(problem, machine, plate, free_at, loaded)
@@ -282,15 +283,15 @@ class Inserter:
         between = sorted(self.rng.sample(range(2, length), 2), reverse=True)
         return [length, *between, 1, 0]
 
-    def _push_cents_a_day(self, sequence: tuple[int, ...], position: int) -> int:
-        """Rough cost of delaying what stands behind a position by a day: the rates of its lines that are pressed."""
+    def _push_cents_a_day(self, sequence: tuple[int, ...]) -> list[int]:
+        """By position, rough cost of delaying what stands there and behind by a day: the rates of lines pressed."""
         problem, state = self.problem, self.state
-        cents = 0
-        for plate_id in sequence[position:]:
+        cents = [0] * (len(sequence) + 1)
+        for position in range(len(sequence) - 1, -1, -1):
+            plate_id = sequence[position]
             unload_end = state.times[plate_id].unload_end
-            for line in state.plates[plate_id].items:
-                if problem.due_soon(line, unload_end):
-                    cents += problem.lines[line].late_cents_per_day
+            pressed = (i for i in state.plates[plate_id].items if problem.due_soon(i, unload_end))
+            cents[position] = cents[position + 1] + sum(problem.lines[i].late_cents_per_day for i in pressed)
         return cents
 
     def _lone_plate(self, line: int, machine: int, choice: Choice, pieces: int) -> PlateState:
