@@ -13,7 +13,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing.connection import Connection
-from multiprocessing.context import SpawnProcess
+from multiprocessing.context import ForkServerContext, SpawnContext
+from multiprocessing.process import BaseProcess
 from typing import TypeVar
 
 import structlog
@@ -42,8 +43,6 @@ from router.worker.solving import serve
 from router.worker.tasks import Task, task_of
 
 _LOG = structlog.get_logger("worker")
-_SPAWN = multiprocessing.get_context("spawn")
-"""Threads of a server and fork do not go together."""
 _LONGEST_WAIT_S = 15.0
 """Between two tries at a database that does not answer."""
 WAITING_FOR_A_PLAN = "waiting for a plan"
@@ -375,13 +374,26 @@ class _GivingWay:
         return self._until is not None and time.monotonic() >= self._until
 
 
+def _context() -> ForkServerContext | SpawnContext:
+    """How solving processes are begun: threads of a server and fork do not go together, those of a fork server do.
+
+    It has everything imported that a solve needs, so that only the first job waits for that.
+    """
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["router.worker.solving"])
+    return context
+
+
 class _Child:
     """The solving process and our end of its pipe."""
 
     def __init__(self, asked: Asked, processes: int) -> None:
-        mine, its = _SPAWN.Pipe()
+        context = _context()
+        mine, its = context.Pipe()
         self._pipe: Connection = mine
-        self._process: SpawnProcess = _SPAWN.Process(target=serve, args=(its, processes), daemon=False)
+        self._process: BaseProcess = context.Process(target=serve, args=(its, processes), daemon=False)
         self._process.start()
         its.close()
         self._pipe.send(asked)
