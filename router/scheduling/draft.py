@@ -234,9 +234,10 @@ class Draft:
         tried = 0.0
         for at in np.argsort(estimates, kind="stable").tolist():
             place = joins[at] if at < n else fresh[at - n]
-            if best is not None and (tried >= self.care.tries or hopeless(float(place["cents"]), best.cents)):
+            figures = place.item()
+            if best is not None and (tried >= self.care.tries or hopeless(figures[0], best.cents)):
                 break
-            trial = self._try(place, line, missing, math.inf if best is None else best.cents)
+            trial = self._try(place, figures, line, missing, math.inf if best is None else best.cents)
             if trial is None:
                 continue
             tried += 1.0 if trial.made >= 0 else _NOT_NESTED
@@ -253,13 +254,13 @@ class Draft:
         length = queue_with(self.book, k, int(best.place["position"]), plate, best.made, self._queue)
         return self._apply(k, self._queue[:length])
 
-    def _try(self, place: Row, line: int, missing: int, beat_cents: float) -> _Trial | None:
+    def _try(self, place: Row, figures: tuple[Any, ...], line: int, missing: int, beat_cents: float) -> _Trial | None:
         """A place with its pieces nested and its price; plate -1 when it costs ``beat_cents`` or more, None when it
         cannot be.
 
         Nesting is the dear part: a place that would not win with the pieces that likely fit is not nested.
         """
-        _, k, variant, plate, _, likely, *_ = place.item()
+        _, k, variant, plate, _, likely, *costs = figures
         least = 1
         if plate >= 0:
             least = min(missing, smallest_lot(self.quantity[line], self.full[variant]))
@@ -269,7 +270,7 @@ class Draft:
             likely = likely if most is None else min(likely, most)
         trial = None
         if beat_cents < math.inf:
-            trial = self._priced(place, line, missing, likely, beat_cents)
+            trial = self._priced(place, costs, line, missing, likely, beat_cents)
             if trial is None or trial.made < 0:
                 return trial
         outcome = self._room(line, k, variant, plate, missing)
@@ -280,18 +281,21 @@ class Draft:
         if placed < least:
             return None
         if trial is None:
-            trial = self._priced(place, line, missing, placed, beat_cents)
+            trial = self._priced(place, costs, line, missing, placed, beat_cents)
         return trial if trial is None or trial.made < 0 else trial._replace(held=held)
 
-    def _priced(self, place: Row, line: int, missing: int, pieces: int, beat_cents: float) -> _Trial | None:
+    def _priced(
+        self, place: Row, costs: Sequence[float], line: int, missing: int, pieces: int, beat_cents: float
+    ) -> _Trial | None:
         """So many pieces at a place, not nested yet; plate -1 when they cost ``beat_cents`` or more, None when they
-        cannot stand there."""
+        cannot stand there. ``costs``: the last three figures of the place."""
+        rest, once, credit = costs
         made, rise = price_place(self.shop, self.book, place, line, pieces, self._queue, self._old)
         if made < 0:
             return None
-        cents = rise - float(place["credit_cents"])
+        cents = rise - credit
         if missing > pieces:
-            cents += float(place["rest_cents"]) * (missing - pieces) + float(place["once_cents"])
+            cents += rest * (missing - pieces) + once
         if cents >= beat_cents:
             free_plate(self.book, made)
             made = -1
