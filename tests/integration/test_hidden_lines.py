@@ -109,10 +109,14 @@ MONEY = ("incumbent", "bound")
 def totals_of(desk: Desk, plan_ids: list[str]) -> re.Pattern[str]:
     """Sums that count the hidden line, and its own money, however API and pages would write them."""
     cents: set[int] = set()
+    shown: set[str] = set()
     currency = ""
     for plan_id in plan_ids:
         full = plan_in_full(desk, int(plan_id))
         result, currency = full.result, full.head.currency
+        # Sums of the lines that are seen are told in whole units, and may by chance read like another sum.
+        hidden = frozenset(x.line_id for x in full.scenario.lines if x.export_control)
+        shown.add(money(seen_totals(result.plan, hidden).landed_cents, currency))
         for kpis in (result.kpis, result.habit_kpis):
             cents |= {kpis.landed_cents, kpis.build_cents, kpis.after_build_cents, kpis.freight_cents}
         cents |= {result.bound_cents or 0, *(p.landed_cents for p in result.trace)}
@@ -129,7 +133,7 @@ def totals_of(desk: Desk, plan_ids: list[str]) -> re.Pattern[str]:
                 cents |= {job.best_cents or 0, job.bound_cents or 0}
                 cents |= {round(p.value or 0) for p in work.jobs.points(job.job_id, 0) if p.kind in MONEY}
     # Small sums are found everywhere by chance.
-    written = {w for n in cents if n > 50_000 for w in (str(n), money(n, currency, 2), money(n, currency))}
+    written = {w for n in cents if n > 50_000 for w in (str(n), money(n, currency, 2), money(n, currency))} - shown
     return re.compile(rf"(?<![\d.,])(?<!\d[\s,])(?:{'|'.join(sorted(map(re.escape, written)))})(?!\d)", re.I)
 
 
