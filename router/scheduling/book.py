@@ -330,33 +330,50 @@ def time_plate(shop: Shop, plate_row: Row, k: int, at: int, loaded: int, out: Ro
 
 
 @nb.njit(cache=True, inline="never")
+def lots_there(shop: Shop, book: Book, line: int, site: int) -> tuple[int, int, int]:
+    """Pieces of a line at a site as its lots stand, the moment they are ready, and cents of their steps.
+
+    Ready at NEVER when some never are; the cents are those of the others then.
+    """
+    held = book.standing[line]
+    pieces, ready, total = 0, 0, 0
+    for a in range(held.first, held.first + held.lots):
+        lot = book.lots[a]
+        plate = book.plates[lot.plate]
+        if shop.machines[plate.machine].site != site:
+            continue
+        done = book.times[plate.machine, plate.position].done
+        at, cents = lot_through(shop, book.walks, line, site, lot.variant, lot.pieces, done)
+        pieces += lot.pieces
+        ready = max(ready, at)
+        if at < NEVER:
+            total += cents
+    return pieces, ready, total
+
+
+@nb.njit(cache=True, inline="never")
+def new_site(shop: Shop, book: Book, line: int, a: int) -> int:
+    """Site of a lot of a line; -1 when an earlier lot of the line stands there too."""
+    site = shop.machines[book.plates[book.lots[a].plate].machine].site
+    for b in range(book.standing[line].first, a):
+        if shop.machines[book.plates[book.lots[b].plate].machine].site == site:
+            return -1
+    return int(site)
+
+
+@nb.njit(cache=True, inline="never")
 def line_cents(shop: Shop, book: Book, line: int) -> tuple[int, int]:
     """Cents of steps after the plate, freight and lateness of a line as its lots stand, and its most days late."""
     held = book.standing[line]
     total, late = 0, 0
     for a in range(held.first, held.first + held.lots):
-        k = book.plates[book.lots[a].plate].machine
-        site = shop.machines[k].site
-        first_here = True
-        for b in range(held.first, a):
-            if shop.machines[book.plates[book.lots[b].plate].machine].site == site:
-                first_here = False
-                break
-        if not first_here:
+        site = new_site(shop, book, line, a)
+        if site < 0:
             continue
-        pieces, ready = 0, 0
-        for b in range(a, held.first + held.lots):
-            lot = book.lots[b]
-            plate = book.plates[lot.plate]
-            if shop.machines[plate.machine].site != site:
-                continue
-            done = book.times[plate.machine, plate.position].done
-            at, cents = lot_through(shop, book.walks, line, site, lot.variant, lot.pieces, done)
-            if at >= NEVER:
-                return NEVER, 0
-            total += cents
-            pieces += lot.pieces
-            ready = max(ready, at)
+        pieces, ready, cents = lots_there(shop, book, line, site)
+        if ready >= NEVER:
+            return NEVER, 0
+        total += cents
         cents, days = sending(shop, book.sendings, line, site, pieces, ready)
         if cents >= NEVER:
             return NEVER, 0

@@ -12,7 +12,7 @@ import numba as nb
 import numpy as np
 import numpy.typing as npt
 
-from router.scheduling.book import Book, free_plate, lots_have_room, plate_with, set_queue, time_plate
+from router.scheduling.book import Book, free_plate, lots_have_room, lots_there, plate_with, set_queue, time_plate
 from router.scheduling.calendar import attended_end, through
 from router.scheduling.prices import build_price, run_minutes
 from router.scheduling.shop import NEVER, Row, Rows, Shop
@@ -82,17 +82,7 @@ def _keep(found: Rows, n: int, most: int, place: Row) -> int:
 @nb.njit(cache=True, inline="never")
 def _standing_there(shop: Shop, book: Book, line: int, site: int) -> tuple[int, int, int]:
     """Pieces of a line at a site, the moment they are ready, and what their shipment costs as it stands."""
-    held = book.standing[line]
-    pieces, ready = 0, 0
-    for a in range(held.first, held.first + held.lots):
-        lot = book.lots[a]
-        plate = book.plates[lot.plate]
-        if shop.machines[plate.machine].site != site:
-            continue
-        done = book.times[plate.machine, plate.position].done
-        at, _ = lot_through(shop, book.walks, line, site, lot.variant, lot.pieces, done)
-        pieces += lot.pieces
-        ready = max(ready, at)
+    pieces, ready, _ = lots_there(shop, book, line, site)
     if pieces == 0:
         return 0, 0, 0
     return pieces, ready, sending(shop, book.sendings, line, site, pieces, ready)[0]

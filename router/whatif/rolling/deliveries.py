@@ -6,11 +6,9 @@ from dataclasses import dataclass
 
 import numba as nb
 
-from router.scheduling.book import Book
-from router.scheduling.calendar import through
+from router.scheduling.book import Book, lots_there, new_site
 from router.scheduling.prices import cheapest_carrier, shipped_kg
 from router.scheduling.shop import Shop
-from router.scheduling.walks import lot_through
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,30 +40,13 @@ class Delivered:
 def delivered(shop: Shop, book: Book, line: int) -> Delivered | None:
     """The delivery of a line as its lots stand; None when it stands on no plate or no carrier takes it."""
     held, wanted = book.standing[line], shop.lines[line]
-    by_site: dict[int, tuple[int, int]] = {}
-    first = int(held["first"])
-    for lot in book.lots[first : first + int(held["lots"])]:
-        plate = book.plates[lot["plate"]]
-        k = int(plate["machine"])
-        site = int(shop.machines[k]["site"])
-        done = int(book.times[k, int(plate["position"])]["done"])
-        steps = shop.lot_steps[int(wanted["route"]), site]
-        pieces = int(lot["pieces"])
-        at, _ = through(
-            shop,
-            site,
-            int(steps["first"]),
-            int(steps["last"]),
-            done,
-            pieces,
-            float(shop.variants[int(lot["variant"])]["support_cm3"]),
-            pieces * float(wanted["part_kg"]),
-            int(wanted["code"]),
-        )
-        many, ready = by_site.get(site, (0, 0))
-        by_site[site] = (many + pieces, max(ready, int(at)))
     legs = []
-    for site, (pieces, ready) in by_site.items():
+    first = int(held["first"])
+    for a in range(first, first + int(held["lots"])):
+        site = new_site(shop, book, line, a)
+        if site < 0:
+            continue
+        pieces, ready, _ = lots_there(shop, book, line, site)
         leg = _ship(shop, line, site, pieces, ready)
         if leg is None:
             return None
@@ -83,17 +64,10 @@ def arrival(shop: Shop, book: Book, line: int) -> int:
     held = book.standing[line]
     latest = 0
     for a in range(held.first, held.first + held.lots):
-        site = shop.machines[book.plates[book.lots[a].plate].machine].site
-        pieces = ready = 0
-        for b in range(held.first, held.first + held.lots):
-            lot = book.lots[b]
-            plate = book.plates[lot.plate]
-            if shop.machines[plate.machine].site != site:
-                continue
-            done = book.times[plate.machine, plate.position].done
-            at, _ = lot_through(shop, book.walks, line, site, lot.variant, lot.pieces, done)
-            pieces += lot.pieces
-            ready = max(ready, at)
+        site = new_site(shop, book, line, a)
+        if site < 0:
+            continue
+        pieces, ready, _ = lots_there(shop, book, line, site)
         row, _, day = cheapest_carrier(shop, line, site, pieces, ready)
         if row < 0:
             return 0
