@@ -246,29 +246,25 @@ class Nest:
             first += len(group)
             if keep:
                 left.append(group if len(keep) == len(group) else group.kept(keep))
-        self._leave(left)
+        self._groups = tuple(left)
+        self._placements = None
+        self._area = math.fsum(group.shape.area_mm2 for group in left for _ in range(len(group)))
+        self._pyramid = None
+        self._left = {}
+        self._free = -1
 
     def take_off(self, pieces: Mapping[str, int]) -> None:
         """Take so many pieces of each shape off, by key, the last to come first; all there are where more are asked."""
         drop = dict(pieces)
-        left: list[_Copies | _Given] = []
+        gone: list[int] = []
+        end = sum(map(len, self._groups))
         for group in reversed(self._groups):
-            gone = min(drop.get(group.shape.key, 0), len(group))
-            if gone:
-                drop[group.shape.key] -= gone
-            if gone < len(group):
-                left.append(group.kept(range(len(group) - gone)) if gone else group)
-        if sum(map(len, left)) < sum(map(len, self._groups)):
-            self._leave(left[::-1])
-
-    def _leave(self, groups: Sequence[_Copies | _Given]) -> None:
-        """Only these stand here from now on."""
-        self._groups = tuple(groups)
-        self._placements = None
-        self._area = math.fsum(group.shape.area_mm2 for group in groups for _ in range(len(group)))
-        self._pyramid = None
-        self._left = {}
-        self._free = -1
+            off = min(drop.get(group.shape.key, 0), len(group))
+            if off:
+                drop[group.shape.key] -= off
+                gone.extend(range(end - off, end))
+            end -= len(group)
+        self.remove(gone)
 
     def _free_cells(self) -> int:
         if self._free < 0:
