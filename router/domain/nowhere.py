@@ -17,17 +17,17 @@ _MOST_NAMED = 8
 
 def code_nowhere(network: Network, code: str) -> str | None:
     """``no site of the network holds it; did you mean 'AS9100'?``, or None when one does or did."""
-    held = sorted({c.code for site in network.sites for c in site.credentials})
-    if code in held:
+    if any(c.code == code for site in network.sites for c in site.credentials):
         return None
-    return "no site of the network holds it" + _meant(code, held)
+    return "no site of the network holds it" + _meant(code, {c.code for s in network.sites for c in s.credentials})
 
 
 def alloy_nowhere(network: Network, alloy_id: str) -> str | None:
     """``no machine of the network is qualified for it``, with those that some are; None when one is."""
-    run = sorted({alloy for machine in network.machines for alloy in machine.alloys})
-    if alloy_id in run:
+    # Asked for every kind of line and class of machine that do not go together: nothing is gathered for a no.
+    if any(alloy_id in machine.alloys for machine in network.machines):
         return None
+    run = {alloy for machine in network.machines for alloy in machine.alloys}
     return "no machine of the network is qualified for it" + _meant(alloy_id, run)
 
 
@@ -38,8 +38,13 @@ def step_nowhere(network: Network, step: Step) -> str | None:
     return None if done or bought else "no site of the network does it or buys it"
 
 
+def aside(nowhere: str | None) -> str:
+    """One of these in brackets, to stand behind a reason; nothing for None."""
+    return f" ({nowhere})" if nowhere else ""
+
+
 def _meant(name: str, known: Iterable[str]) -> str:
-    names = list(known)
+    names = sorted(known)
     guess = nearest(name, names)
     if guess is not None:
         return f"; did you mean '{guess}'?"

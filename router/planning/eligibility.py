@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from router.costing import PieceLoad, changeover, layers, piece_load
 from router.domain.machines import Machine
 from router.domain.network import Scenario
-from router.domain.nowhere import alloy_nowhere
+from router.domain.nowhere import alloy_nowhere, aside
 from router.domain.orders import OrderLine
 from router.geometry import Orientation, PartFacts, unusable
 from router.nesting import KeepOut, PlateSpec, Shape
@@ -188,9 +188,8 @@ class Eligibility:
         machine = network.machines[self._models[machine_class]]
         spec = self._specs[machine_class]
         if line.alloy_id not in machine.alloys:
-            nowhere = alloy_nowhere(network, line.alloy_id)
-            said = f" ({nowhere})" if nowhere else ""
-            return Verdict((), (), (Reason("alloy", f"not qualified for {line.alloy_id}{said}"),))
+            said = f"not qualified for {line.alloy_id}" + aside(alloy_nowhere(network, line.alloy_id))
+            return Verdict((), (), (Reason("alloy", said),))
         if changeover(network, machine.loaded_alloy_id, line.alloy_id, machine) is None:
             sentence = f"a change from {machine.loaded_alloy_id} to {line.alloy_id} is never made on it"
             return Verdict((), (), (Reason("changeover", sentence),))

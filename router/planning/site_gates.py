@@ -13,7 +13,7 @@ from datetime import date, time, timedelta
 
 from router.costing import route
 from router.domain.network import Network, Scenario
-from router.domain.nowhere import code_nowhere, step_nowhere
+from router.domain.nowhere import aside, code_nowhere, step_nowhere
 from router.domain.orders import OrderLine
 from router.domain.places import Place
 from router.domain.sites import Credential, Site, Step
@@ -189,7 +189,7 @@ class SiteGates:
         for step in route(line, network.alloy[line.alloy_id]):
             if (site.site_id, step) not in network.work_centre and not _services(network, site, step, line):
                 said = f"no work centre and no outside service for {step.replace('_', ' ')}"
-                reasons.append(Reason("step", said + _and(step_nowhere(network, step))))
+                reasons.append(Reason("step", said + aside(step_nowhere(network, step))))
         if line.approved_sites and site.site_id not in line.approved_sites:
             reasons.append(Reason("approved", f"the customer approves only {', '.join(line.approved_sites)}"))
         codes = [(line.export_control, "registration")] if line.export_control else []
@@ -203,16 +203,12 @@ class SiteGates:
                 held = [c for c in site.credentials if c.code == code]
                 lapsed = f" (expired {max(c.valid_until for c in held if c.valid_until)})" if held else ""
                 said = f"the site does not hold {kind} {code}{lapsed}"
-                reasons.append(Reason(kind, said + _and(code_nowhere(network, code))))
+                reasons.append(Reason(kind, said + aside(code_nowhere(network, code))))
                 continue
             windows = common(windows, held_when)
             if not windows:
                 reasons.append(Reason(kind, f"{kind} {code} is never held together with the others the line needs"))
         return SiteVerdict(tuple(reasons), windows)
-
-
-def _and(nowhere: str | None) -> str:
-    return f" ({nowhere})" if nowhere else ""
 
 
 def _services(network: Network, site: Site, step: Step, line: OrderLine) -> bool:
