@@ -64,16 +64,19 @@ def moment(value: datetime, zone: ZoneInfo) -> str:
 
 def clock(value: datetime, zone: ZoneInfo) -> str:
     """``Mon 30 Nov 14:05 CET``: a moment for pages where several clocks stand together."""
-    name = value.astimezone(zone).tzname() or ""
-    # Zones without letters of their own are called by their offset, as in "-03".
-    return f"{moment(value, zone)} {'UTC' + name if name[:1] in ('+', '-') else name}"
+    return f"{moment(value, zone)} {_zone_letters(value, zone)}"
 
 
 def full_clock(value: datetime, zone: ZoneInfo) -> str:
     """``Mon 30 Nov 2026 14:05 CET``."""
-    year = value.astimezone(zone).year
-    date_text, rest = day(value.astimezone(zone).date()), clock(value, zone)
-    return f"{date_text} {year}{rest.removeprefix(date_text)}"
+    local = value.astimezone(zone)
+    return f"{full_day(local.date())} {local:%H:%M} {_zone_letters(value, zone)}"
+
+
+def _zone_letters(value: datetime, zone: ZoneInfo) -> str:
+    name = value.astimezone(zone).tzname() or ""
+    # Zones without letters of their own are called by their offset, as in "-03".
+    return "UTC" + name if name[:1] in ("+", "-") else name
 
 
 def span(start: datetime, end: datetime, zone: ZoneInfo) -> str:

@@ -22,6 +22,8 @@ from router.service.rights import Operation, require
 from router.service.visible import Hidden, hidden_from, told, values_told
 
 _MOST_WORKERS = 16
+ASSIGNMENT = "assignment"
+"""What a choice of sites tells line by line, in a table of its own: every reader gets their own."""
 _COSTS = ("incumbent", "bound")
 """Reports of a run whose value is money."""
 KEEP_H = 24.0
@@ -170,7 +172,7 @@ def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
     job = replace(job, result=result_in_one(job))
     if hidden is None:
         return replace(job, params=params)
-    names, of_all = hidden.names, counts_every_line(job) and bool(hidden.lines)
+    names, of_all = hidden.names, counts_hidden(job, hidden.lines)
     return replace(
         job,
         phase=told(job.phase, names),
@@ -183,13 +185,18 @@ def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
 
 
 def result_in_one(job: JobRecord) -> dict[str, Any]:
-    """The result without what is told line by line, in a table of its own."""
-    return {name: value for name, value in job.result.items() if name != "assignment"}
+    """The result without what is told line by line."""
+    return {name: value for name, value in job.result.items() if name != ASSIGNMENT}
 
 
 def counts_every_line(job: JobRecord) -> bool:
     """Whether its figures are of the whole book; comparisons and choices of sites leave lines under control out."""
     return job.kind in (JobKind.PLAN, JobKind.ELSEWHERE)
+
+
+def counts_hidden(job: JobRecord, hidden: Collection[str]) -> bool:
+    """Whether its figures count lines that are hidden from a reader, and so are not told."""
+    return bool(hidden) and counts_every_line(job)
 
 
 def _without_totals(result: Mapping[str, Any]) -> dict[str, Any]:
@@ -235,7 +242,7 @@ def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoi
     hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
         found = work.jobs.points(job_id, after)
-    of_all = counts_every_line(job) and bool(hidden.lines)
+    of_all = counts_hidden(job, hidden.lines)
     return [
         replace(p, text=told(p.text, hidden.names), value=None if of_all and p.kind in _COSTS else p.value)
         for p in found

@@ -52,16 +52,13 @@ def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = N
 
 def head_told(head: PlanHead, hidden: Hidden) -> PlanHead:
     """A head for somebody to whom some lines are hidden: no sentence names them, no total counts them."""
-    if not hidden.lines:
-        return replace(head, how=told(head.how, hidden.names), note=told(head.note, hidden.names))
-    return replace(
+    seen = replace(
         head,
         how=told(head.how, hidden.names),
         note=told(head.note, hidden.names),
         kpis=kpis_told(head.kpis, hidden.lines),
-        bound_cents=None,
-        gap=None,
     )
+    return replace(seen, bound_cents=None, gap=None) if hidden.lines else seen
 
 
 def head_for(desk: Desk, actor: Actor, head: PlanHead) -> PlanHead:

@@ -17,7 +17,7 @@ from router.formats.tables import csv_text
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
 from router.report.plain_page import Table
 from router.service.desk import Desk
-from router.service.jobs import ask_job, asked_before, get_job, result_in_one
+from router.service.jobs import ASSIGNMENT, ask_job, asked_before, get_job, result_in_one
 from router.service.kept_what_ifs import KeptWhatIf, add_what_ifs, what_if_named
 from router.service.network import NO_NETWORK, reading_of
 from router.service.receipts import Once
@@ -33,8 +33,6 @@ MOST_CANDIDATES = 60
 MOST_SITES = 20
 MOST_SECONDS = 300
 TABLES = ("places", "hours", "tornado", "break_even")
-ASSIGNMENT = "assignment"
-"""The table of who builds what: line by line, so that every reader gets their own."""
 FILE = "candidates"
 """What the text is called in faults."""
 _POINTERS = Pointers(

@@ -120,7 +120,7 @@ def run(reader: SignedIn, job_id: str) -> Response:
     head = live_plan(reader.desk, reader.actor)
     habit = full_plan(reader.desk, reader.actor, head.plan_id).result.habit_kpis.landed_cents if head else None
     chart = ""
-    partial = use.counts_every_line(job) and bool(hidden_lines(reader.desk, reader.actor))
+    partial = use.counts_hidden(job, hidden_lines(reader.desk, reader.actor))
     if found and job.kind is JobKind.PLAN:
         level = habit if habit is not None else max(p.landed_cents for p in found)
         chart = trace_chart("trace", found, points[-1].seconds, job.bound_cents, level, currency)
