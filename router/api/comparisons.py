@@ -9,7 +9,7 @@ from pydantic import Field
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
 from router.api.problems import READS, WRITES
-from router.api.runs import JobId, JobView, job_view
+from router.api.runs import JobId, JobView, Seed, job_view
 from router.api.words import Asked
 from router.service import comparisons as use
 from router.service.lives import MOST_REPLICATIONS
@@ -18,6 +18,8 @@ from router.whatif.rolling.replicate import NEAR_KM
 
 router = APIRouter(tags=["What-ifs"])
 CSV = "text/csv"
+Months = Annotated[float, Field(ge=LEAST_MONTHS, le=MOST_MONTHS)]
+Replications = Annotated[int, Field(ge=LEAST_REPLICATIONS, le=MOST_REPLICATIONS)]
 
 
 class Csv(Response):
@@ -30,9 +32,9 @@ class ComparisonAsked(Asked):
     what_if_ids: Annotated[
         list[Annotated[int, Field(ge=1, le=2**31 - 1)]], Field(min_length=1, max_length=use.MOST_WHAT_IFS)
     ]
-    months: Annotated[float, Field(ge=LEAST_MONTHS, le=MOST_MONTHS)] = 3
-    replications: Annotated[int, Field(ge=LEAST_REPLICATIONS, le=MOST_REPLICATIONS)] = 10
-    seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
+    months: Months = 3
+    replications: Replications = 10
+    seed: Seed = 1
     near_km: Annotated[
         float, Field(gt=0, le=MOST_NEAR_KM, description="Road distance that counts as near the customer.")
     ] = NEAR_KM

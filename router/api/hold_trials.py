@@ -8,13 +8,11 @@ from fastapi import APIRouter, Response
 from pydantic import Field
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
-from router.api.comparisons import CSV_TABLE, Csv
+from router.api.comparisons import CSV_TABLE, Csv, Months, Replications
 from router.api.problems import READS, WRITES
-from router.api.runs import JobId, JobView, job_view
+from router.api.runs import JobId, JobView, Seed, job_view
 from router.api.words import Asked
 from router.service import hold_trials as use
-from router.service.lives import MOST_REPLICATIONS
-from router.whatif.amounts import LEAST_MONTHS, LEAST_REPLICATIONS, MOST_MONTHS
 from router.whatif.comparison.hold_rules import MOST_HELD_DAYS, MOST_SLACK_DAYS
 
 router = APIRouter(tags=["What-ifs"])
@@ -38,9 +36,9 @@ class HoldTrialAsked(Asked):
     at_most_days: Annotated[int, Field(ge=1, le=MOST_HELD_DAYS, description="... for so many days at most.")] = (
         use.AT_MOST_DAYS
     )
-    months: Annotated[float, Field(ge=LEAST_MONTHS, le=MOST_MONTHS)] = 3
-    replications: Annotated[int, Field(ge=LEAST_REPLICATIONS, le=MOST_REPLICATIONS)] = 5
-    seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
+    months: Months = 3
+    replications: Replications = 5
+    seed: Seed = 1
 
 
 @router.post("/hold-trials", responses=WRITES, status_code=202)

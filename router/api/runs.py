@@ -25,6 +25,7 @@ from router.service.records import JobPoint, JobRecord
 
 router = APIRouter(tags=["Runs"])
 
+Seed = Annotated[int, Field(ge=0, lt=2**31)]
 JobId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")]
 _LOOK_EVERY_S = 0.7
 
@@ -70,7 +71,7 @@ class PlanRun(Asked):
     """How long and how to search."""
 
     seconds: Annotated[float, Field(ge=1, le=3600)] = 60
-    seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
+    seed: Seed = 1
     workers: Annotated[int, Field(ge=1, le=16)] = 1
     note: Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")] = ""
     from_nothing: Annotated[bool, Field(description="Do not go on from the live plan; pins are not kept either.")] = (

@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field, StringConstraints
 from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
 from router.api.comparisons import CSV_TABLE, Csv
 from router.api.problems import READS, WRITES
-from router.api.runs import JobId, JobView, job_view
+from router.api.runs import JobId, JobView, Seed, job_view
 from router.api.what_ifs import WhatIfHead, what_if_head
 from router.api.words import Asked
 from router.kernel.faults import Fault
@@ -30,7 +30,7 @@ class SiteChoiceAsked(SiteQuestion):
 
     sites: Annotated[int, Field(ge=1, le=use.MOST_SITES)] = 1
     seconds: Annotated[float, Field(ge=1, le=use.MOST_SECONDS)] = 10
-    seed: Annotated[int, Field(ge=0, lt=2**31)] = 0
+    seed: Seed = 0
 
 
 class CandidateView(BaseModel):
