@@ -13,9 +13,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing.connection import Connection
-from multiprocessing.context import ForkServerContext, SpawnContext
 from multiprocessing.process import BaseProcess
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import structlog
 
@@ -42,7 +41,25 @@ from router.worker.messages import (
 from router.worker.solving import serve
 from router.worker.tasks import Task, task_of
 
+if TYPE_CHECKING:  # a fork server is not everywhere, nor its type
+    from multiprocessing.context import ForkServerContext, SpawnContext
+
 _LOG = structlog.get_logger("worker")
+
+
+def _context() -> ForkServerContext | SpawnContext:
+    """How solving processes are begun: threads of a server and fork do not go together, those of a fork server do.
+
+    It has everything imported that a solve needs.
+    """
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["router.worker.solving"])
+    return context
+
+
+_CONTEXT = _context()
 _LONGEST_WAIT_S = 15.0
 """Between two tries at a database that does not answer."""
 WAITING_FOR_A_PLAN = "waiting for a plan"
@@ -374,26 +391,13 @@ class _GivingWay:
         return self._until is not None and time.monotonic() >= self._until
 
 
-def _context() -> ForkServerContext | SpawnContext:
-    """How solving processes are begun: threads of a server and fork do not go together, those of a fork server do.
-
-    It has everything imported that a solve needs, so that only the first job waits for that.
-    """
-    if "forkserver" not in multiprocessing.get_all_start_methods():
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["router.worker.solving"])
-    return context
-
-
 class _Child:
     """The solving process and our end of its pipe."""
 
     def __init__(self, asked: Asked, processes: int) -> None:
-        context = _context()
-        mine, its = context.Pipe()
+        mine, its = _CONTEXT.Pipe()
         self._pipe: Connection = mine
-        self._process: BaseProcess = context.Process(target=serve, args=(its, processes), daemon=False)
+        self._process: BaseProcess = _CONTEXT.Process(target=serve, args=(its, processes), daemon=False)
         self._process.start()
         its.close()
         self._pipe.send(asked)
@@ -421,6 +425,8 @@ class _Child:
         return self._process.exitcode
 
     def kill(self) -> None:
-        self._process.kill()
+        # A fork server takes leave of a child that has ended at once: its number may be another's by now.
+        if self._process.is_alive():
+            self._process.kill()
         self._process.join()
         self._pipe.close()
