@@ -9,8 +9,10 @@ from pathlib import Path
 import scenarios
 from router.service.desk import Desk
 from router.service.imports import preview_folder, store_import
-from router.service.records import Actor, Person, Role
+from router.service.jobs import get_job
+from router.service.records import Actor, JobRecord, JobStanding, Person, Role
 from router.store import SqlStore
+from router.worker import Worker
 
 SMALL = Path(scenarios.__file__).parent / "small"
 
@@ -49,3 +51,11 @@ def with_small_book(desk: Desk, actor: Actor) -> None:
     preview = preview_folder(desk, actor, SMALL)
     assert preview.storable, [f.sentence() for f in preview.faults]
     store_import(desk, actor, preview.import_id)
+
+
+def worked_off(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
+    """A job that is next in the queue, done by a worker."""
+    assert Worker(desk).once()
+    job = get_job(desk, actor, job_id)
+    assert job.standing is JobStanding.DONE, job.why
+    return job

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from api_client import client_of, small_desk
-from desk_builder import Clock, an_actor, desk_on, with_small_book
+from desk_builder import Clock, an_actor, desk_on, with_small_book, worked_off
 from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import FaultyInput, NotFound, Refused
@@ -198,9 +198,7 @@ def test_beside_another_what_if(tmp_path: Path) -> None:
     with pytest.raises(NotFound):
         ask_comparison(desk, boss, [carbon], beside_id=99)
     job_id = ask_comparison(desk, boss, [other], 0.25, 2, 4, near_km=1.0, beside_id=carbon).job_id
-    assert Worker(desk).once()
-    job = get_job(desk, boss, job_id)
-    assert job.standing is JobStanding.DONE, job.why
+    job = worked_off(desk, boss, job_id)
     base, here = job.result["comparison"]["scenarios"]
     assert (base["name"], here["name"]) == ("Carbon", "The same again")
     assert {d["verdict"] for d in here["differences"].values()} == {"the same in every replication"}

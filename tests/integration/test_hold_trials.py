@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from api_client import client_of, small_desk
-from desk_builder import an_actor, desk_on, with_small_book
+from desk_builder import an_actor, desk_on, with_small_book, worked_off
 from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import FaultyInput, NotFound, Refused
@@ -37,9 +37,7 @@ def tried(tmp_path_factory: pytest.TempPathFactory) -> tuple[Desk, Actor, str]:
     desk = small_desk(tmp_path_factory.mktemp("held"))
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR, codes=("ITAR",))
     job_id = use.ask_hold_trial(desk, boss, **SHORT).job_id  # type: ignore[arg-type]
-    assert Worker(desk).once()
-    job = get_job(desk, boss, job_id)
-    assert job.standing is JobStanding.DONE, job.why
+    worked_off(desk, boss, job_id)
     return desk, boss, job_id
 
 

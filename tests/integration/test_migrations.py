@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import gzip
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 
@@ -23,13 +24,21 @@ def a_build(name: str, *lines: str) -> dict[str, Any]:
     return {"build_id": name, "pieces": [{"line_id": x} for x in lines], "layers": 12}
 
 
-def old_database(url: str, plans: Sequence[tuple[str, int | None, list[dict[str, Any]]]], events: Any) -> None:
-    """A database of the first edition with plans (how, parent, builds) and events (kind, subject, details)."""
+@contextmanager
+def _at_edition(url: str, revision: str) -> Iterator[tuple[sa.Connection, sa.MetaData]]:
+    """A database of an earlier edition being filled, with its tables as they were."""
     engine = make_engine(url)
     with engine.begin() as connection:
-        command.upgrade(migration_config(connection), "0001")
+        command.upgrade(migration_config(connection), revision)
         tables = sa.MetaData()
         tables.reflect(connection)
+        yield connection, tables
+    engine.dispose()
+
+
+def old_database(url: str, plans: Sequence[tuple[str, int | None, list[dict[str, Any]]]], events: Any) -> None:
+    """A database of the first edition with plans (how, parent, builds) and events (kind, subject, details)."""
+    with _at_edition(url, "0001") as (connection, tables):
         for number, (how, parent, builds) in enumerate(plans, start=1):
             head = {
                 "plan_id": number, "standing": "proposed", "book_revision": 1, "scenario_fingerprint": "f",
@@ -52,7 +61,6 @@ def old_database(url: str, plans: Sequence[tuple[str, int | None, list[dict[str,
                 "subject": subject, "details": details,
             }  # fmt: skip
             connection.execute(tables.tables["events"].insert().values(event))
-    engine.dispose()
 
 
 def test_builds_of_plans_kept_before_get_identities_that_moves_carry_on(database_url: str) -> None:
@@ -90,11 +98,7 @@ def test_builds_of_plans_kept_before_get_identities_that_moves_carry_on(database
 
 
 def test_models_kept_before_are_marked_by_the_lines_that_use_them(database_url: str) -> None:
-    engine = make_engine(database_url)
-    with engine.begin() as connection:
-        command.upgrade(migration_config(connection), "0003")
-        tables = sa.MetaData()
-        tables.reflect(connection)
+    with _at_edition(database_url, "0003") as (connection, tables):
         connection.execute(tables.tables["blobs"].insert().values(sha256="a" * 64, content=b"x"))
         for name in ("open.stl", "both.stl", "secret.stl", "kept.stl", "s-2/kept.stl", "left.stl"):
             model = {"name": name, "sha256": "a" * 64, "size_bytes": 1, "added_at": NOON}
@@ -113,7 +117,6 @@ def test_models_kept_before_are_marked_by_the_lines_that_use_them(database_url: 
                 "export_control": code, "cells": {}, "standing": "open", "why_held": "", "words": "", "version": 1,
             }  # fmt: skip
             connection.execute(tables.tables["lines"].insert().values(line))
-    engine.dispose()
     store = open_store(database_url)
     with store.look() as work:
         codes = {m.name: m.export_codes for m in work.models.all()}
@@ -129,16 +132,11 @@ def test_models_kept_before_are_marked_by_the_lines_that_use_them(database_url: 
 
 
 def test_numbers_of_what_ifs_go_on_from_the_highest_there_ever_was(database_url: str) -> None:
-    engine = make_engine(database_url)
-    with engine.begin() as connection:
-        command.upgrade(migration_config(connection), "0008")
-        tables = sa.MetaData()
-        tables.reflect(connection)
+    with _at_edition(database_url, "0008") as (connection, tables):
         for file in ("kept.yaml", "gone.yaml"):
             row = {"file": file, "raw": b"x", "saved_at": NOON, "saved_by": "ana", "version": 1}
             connection.execute(tables.tables["what_ifs"].insert().values(row))
         connection.execute(tables.tables["what_ifs"].delete().where(tables.tables["what_ifs"].c.file == "gone.yaml"))
-    engine.dispose()
     store = open_store(database_url)
     with store.begin() as work:
         assert work.what_ifs.add(WhatIfRecord(0, "new.yaml", b"x", NOON, "ana")).what_if_id == 3

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import yaml
 from api_client import client_of, small_desk
-from desk_builder import an_actor, desk_on, with_small_book
+from desk_builder import an_actor, desk_on, with_small_book, worked_off
 from marked_book import QUESTION
 from whole_site import peopled_desk, signed_in, token_on
 
@@ -42,9 +42,7 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Desk, Actor, str]:
     desk = small_desk(tmp_path_factory.mktemp("sited"))
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR, codes=("ITAR",))
     job_id = use.ask_site_choice(desk, boss, QUESTION.encode(), seconds=10).job_id
-    assert Worker(desk).once()
-    job = get_job(desk, boss, job_id)
-    assert job.standing is JobStanding.DONE, job.why
+    worked_off(desk, boss, job_id)
     return desk, boss, job_id
 
 
@@ -181,9 +179,7 @@ def test_kept_as_what_ifs_and_compared_on_the_same_terms(tmp_path: Path) -> None
     terms, choice = (kept[name] for name in use.what_if_names(job_id))
     assert not choice.view.faults and not terms.view.faults and "Detroit" in choice.view.name
     compared = ask_comparison(desk, boss, [choice.record.what_if_id], 0.25, 2, beside_id=terms.record.what_if_id).job_id
-    assert Worker(desk).once()
-    job = get_job(desk, boss, compared)
-    assert job.standing is JobStanding.DONE, job.why
+    job = worked_off(desk, boss, compared)
     base, here = job.result["comparison"]["scenarios"]
     assert base["name"] == terms.view.name and here["name"] == choice.view.name
     # Both live through the same demand.
