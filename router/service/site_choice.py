@@ -19,7 +19,7 @@ from router.service.site_choice_answer import SiteChoice, sentences
 from router.service.site_choice_files import CHOICE_FILES, choice_files
 from router.whatif.siting.as_what_if import what_if_files
 from router.whatif.siting.joined import joined
-from router.whatif.siting.network_choice import Case, NetworkChoice, choose_network
+from router.whatif.siting.network_choice import Case, NetworkChoice, bettered, choose_network
 from router.whatif.siting.offers import offers_of
 from router.whatif.siting.sensitivity import Answer, answer_by, break_even_map, never, tornado
 from router.whatif.sweep import Entry
@@ -39,7 +39,8 @@ def choose_sites(
     """Choose at most ``most_sites`` sites, try each place alone, vary the inputs. ``seconds`` for each programme.
 
     ``stopped`` is asked between programmes once the choice is there; what is not done by then is left out.
-    ``heard`` is told the choice as soon as it is known.
+    ``heard`` is told the choice as soon as it is known, and once more if a place tried alone turns out to be cheaper:
+    of a programme that the time ended, no more is known than that.
     """
     listener.phase("what every machine asks for every line", None)
     offers = offers_of(joined(scenario, question), question.terms.plate_fill.value)
@@ -59,16 +60,23 @@ def choose_sites(
         only = (candidate.candidate_id,)
         alone.append((candidate.candidate_id, choose_network(offers, case, 1, only, seconds, seed)))
         listener.step(done)
+    found = (best, as_is, *(choice for _, choice in alone))
+    as_is = bettered(as_is, found, 0, (), best.bound_cents)
+    least = best.bound_cents if most_sites else 0.0
+    alone = [(place, bettered(choice, found, 1, (place,), least)) for place, choice in alone]
     alone.sort(key=lambda pair: (pair[1].total_cents, pair[0]))
+    at_first, best = best, bettered(best, found, most_sites)
+    if heard is not None and best.total_cents < at_first.total_cents:
+        heard(best)
     listener.phase(
         "varying the inputs", 2 * len(question.swings) + len(question.growth_steps) * len(question.freight_steps)
     )
     solved, steps = answer_by(offers, most_sites, seconds, seed), count(1)
 
     def answer(varied: Case) -> Answer:
-        found = solved(varied)
+        told = solved(varied)
         listener.step(next(steps))
-        return found
+        return told
 
     return SiteChoice(
         question=question,

@@ -101,13 +101,15 @@ def sentences(found: SiteChoice, pointers: Pointers | None = None) -> list[str]:
     if best.status.value == "optimal":
         said.append("Within the model no other choice is cheaper: this one is proven.")
     else:
-        said.append(f"The time ended the search: no choice is cheaper by more than {percent(gap, 2)}.")
+        said.append(f"The search ended before the proof: no choice is cheaper by more than {percent(gap, 2)}.")
     rivals = [(c, n) for c, n in found.alone if n.opened and n.label() != best.label()]
     if rivals and best.opened:
         _, second = rivals[0]
         extra = _cash(second.total_cents - best.total_cents, currency)
         of_them = "" if found.whole else " of those tried"
-        said.append(f"The next best single place{of_them} is {second.label()}, dearer by {extra} a year.")
+        proven = all(n.status is Status.OPTIMAL for _, n in found.alone)
+        sure = "" if proven else ", as far as was found"
+        said.append(f"The next best single place{of_them} is {second.label()}, dearer by {extra} a year{sure}.")
     said += check_sentences(found.check, currency) if found.check is not None else []
     said += _turning(found)
     if not found.whole:
@@ -192,6 +194,7 @@ def _turning(found: SiteChoice) -> list[str]:
     """Inputs whose low or high value changes the choice."""
     label = found.best.label()
     turns = []
+    proven = found.best.status is Status.OPTIMAL and all(b.at_low.proven and b.at_high.proven for b in found.bars)
     for bar in found.bars:
         for value, answer in ((bar.low, bar.at_low), (bar.high, bar.at_high)):
             if answer.label != label:
@@ -199,8 +202,10 @@ def _turning(found: SiteChoice) -> list[str]:
     if not found.bars:
         return []
     if not turns:
-        return ["No input varied alone changes the choice, within the values tried."]
-    return ["The choice turns with " + "; ".join(turns) + "."]
+        said = "No input varied alone changes the choice, within the values tried"
+    else:
+        said = "The choice turns with " + "; ".join(turns)
+    return [f"{said}." if proven else f"{said}; not every one of these choices is proven."]
 
 
 def _cash(cents: float, currency: str) -> str:

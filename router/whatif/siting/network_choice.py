@@ -20,6 +20,8 @@ from router.whatif.siting.programme import solve_rows
 YEAR_DAYS = 365.0
 PARTS = ("sites", "staff", "capital", "build", "steps", "freight", "carbon", "bought")
 _LEAST_SHARE = 1e-6
+_PROVEN = 1e-9
+"""Share of its cost by which a choice may lie above the bound and count as proven: the solver's own tolerance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,30 @@ def choose_network(
 ) -> NetworkChoice:
     """The cheapest way to meet a year's demand with at most ``most_sites`` new sites (among ``only``, if given)."""
     return _Programme(offers, case, most_sites, only).solve(seconds, seed)
+
+
+def bettered(
+    choice: NetworkChoice,
+    found: Collection[NetworkChoice],
+    most_sites: int,
+    only: Collection[str] | None = None,
+    bound_cents: float = 0.0,
+) -> NetworkChoice:
+    """The cheapest of a choice and of what other programmes found, as far as its own programme allowed that too.
+
+    A programme that was ended before its proof may hold a dearer choice than a narrower one found. Its bound stays, or
+    is ``bound_cents``, known of a wider programme, where that is higher.
+    """
+    if choice.status is Status.OPTIMAL:
+        return choice
+
+    def allowed(other: NetworkChoice) -> bool:
+        return len(other.opened) <= most_sites and (only is None or all(o.candidate_id in only for o in other.opened))
+
+    best = min((choice, *(x for x in found if allowed(x))), key=lambda x: x.total_cents)
+    bound = min(max(choice.bound_cents, bound_cents), best.total_cents)
+    proven = best.total_cents - bound <= _PROVEN * best.total_cents
+    return replace(best, bound_cents=bound, status=Status.OPTIMAL if proven else Status.FEASIBLE)
 
 
 class _Programme:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from router.domain.siting import SitingQuestion
-from router.whatif.siting.network_choice import Case, NetworkChoice, choose_network
+from router.whatif.siting.network_choice import Case, NetworkChoice, bettered, choose_network
 from router.whatif.siting.offers import Offers
 
 
@@ -90,7 +90,8 @@ def answer_by(offers: Offers, most_sites: int, seconds: float | None, seed: int)
         if case not in known:
             best = choose_network(offers, case, most_sites, seconds=seconds, seed=seed)
             as_is = choose_network(offers, case, 0, only=(), seconds=seconds, seed=seed)
-            known[case] = to_answer(best, as_is)
+            without = bettered(as_is, (best,), 0, (), best.bound_cents)
+            known[case] = to_answer(bettered(best, (as_is,), most_sites), without)
         return known[case]
 
     return answer

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,8 +14,10 @@ from scipy.optimize import linprog
 from router.domain.siting import SitingQuestion
 from router.formats import read_scenario
 from router.formats.siting_file import read_siting
+from router.kernel.run import Status
+from router.whatif.siting import sensitivity
 from router.whatif.siting.joined import joined
-from router.whatif.siting.network_choice import Case, choose_network
+from router.whatif.siting.network_choice import Case, NetworkChoice, choose_network
 from router.whatif.siting.offers import Offers, offers_of
 from router.whatif.siting.sensitivity import answer_by, break_even_map, tornado
 
@@ -141,6 +144,22 @@ def test_bars_and_map_agree_with_single_solves(asked: tuple[SitingQuestion, Offe
     assert len(cells) == len(question.growth_steps) * len(question.freight_steps)
     assert all(c.answer.saving_cents >= -1e-3 for c in cells)
     assert len({c.answer.label for c in cells}) > 1
+
+
+def test_an_answer_the_time_ended_is_no_dearer_than_the_network_as_it_is(
+    asked: tuple[SitingQuestion, Offers], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    question, offers = asked
+    case = Case.of(question.terms)
+    as_is = choose_network(offers, case, 0, ())
+    dear = replace(as_is, status=Status.FEASIBLE, total_cents=2 * as_is.total_cents, bound_cents=1.0)
+
+    def ended_early(offers: Offers, case: Case, most_sites: int, **told: Any) -> NetworkChoice:
+        return dear if most_sites else as_is
+
+    monkeypatch.setattr(sensitivity, "choose_network", ended_early)
+    answer = answer_by(offers, 1, 60.0, 0)(case)
+    assert answer.saving_cents == 0 and answer.cents == as_is.total_cents and not answer.proven
 
 
 def test_a_line_that_nobody_can_build_is_left_out_with_the_reason(asked: tuple[SitingQuestion, Offers]) -> None:
