@@ -26,6 +26,12 @@ from router.whatif.sweep import Entry
 from router.whatif.sweep.run import Quiet
 
 
+def programmes(question: SitingQuestion) -> int:
+    """How many programmes ``choose_sites`` solves for a question: all but those of one place with sites and without."""
+    varied = 2 * len(question.swings) + len(question.growth_steps) * len(question.freight_steps)
+    return len(question.candidates) + 2 * (1 + varied)
+
+
 def choose_sites(
     scenario: Scenario,
     question: SitingQuestion,
@@ -33,12 +39,13 @@ def choose_sites(
     listener: Listener,
     seconds: float,
     seed: int,
-    stopped: Callable[[], bool] = never,
+    stopped: Callable[[], bool] | None = None,
     heard: Callable[[NetworkChoice], None] | None = None,
 ) -> SiteChoice:
     """Choose at most ``most_sites`` sites, try each place alone, vary the inputs. ``seconds`` for each programme.
 
-    ``stopped`` is asked between programmes once the choice is there; what is not done by then is left out.
+    ``stopped`` ends the programme under way soon (``solve_rows``): the choice is then the best found, and what else is
+    not done by then is left out.
     ``heard`` is told the choice as soon as it is known, and once more if a place tried alone turns out to be cheaper:
     of a programme that the time ended, no more is known than that.
     """
@@ -46,19 +53,23 @@ def choose_sites(
     offers = offers_of(joined(scenario, question), question.terms.plate_fill.value)
     if not offers.offers:
         raise PlatewrightError("no line of the book can be built anywhere: there is no demand to choose sites for")
-    case = Case.of(question.terms)
+    case, ends = Case.of(question.terms), stopped or never
     listener.phase("choosing sites", None)
-    best = choose_network(offers, case, most_sites, seconds=seconds, seed=seed)
+    best = choose_network(offers, case, most_sites, seconds=seconds, seed=seed, stopped=stopped)
     if heard is not None:
         heard(best)
+    # Nothing in it is a whole number: it takes moments, and without it there is nothing to set the choice beside.
     as_is = choose_network(offers, case, 0, only=(), seconds=seconds, seed=seed)
     listener.phase("each place alone", len(question.candidates))
     alone = []
     for done, candidate in enumerate(question.candidates, 1):
-        if stopped():
+        if ends():
             break
         only = (candidate.candidate_id,)
-        alone.append((candidate.candidate_id, choose_network(offers, case, 1, only, seconds, seed)))
+        choice = choose_network(offers, case, 1, only, seconds, seed, stopped)
+        if ends():
+            break
+        alone.append((candidate.candidate_id, choice))
         listener.step(done)
     found = (best, as_is, *(choice for _, choice in alone))
     as_is = bettered(as_is, found, 0, (), best.bound_cents)
@@ -71,7 +82,7 @@ def choose_sites(
     listener.phase(
         "varying the inputs", 2 * len(question.swings) + len(question.growth_steps) * len(question.freight_steps)
     )
-    solved, steps = answer_by(offers, most_sites, seconds, seed), count(1)
+    solved, steps = answer_by(offers, most_sites, seconds, seed, stopped), count(1)
 
     def answer(varied: Case) -> Answer:
         told = solved(varied)
@@ -85,8 +96,8 @@ def choose_sites(
         best=best,
         as_is=as_is,
         alone=tuple(alone),
-        bars=tornado(question, answer, stopped),
-        cells=break_even_map(question, answer, stopped),
+        bars=tornado(question, answer, ends),
+        cells=break_even_map(question, answer, ends),
         seed=seed,
         currency=scenario.network.currency,
     )

@@ -23,6 +23,7 @@ from router.service.network import NO_NETWORK, reading_of
 from router.service.receipts import Once
 from router.service.records import Actor, JobKind, JobRecord, WhatIfRecord
 from router.service.rights import Operation, require
+from router.service.site_choice import programmes
 from router.service.site_choice_answer import Pointers, SiteChoice, sentences
 from router.service.site_choice_files import choice_json, choice_tables
 from router.service.visible import hidden_lines, hidden_names, told
@@ -32,6 +33,8 @@ MOST_BYTES = 100_000
 MOST_CANDIDATES = 60
 MOST_SITES = 20
 MOST_SECONDS = 300
+MOST_IN_ALL_S = 3_600
+"""Programmes times seconds: what a simulation may take, too (MOST_LIFE_MONTHS)."""
 TABLES = ("places", "hours", "tornado", "break_even")
 FILE = "candidates"
 """What the text is called in faults."""
@@ -90,6 +93,8 @@ def ask_site_choice(
         faults.append(Fault("", "site choice", "sites", str(sites), f"1 to {MOST_SITES}"))
     if not 1 <= seconds <= MOST_SECONDS:
         faults.append(Fault("", "site choice", "seconds", f"{seconds:g}", f"1 to {MOST_SECONDS}, for each programme"))
+    elif view.question is not None and programmes(view.question) * seconds > MOST_IN_ALL_S:
+        faults.append(_too_long(programmes(view.question), seconds))
     if not 0 <= seed < 2**31:
         faults.append(Fault("", "site choice", "seed", str(seed), "0 to 2147483647"))
     if faults or view.question is None:
@@ -103,6 +108,12 @@ def ask_site_choice(
         "text": raw.decode(),
     }
     return ask_job(desk, actor, JobKind.SITES, params, once)
+
+
+def _too_long(number: int, seconds: float) -> Fault:
+    each = MOST_IN_ALL_S // number
+    want = f"at most {MOST_IN_ALL_S:,} s in all: {each} s each, or fewer places, swings or steps (the command: any)"
+    return Fault("", "site choice", "seconds", f"{number} programmes of {seconds:g} s", want)
 
 
 def question_of(params: Mapping[str, Any], network: Network) -> SitingQuestion:

@@ -48,8 +48,11 @@ def ask(request: Request, reader: SignedIn, form: Posted) -> Response:
         return _form(reader, given, view, faults=view.faults)
     if view.faults or do != "ask":
         return _form(reader, given, view, raw.decode("utf-8", "replace"), view.faults)
-    sites, seconds = form.whole("sites", 1, use.MOST_SITES), form.whole("seconds", 1, use.MOST_SECONDS)
-    job = use.ask_site_choice(reader.desk, reader.actor, raw, sites, seconds, form.whole("seed"))
+    try:
+        sites, seconds = form.whole("sites", 1, use.MOST_SITES), form.whole("seconds", 1, use.MOST_SECONDS)
+        job = use.ask_site_choice(reader.desk, reader.actor, raw, sites, seconds, form.whole("seed"))
+    except FaultyInput as wrong:
+        return _form(reader, given, view, raw.decode("utf-8", "replace"), tuple(wrong.faults))
     return done(request, f"/runs/{job.job_id}")
 
 

@@ -16,7 +16,7 @@ from marked_book import QUESTION
 from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused, TooMuch
-from router.kernel.run import Silent
+from router.kernel.run import Silent, Status
 from router.service import site_choices as use
 from router.service.comparisons import ask_comparison
 from router.service.desk import Desk
@@ -136,6 +136,14 @@ def test_faults_are_all_told_and_nothing_is_asked(tmp_path: Path) -> None:
         use.ask_site_choice(desk, boss, wrong.encode(), 0, 1_000, -1)
     told = [f.field for f in faulty.value.faults]
     assert told[-3:] == ["sites", "seconds", "seed"] and len(told) == 5
+    wide = yaml.safe_load(QUESTION)
+    wide["grid"] = {"growth": [n / 100 for n in range(15)], "freight_factor": [1, 2, 3, 4, 5, 6, 7]}
+    with pytest.raises(FaultyInput) as faulty:
+        use.ask_site_choice(desk, boss, yaml.safe_dump(wide).encode(), seconds=17)
+    (fault,) = faulty.value.faults
+    # A place; with sites and without: the choice, four ends of swings, 105 fields.
+    assert (fault.field, fault.found) == ("seconds", "221 programmes of 17 s")
+    assert fault.expected.startswith("at most 3,600 s in all: 16 s each, or fewer places")
     many = yaml.safe_load(QUESTION)
     many["gazetteer"] = [
         {"country": "US", "least_people": 15000, "most": 60, "works_like": "OHIO", "fixed_per_year": 1}
@@ -260,6 +268,18 @@ def test_a_stop_keeps_the_choice_and_says_what_was_not_tried(tmp_path: Path, mon
     assert any("stopped on the way" in text for text in job.result["explanation"])
 
 
+def test_a_stop_ends_the_programme_under_way(tmp_path: Path) -> None:
+    scenario = open_history(small_desk(tmp_path))
+    question = use.question_of({"text": QUESTION}, scenario.network)
+    # The proof takes a moment; asked to stop from the first, the search ends before it.
+    found = choose_sites(scenario, question, 1, Silent(), 10.0, 0, stopped=lambda: True)
+    assert found.alone == found.bars == found.cells == () and not found.whole
+    assert found.best.status is Status.FEASIBLE and found.as_is.status is Status.OPTIMAL
+    assert found.best.bound_cents < found.best.total_cents <= found.as_is.total_cents
+    said = " ".join(use.answer_told(found, scenario, "f" * 32)["explanation"])
+    assert "stopped on the way" in said and "proven." not in said.replace("not proven", "")
+
+
 def test_on_pages(tmp_path: Path) -> None:
     desk = peopled_desk(tmp_path, plan=False)
     with signed_in(desk, "vic") as viewer:
@@ -288,6 +308,9 @@ def test_on_pages(tmp_path: Path) -> None:
         asking = {"token": token, "do": "ask", "text": written, "sites": "1", "seconds": "5", "seed": "0"}
         assert client.post("/what-if/site", data={**asking, "text": "x"}).status_code == 422
         assert client.post("/what-if/site", data={**asking, "sites": "0"}).status_code == 422
+        too_long = client.post("/what-if/site", data={**asking, "seconds": "300"})
+        assert too_long.status_code == 422 and "3,600 s in all: 200 s each" in too_long.text
+        assert 'value="300"' in too_long.text and "A third &lt;b&gt;shop" in too_long.text
         at = client.post("/what-if/site", data=asking).headers["location"]
         assert "Stop and keep what came" in client.get(at).text
         assert Worker(desk).once()

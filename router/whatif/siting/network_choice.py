@@ -5,7 +5,7 @@ SITING.md states it. Every amount is in cents a year.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -95,9 +95,13 @@ def choose_network(
     only: Collection[str] | None = None,
     seconds: float | None = 60.0,
     seed: int = 0,
+    stopped: Callable[[], bool] | None = None,
 ) -> NetworkChoice:
-    """The cheapest way to meet a year's demand with at most ``most_sites`` new sites (among ``only``, if given)."""
-    return _Programme(offers, case, most_sites, only).solve(seconds, seed)
+    """The cheapest way to meet a year's demand with at most ``most_sites`` new sites (among ``only``, if given).
+
+    The cheapest found, and not proven, once ``seconds`` are over or ``stopped`` says so.
+    """
+    return _Programme(offers, case, most_sites, only).solve(seconds, seed, stopped)
 
 
 def bettered(
@@ -177,7 +181,7 @@ class _Programme:
         ramp = package.ramp_up_months.value / 12 * package.staff_cents_per_year.value
         return package.capex_cents.value * self.case.capex_factor + ramp
 
-    def solve(self, seconds: float | None, seed: int) -> NetworkChoice:
+    def solve(self, seconds: float | None, seed: int, stopped: Callable[[], bool] | None = None) -> NetworkChoice:
         """Build the rows, solve, and read the answer off."""
         case = self.case
         n0, x0, b0 = self.n_z, self.n_z + self.n_n, self.n_z + self.n_n + self.n_x
@@ -240,9 +244,10 @@ class _Programme:
             whole if x0 else None,
             seconds=seconds,
             seed=seed,
+            stopped=stopped,
         )
         if found.x is None:
-            # Buying everything elsewhere always satisfies the rows, so only the clock can have stopped it here.
+            # Buying everything elsewhere always satisfies the rows, so only a limit can have stopped it here.
             x = np.zeros(columns)
             x[b0:] = 1.0
         else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -46,11 +47,13 @@ def solve_rows(
     start: Floats | None = None,
     seed: int = 0,
     lower: Floats | None = None,
+    stopped: Callable[[], bool] | None = None,
 ) -> Solved:
     """Least ``cost @ x`` with ``lower <= x <= upper`` and ``row_lower <= A x <= row_upper``.
 
     ``rows``: (starts, columns, values) of A by rows. ``whole``: which x are whole numbers. ``cutoff``: solutions of at
-    least this value are of no use; with none below it the bound is the cutoff.
+    least this value are of no use; with none below it the bound is the cutoff. ``stopped`` is asked several times a
+    second: a limit like that of the time, with what was found until then. It has to come from another thread.
     """
     # The plain class: the one with callbacks prints a banner when it is made.
     model: Any = highspy_core._Highs()
@@ -75,6 +78,8 @@ def solve_rows(
         model.setOptionValue("mip_feasibility_tolerance", 1e-7)
         if cutoff is not None:
             model.setOptionValue("objective_bound", cutoff)
+    if stopped is not None:
+        _stop_when(model, stopped)
     model.passModel(programme)
     if whole is not None and start is not None:
         solution = highspy.HighsSolution()
@@ -95,6 +100,22 @@ def solve_rows(
         x = np.array(model.getSolution().col_value) if found else None
         return Solved(x, float(info.objective_function_value) if found else None, float(info.mip_dual_bound), False)
     return Solved(None, None, -np.inf, False)
+
+
+def _stop_when(model: Any, stopped: Callable[[], bool]) -> None:
+    """Have a model asked whether to end while it is solved.
+
+    It swallows exceptions, an interrupt from the keyboard too: only for a process that nobody interrupts so.
+    """
+
+    def asked(kind: int, message: str, told: Any, answer: Any, user: object) -> None:
+        if answer is not None and stopped():
+            answer.user_interrupt = True
+
+    model.setCallback(asked, None)
+    kinds = highspy_core.cb.HighsCallbackType
+    for kind in (kinds.kCallbackMipInterrupt, kinds.kCallbackSimplexInterrupt):
+        model.startCallback(kind)
 
 
 def transport(problem: LocationProblem, sites: Ints) -> Location | None:

@@ -63,6 +63,8 @@ def tornado(
         if stopped():
             break
         low, high = answer(base.varied(name, s.low)), answer(base.varied(name, s.high))
+        if stopped():
+            break  # the answer under way was not sought to its end
         bars.append(TornadoBar(name, s.low, s.high, low, high))
     return tuple(sorted(bars, key=lambda b: (-b.width_cents, b.name)))
 
@@ -78,17 +80,22 @@ def break_even_map(
             if stopped():
                 return tuple(cells)
             varied = base.varied("growth", growth).varied("freight_factor", freight)
-            cells.append(MapCell(growth, freight, answer(varied)))
+            found = answer(varied)
+            if stopped():
+                return tuple(cells)
+            cells.append(MapCell(growth, freight, found))
     return tuple(cells)
 
 
-def answer_by(offers: Offers, most_sites: int, seconds: float | None, seed: int) -> Callable[[Case], Answer]:
+def answer_by(
+    offers: Offers, most_sites: int, seconds: float | None, seed: int, stopped: Callable[[], bool] | None = None
+) -> Callable[[Case], Answer]:
     """Solves a case with and without new sites; equal cases once."""
     known: dict[Case, Answer] = {}
 
     def answer(case: Case) -> Answer:
         if case not in known:
-            best = choose_network(offers, case, most_sites, seconds=seconds, seed=seed)
+            best = choose_network(offers, case, most_sites, seconds=seconds, seed=seed, stopped=stopped)
             as_is = choose_network(offers, case, 0, only=(), seconds=seconds, seed=seed)
             without = bettered(as_is, (best,), 0, (), best.bound_cents)
             known[case] = to_answer(bettered(best, (as_is,), most_sites), without)
