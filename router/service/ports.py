@@ -212,11 +212,12 @@ class Jobs(Protocol):
         """
         ...
 
-    def must_give_way(self, job_id: str, now: datetime, lease_s: float, free_s: float) -> bool:
-        """Whether a simulation under way has to make room for a run that goes before it.
+    def must_give_way(self, job_id: str, now: datetime, lease_s: float, free_s: float, most_attempts: int) -> bool:
+        """Whether a simulation or a choice of sites under way has to make room for a run that goes before it.
 
-        That is so when nobody took the run up in ``free_s`` seconds. For each one simulation gives way, the one asked
-        for last first.
+        That is so when nobody took the run up in ``free_s`` seconds. For each one of them gives way, the one asked for
+        last first; a choice of sites, of which nothing is kept, only after the simulations, and not on the last of its
+        ``most_attempts``.
         """
         ...
 

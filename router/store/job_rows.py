@@ -18,7 +18,8 @@ _WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
 _CAN_WAIT = (JobKind.COMPARISON.value, JobKind.HOLD.value, JobKind.SITES.value)
 """The shop does not stand still for them: plans come first, whoever asked before."""
 _GIVES_WAY = (JobKind.COMPARISON.value, JobKind.HOLD.value)
-"""Of these what is done is kept piece by piece, so that they can be broken off for a plan."""
+"""Of these what is done is kept piece by piece, so that they can be broken off for a plan; a choice of sites begins
+anew, and does so on every attempt but its last."""
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
 
 _LONGEST_PHASE = 200
@@ -73,17 +74,18 @@ class JobRows(Rows):
         self._update(job.job_id, values)
         return self.get(job.job_id)
 
-    def must_give_way(self, job_id: str, now: datetime, lease_s: float, free_s: float) -> bool:
+    def must_give_way(self, job_id: str, now: datetime, lease_s: float, free_s: float, most_attempts: int) -> bool:
         since = now - timedelta(seconds=free_s)
         queued = sa.and_(jobs.c.standing == JobStanding.QUEUED.value, jobs.c.asked_at <= since)
         waits = sa.or_(queued, _silent(since - timedelta(seconds=lease_s)))
         waiting = self._many(sa.select(jobs.c.job_id).where(jobs.c.kind.not_in(_CAN_WAIT), waits))
         if not waiting:
             return False
+        anew = sa.and_(jobs.c.kind == JobKind.SITES.value, jobs.c.attempt < most_attempts)
         giving = (
             sa.select(jobs.c.job_id)
-            .where(jobs.c.kind.in_(_GIVES_WAY), jobs.c.standing == JobStanding.RUNNING.value)
-            .order_by(jobs.c.asked_at.desc(), jobs.c.job_id)
+            .where(sa.or_(jobs.c.kind.in_(_GIVES_WAY), anew), jobs.c.standing == JobStanding.RUNNING.value)
+            .order_by(sa.case((anew, 1), else_=0), jobs.c.asked_at.desc(), jobs.c.job_id)
             .limit(len(waiting))
         )
         return job_id in {row["job_id"] for row in self._many(giving)}

@@ -36,6 +36,7 @@ from router.worker.messages import (
     LivesAsked,
     Message,
     Point,
+    SitesAsked,
     Solved,
 )
 from router.worker.solving import serve
@@ -211,6 +212,8 @@ class Worker:
                     elif isinstance(task.asked, LivesAsked) and self._plan_waits(job):
                         giving_way.begin()
                         child.say(GIVE_WAY)
+                    elif isinstance(task.asked, SitesAsked) and self._plan_waits(job) and self._begins_anew(job):
+                        return
                 except StoreAway as away:
                     # Progress can wait; the solve goes on meanwhile.
                     _LOG.warning("store_away", job=job.job_id, why=str(away))
@@ -241,7 +244,20 @@ class Worker:
 
     def _plan_waits(self, job: JobRecord) -> bool:
         with self.desk.store.look() as work:
-            return work.jobs.must_give_way(job.job_id, self.desk.clock(), self.pace.lease_s, self.pace.free_s)
+            pace = self.pace
+            return work.jobs.must_give_way(job.job_id, self.desk.clock(), pace.lease_s, pace.free_s, pace.most_attempts)
+
+    def _begins_anew(self, job: JobRecord) -> bool:
+        """Back into the queue for a plan, with nothing kept. It counts as an attempt, so that it comes to its end.
+
+        False, and nothing is written, when it was stopped meanwhile.
+        """
+        with _own(self.desk, job, self.name) as (work, current):
+            if current.standing is JobStanding.STOPPING:
+                return False
+            back = replace(current, standing=JobStanding.QUEUED, claimed_by=None, phase=WAITING_FOR_A_PLAN)
+            work.jobs.keep(replace(back, done=0, total=None, best_cents=None, bound_cents=None))
+        return True
 
     def _give_way(self, job: JobRecord, task: Task) -> None:
         """Back into the queue for a plan, with the lives that are kept; that is no attempt that failed.

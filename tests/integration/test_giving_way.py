@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from api_client import small_desk
 from desk_builder import an_actor, desk_on, with_small_book
+from marked_book import QUESTION
 from whole_site import peopled_desk, signed_in
 
 from router.service.comparisons import ask_comparison
@@ -16,10 +17,11 @@ from router.service.desk import Desk
 from router.service.jobs import ask_plan, get_job, stop
 from router.service.kept_what_ifs import add_what_if
 from router.service.records import Actor, JobRecord, JobStanding, Role
+from router.service.site_choices import ask_site_choice
 from router.store import SqlStore
 from router.worker import Worker
-from router.worker.loop import Pace
-from router.worker.messages import Life
+from router.worker.loop import WAITING_FOR_A_PLAN, Pace, _Notes
+from router.worker.messages import Life, Point
 from router.worker.tasks import Task
 
 TEXT = b"format: platewright what-if 1\nname: Freight\nchanges:\n  - {change: change_carrier, price_factor: 3}\n"
@@ -130,7 +132,7 @@ def test_who_gives_way_and_when(store: SqlStore, tmp_path: Path) -> None:
     def giving(seconds: float = 0.0, free_s: float = 3.0) -> list[str]:
         with desk.store.look() as work:
             at = desk.clock() + timedelta(seconds=seconds)
-            return [x for x in running if work.jobs.must_give_way(x, at, 30.0, free_s)]
+            return [x for x in running if work.jobs.must_give_way(x, at, 30.0, free_s, 3)]
 
     assert giving(60) == [], "nothing waits"
     ask_plan(desk, boss, seconds=1)
@@ -146,6 +148,56 @@ def test_who_gives_way_and_when(store: SqlStore, tmp_path: Path) -> None:
         assert taken[0] is not None
         work.jobs.beat(taken[0].job_id, "c", desk.clock() + timedelta(seconds=40))
     assert giving(40) == [running[1]], "one has lost its worker"
+
+
+def test_a_choice_of_sites_begins_anew_after_the_plan_but_not_for_ever(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_site_choice(desk, boss, QUESTION.encode(), seconds=10).job_id
+    hear = _Notes.hear
+    plans: list[str] = []
+
+    def a_plan_is_asked_for(self: _Notes, point: Point) -> None:
+        hear(self, point)
+        if point.kind == "incumbent" and self._job.job_id == job_id:
+            plans.append(ask_plan(desk, boss, seconds=1).job_id)
+
+    monkeypatch.setattr(_Notes, "hear", a_plan_is_asked_for)
+    worker = Worker(desk, pace=_AT_ONCE)
+    for attempt in (1, 2):
+        assert worker.once()
+        job = get_job(desk, boss, job_id)
+        assert (job.standing, job.phase, job.attempt) == (JobStanding.QUEUED, WAITING_FOR_A_PLAN, attempt)
+        assert job.why == "" and job.best_cents is None and job.done == 0 and not job.result
+        assert worker.once(), "the plan goes before it"
+        assert get_job(desk, boss, plans[-1]).standing is JobStanding.DONE
+    comparison = asked(desk, boss)
+    with desk.store.begin() as work:
+        claimed = [work.jobs.claim(name, desk.clock(), 30.0, 9) for name in ("a", "b")]
+        assert [x.job_id for x in claimed if x] == [job_id, comparison]
+    ask_plan(desk, boss, seconds=1)
+
+    def give_way(most_attempts: int) -> list[str]:
+        with desk.store.look() as work:
+            now = desk.clock()
+            return [x for x in (job_id, comparison) if work.jobs.must_give_way(x, now, 30.0, 0.0, most_attempts)]
+
+    assert give_way(9) == [comparison], "of it nothing is lost"
+    ask_plan(desk, boss, seconds=1)
+    assert give_way(9) == [job_id, comparison] and give_way(3) == [comparison]
+    with desk.store.begin() as work:
+        for x in claimed:
+            assert x is not None
+            back = replace(x, standing=JobStanding.QUEUED, claimed_by=None, attempt=x.attempt - 1)
+            work.jobs.keep(back)
+        for waits in work.jobs.page(None, 9):
+            if waits.standing is JobStanding.QUEUED and waits.job_id != job_id:
+                work.jobs.ask_to_stop(waits.job_id, desk.clock(), "")
+    assert worker.once()
+    job = get_job(desk, boss, job_id)
+    assert (job.standing, job.attempt) == (JobStanding.DONE, 3) and job.result["whole"], "the last attempt is let be"
 
 
 def test_a_life_that_cannot_be_lived_ends_the_comparison_in_words(tmp_path: Path) -> None:

@@ -161,10 +161,10 @@ def test_plans_go_before_it_on_each_database(store: SqlStore, tmp_path: Path) ->
         claimed = [work.jobs.claim("w", desk.clock(), 30.0, 3) for _ in range(2)]
     assert [x.job_id for x in claimed if x] == [plan, trial]
     with desk.store.begin() as work:
-        assert not work.jobs.must_give_way(trial, desk.clock(), 30.0, 0.0)
+        assert not work.jobs.must_give_way(trial, desk.clock(), 30.0, 0.0, 3)
     ask_plan(desk, boss, seconds=1)
     with desk.store.begin() as work:
-        assert work.jobs.must_give_way(trial, desk.clock(), 30.0, 0.0)
+        assert work.jobs.must_give_way(trial, desk.clock(), 30.0, 0.0, 3)
 
 
 def test_on_pages(tmp_path: Path) -> None:
