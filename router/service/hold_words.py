@@ -20,7 +20,9 @@ def sentences(tuning: HoldTuning, currency: str) -> list[str]:
         f" lines late, {percent(best.promise_kept_share)} of promises kept."
     ]
     if best.name == NEVER:
-        said.append("No rule tried is cheaper than starting builds as they stand.")
+        cheaper = any(f.cost.mean < best.cost.mean for f in tuning.found)
+        tried = "No rule tried that keeps promises" if cheaper else "No rule tried"
+        said.append(f"{tried} is cheaper than starting builds as they stand.")
     else:
         gap = tuning.beside[NEVER]
         said.append(gap.sentence("Landed cost beside never holding", lambda v: _cash(v, currency)))

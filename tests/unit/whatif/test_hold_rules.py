@@ -107,6 +107,20 @@ def test_cheapest_rule_wins_only_if_promises_are_kept_and_beyond_noise_only_if_i
     assert "within noise" in said and "not shown that holding pays" in said
 
 
+def test_a_cheaper_rule_that_breaks_promises_is_not_denied() -> None:
+    base, good, bad = [1000.0, 1300.0, 900.0, 1100.0], [0.9, 0.95, 0.92, 0.9], [0.7, 0.76, 0.71, 0.69]
+    dearer = [b + 500 + n for n, b in enumerate(base)]
+    for cents, wanted in (
+        ([b - 300 - n for n, b in enumerate(base)], "No rule tried that keeps promises is cheaper than starting"),
+        (dearer, "No rule tried is cheaper than starting"),
+    ):
+        _, _, tuning = _tuned(
+            {NEVER: base, LOW.name: dearer, HIGH.name: cents}, {NEVER: good, LOW.name: good, HIGH.name: bad}
+        )
+        assert tuning.best.name == NEVER  # type: ignore[attr-defined]
+        assert any(text.startswith(wanted) for text in sentences(tuning, "EUR"))  # type: ignore[arg-type]
+
+
 def test_rules_are_tried_on_a_folder_and_kept(tmp_path: Path) -> None:
     out = tmp_path / "out"
     settings = HoldSettings((LOW, HIGH), months=0.25, replications=2, executor="here")
