@@ -14,7 +14,7 @@ from router.domain.network import Scenario
 from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service.desk import Desk
 from router.service.jobs import ask_job, asked_before, get_job
-from router.service.kept_what_ifs import get_what_if, what_if_texts
+from router.service.kept_what_ifs import what_ifs_with_texts
 from router.service.lives import life_faults, study_of
 from router.service.ports import Work
 from router.service.receipts import Once
@@ -57,9 +57,9 @@ def ask_comparison(
         faults.append(Fault("", "comparison", "beside_id", str(beside_id), "none of those set beside it"))
     if faults:
         raise FaultyInput(faults)
-    chosen = [get_what_if(desk, actor, x) for x in dict.fromkeys(what_if_ids)]
-    base = None if beside_id is None else get_what_if(desk, actor, beside_id)
-    every = chosen if base is None else [base, *chosen]
+    beside = [] if beside_id is None else [beside_id]
+    every, texts = what_ifs_with_texts(desk, actor, [*beside, *dict.fromkeys(what_if_ids)])
+    base, chosen = (every[0] if beside else None), every[len(beside) :]
     faults += [fault for x in every for fault in x.view.faults]
     names = [x.view.name for x in every]
     for name in sorted({n for n in names if names.count(n) > 1 or n == BASE.name}):
@@ -75,9 +75,7 @@ def ask_comparison(
         "replications": replications,
         "seed": seed,
         "near_km": near_km,
-        "texts": {
-            file: raw.decode() for file, raw in what_if_texts(desk, actor, [x.record.what_if_id for x in every]).items()
-        },
+        "texts": {file: raw.decode() for file, raw in texts.items()},
     }
     return ask_job(desk, actor, JobKind.COMPARISON, params, once)
 

@@ -97,15 +97,22 @@ def what_if_named(desk: Desk, actor: Actor, file: str) -> WhatIfRecord | None:
         return None if record is None or _is_hidden(work, names, record) else record
 
 
-def what_if_texts(desk: Desk, actor: Actor, what_if_ids: Iterable[int]) -> dict[str, bytes]:
-    """Texts by file name: those of some what-ifs and of all they go on from. Raises NotFound."""
+def what_ifs_with_texts(
+    desk: Desk, actor: Actor, what_if_ids: Iterable[int]
+) -> tuple[list[KeptWhatIf], dict[str, bytes]]:
+    """Some what-ifs, and the texts of these and of all they go on from by file name, as of one moment.
+
+    Raises NotFound.
+    """
     require(actor, Operation.SEE_WHAT_IFS)
     names = hidden_names(desk, actor)
     texts: dict[str, bytes] = {}
     with desk.store.look() as work:
-        for what_if_id in what_if_ids:
-            texts |= _texts_below(work, _one(work, names, what_if_id))
-    return texts
+        network = _network(work, desk)
+        records = [_one(work, names, x) for x in what_if_ids]
+        for record in records:
+            texts |= _texts_below(work, record)
+    return [KeptWhatIf(x, _view(x.file, texts, network)) for x in records], texts
 
 
 def what_if_difference(desk: Desk, actor: Actor, one_id: int, other_id: int) -> WhatIfDifference:

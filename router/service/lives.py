@@ -12,13 +12,14 @@ from router.service.records import LifeRecord
 from router.whatif.amounts import amount_faults
 from router.whatif.comparison.compare import VERSION
 from router.whatif.rolling.figures import Figures
+from router.whatif.rolling.replicate import Stretch
 from router.whatif.study import Study, StudyOutcome, compare
 from router.whatif.sweep import Entry, SweepEnd, SweepOutcome
 
 MOST_REPLICATIONS = 200
 MOST_LIFE_MONTHS = 2_000
-"""Lives times months: about an hour of a processor for a book like the demonstration's (2 seconds a month,
-ROLLING.md)."""
+"""Lives times months, those before and after the months that count too: about an hour of a processor for a book like
+the demonstration's (2 seconds a month, ROLLING.md)."""
 
 
 def life_faults(
@@ -30,9 +31,12 @@ def life_faults(
     """
     faults = amount_faults(months, replications, near_km, MOST_REPLICATIONS, where)
     lives = worlds * replications
-    if not faults and lives * months > MOST_LIFE_MONTHS:
+    stretch = Stretch(months=months)
+    if not faults and lives * stretch.lived_months > MOST_LIFE_MONTHS:
         want = f"at most {MOST_LIFE_MONTHS:,} months lived in all: fewer {fewer}, replications or months"
-        faults.append(Fault("", where, "replications", f"{lives} lives of {months:g} months", want))
+        beside = stretch.warm_up_days + stretch.run_out_days
+        found = f"{lives} lives of {stretch.lived_months:.1f} months, {beside} days before and after included"
+        faults.append(Fault("", where, "replications", found, want))
     if not 0 <= seed < 2**31:
         faults.append(Fault("", where, "seed", str(seed), "0 to 2147483647"))
     return faults
@@ -48,11 +52,14 @@ def study_of(
 ) -> tuple[Study, StudyOutcome] | None:
     """The lives of a job as a study of its worlds (by name, the base first) and what it came to.
 
-    None while fewer than two replications of every world are there.
+    None while fewer than two replications of every world are there. Raises ValueError for a life nobody asked for.
     """
     width = len(worlds)
     entries: list[Entry | None] = [None] * (replications * width)
     for x in lived:
+        if not (0 <= x.number < replications and 0 <= x.scenario < width):
+            asked = f"{replications} replications of {width} worlds"
+            raise ValueError(f"job {x.job_id}: replication {x.number} of world {x.scenario} is none of {asked}")
         entries[x.number * width + x.scenario] = Entry("", "", dict(x.figures), "", 0.0, 0.0, "")
     whole = sum(all(e is not None for e in entries[n * width : (n + 1) * width]) for n in range(replications))
     if whole < 2:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,12 +15,14 @@ from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import FaultyInput, NotFound, Refused
 from router.service.book import withdraw
-from router.service.comparisons import ask_comparison, comparison_csv, result_of
+from router.service.comparisons import ask_comparison, comparison_csv, result_of, what_ifs_of
 from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.history import open_history
 from router.service.jobs import ask_plan, get_job, list_jobs, stop
-from router.service.kept_what_ifs import add_what_if, delete_what_if
+from router.service.kept_what_ifs import add_what_if, change_what_if, delete_what_if
+from router.service.lives import life_faults, study_of
+from router.service.ports import Work
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, JobRecord, JobStanding, LifeRecord, Role
 from router.service.snapshot import snapshot
@@ -121,8 +125,12 @@ def test_what_is_asked_wrongly_is_refused_and_hidden_lines_are_left_out(tmp_path
     with pytest.raises(FaultyInput) as faulty:
         ask_comparison(desk, boss, [], 40, 1, -1)
     assert [f.field for f in faulty.value.faults] == ["what_if_ids", "months", "replications", "seed"]
-    with pytest.raises(FaultyInput, match="found 400 lives of 12 months; expected at most 2,000 months lived in all"):
+    with pytest.raises(FaultyInput, match=r"400 lives of 13\.6 months, 49 days .* at most 2,000 months lived"):
         ask_comparison(desk, boss, [kept], 12, 200)
+    faults = life_faults("comparison", 9, "what-ifs", 0.25, 200, 1)
+    # A quarter of a month is lived for 57 days: 28 before, 21 after, 8 that count.
+    assert [f.found for f in faults] == ["1800 lives of 1.9 months, 49 days before and after included"]
+    assert life_faults("comparison", 5, "what-ifs", 0.25, 200, 1) == []
     with pytest.raises(Refused):
         ask_comparison(desk, vic, [kept])
     whole = snapshot(desk).scenario
@@ -185,6 +193,43 @@ def test_only_the_texts_that_are_needed_go_along_and_none_into_the_trail(tmp_pat
     assert all("texts" not in x.params for x in readers), "what-ifs are read on their own page"
     (entry,) = list_trail(desk, boss, subject=asked_of.job_id)
     assert entry.details["files"] == ["upon.yaml"] and "texts" not in entry.details
+
+
+def test_what_ifs_that_are_changed_meanwhile_are_named_as_their_texts_name_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    what_if_id = add_what_if(desk, boss, "freight.yaml", TEXT).record.what_if_id
+    look, changes = SqlStore.look, iter(range(1, 100))
+    changing = False
+
+    @contextmanager
+    def look_and_change(self: SqlStore) -> Iterator[Work]:
+        nonlocal changing
+        with look(self) as work:
+            yield work
+        if not changing:
+            changing = True
+            version = next(changes)
+            change_what_if(desk, boss, what_if_id, TEXT.replace(b"Freight", b"Freight %d" % version), version)
+            changing = False
+
+    monkeypatch.setattr(SqlStore, "look", look_and_change)
+    job_id = ask_comparison(desk, boss, [what_if_id]).job_id
+    monkeypatch.undo()
+    with desk.store.look() as work:
+        job = work.jobs.get(job_id)
+    assert job is not None and next(changes) > 2
+    assert job.params["names"] == [x.name for x in what_ifs_of(job.params)[1:]]
+
+
+def test_a_life_that_was_not_asked_for_is_not_taken_for_another() -> None:
+    lived = [LifeRecord("j", world, number, "", {"landed_cents": 1.0}) for number in (0, 1) for world in (0, 1)]
+    assert study_of(lived, ["base", "other"], 2, 1) is not None
+    for stray in (LifeRecord("j", 2, 0, "", {}), LifeRecord("j", 0, 2, "", {}), LifeRecord("j", -1, 1, "", {})):
+        with pytest.raises(ValueError, match=f"replication {stray.number} of world {stray.scenario} is none"):
+            study_of([*lived, stray], ["base", "other"], 2, 1)
 
 
 def test_beside_another_what_if(tmp_path: Path) -> None:

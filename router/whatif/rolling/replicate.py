@@ -43,6 +43,11 @@ class Stretch:
         """All planning days."""
         return self.warm_up_days + self.counted_days + self.run_out_days
 
+    @property
+    def lived_months(self) -> float:
+        """The same in months."""
+        return self.days / _DAYS_A_MONTH
+
 
 def replicate(
     history: Scenario,
