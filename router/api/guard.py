@@ -12,6 +12,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from router.api.problems import answer
+from router.kernel.numerals import whole_number
 
 _LOG = structlog.get_logger("http")
 _METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
@@ -97,7 +98,7 @@ class Guard:
         with structlog.contextvars.bound_contextvars(request=request_id):
             try:
                 length = Headers(scope=scope).get("content-length", "0")
-                if length.isdecimal() and int(length) > most_bytes:
+                if length.isdecimal() and whole_number(length, 0, most_bytes) is None:
                     raise _TooLong
                 await self._app(scope, counted, dressed)
             except _TooLong:

@@ -11,6 +11,7 @@ import platformdirs
 
 from router.kernel.cores import cores
 from router.kernel.faults import Fault, FaultyInput
+from router.kernel.numerals import whole_number
 
 _PREFIX = "PLATEWRIGHT_"
 MOST_PROCESSES = 256
@@ -62,11 +63,11 @@ class Settings:
             return text in _YES
 
         port = env.get(_PREFIX + "PORT", "8321")
-        if not port.isdecimal() or not 1 <= int(port) <= 65535:
+        if whole_number(port, 1, 65535) is None:
             faults.append(Fault("environment", "", _PREFIX + "PORT", f"'{port}'", "1 to 65535"))
             port = "8321"
         processes = env.get(_PREFIX + "PROCESSES", "").strip() or str(spare_cores())
-        if not processes.isdecimal() or not 1 <= int(processes) <= MOST_PROCESSES:
+        if whole_number(processes, 1, MOST_PROCESSES) is None:
             want = f"1 to {MOST_PROCESSES}"
             faults.append(Fault("environment", "", _PREFIX + "PROCESSES", f"'{processes}'", want))
             processes = "1"

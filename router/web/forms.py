@@ -12,6 +12,7 @@ from starlette.datastructures import UploadFile
 from starlette.formparsers import MultiPartException
 
 from router.kernel.faults import Fault, FaultyInput
+from router.kernel.numerals import whole_number
 from router.web.reading import SignedIn, check_token, refuse_unkeepable
 
 TOKEN_FIELD = "token"
@@ -49,9 +50,12 @@ class Form:
     def whole(self, name: str, least: int = 0, most: int = 10**9) -> int:
         """A whole number. Raises FaultyInput."""
         text = self.text(name)
-        if text.isascii() and text.isdigit() and least <= int(text) <= most:
-            return int(text)
-        raise FaultyInput([Fault("form", "", name, text or "nothing", f"a whole number from {least} to {most}")])
+        number = whole_number(text, least, most)
+        if number is None:
+            raise FaultyInput(
+                [Fault("form", "", name, text[:100] or "nothing", f"a whole number from {least} to {most}")]
+            )
+        return number
 
     def moment(self, name: str, where: str) -> tuple[datetime | None, list[Fault]]:
         """A time with its offset; None with what is wrong with it (``where``: what the form is about)."""
@@ -62,7 +66,7 @@ class Form:
             found = None
         if found is None or found.tzinfo is None:
             want = "a time with its offset, e.g. 2027-03-01T06:00-05:00"
-            return None, [Fault("form", where, name, text or "nothing", want)]
+            return None, [Fault("form", where, name, text[:100] or "nothing", want)]
         return found, []
 
     def chosen_files(self, name: str) -> tuple[Upload, ...]:

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from router.kernel.faults import Fault, FaultyInput
+from router.kernel.numerals import whole_number
 from router.service import hold_trials as use
 from router.service.lives import MOST_REPLICATIONS
 from router.service.rights import Operation, require
@@ -58,8 +59,10 @@ def ask(request: Request, reader: SignedIn, form: Posted) -> Response:
 def _covers(form: Form) -> list[float]:
     """Thresholds written in per cent, apart by spaces or commas. Raises FaultyInput."""
     words = form.text("covers").replace(",", " ").split()
-    if words and all(w.isascii() and w.isdigit() and 1 <= int(w) <= 100 for w in words):
-        return [int(w) / 100 for w in words]
+    shares = [whole_number(word, 1, 100) for word in words]
+    sound = [share / 100 for share in shares if share is not None]
+    if sound and len(sound) == len(words):
+        return sound
     want = "whole per cents from 1 to 100, apart by spaces"
     raise FaultyInput([Fault("form", "", "covers", " ".join(words)[:100] or "nothing", want)])
 

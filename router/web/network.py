@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from fastapi import APIRouter, Request
@@ -9,6 +10,7 @@ from fastapi.responses import Response
 
 from router.domain.network import Network
 from router.kernel.faults import Fault, FaultyInput, NotFound
+from router.kernel.numerals import whole_number
 from router.report.leg_entries import legs, map_sites
 from router.report.legs_map import MapSite, legs_map
 from router.report.measures import Measures
@@ -104,11 +106,19 @@ def change_field(request: Request, reader: SignedIn, form: Posted) -> Response:
 
 def _figure(form: Form, field: Editable) -> float | int:
     text = form.text("value").replace(",", ".")
-    want = "a whole number" if field.whole else "a number"
+    want = "a whole number from 0 to 1000000000" if field.whole else "a number"
+    found = whole_number(text, 0, 10**9) if field.whole else _number(text)
+    if found is None:
+        raise FaultyInput([Fault("form", "", field.name, text[:100] or "nothing", want)])
+    return found
+
+
+def _number(text: str) -> float | None:
     try:
-        return int(text) if field.whole else float(text)
-    except ValueError as wrong:
-        raise FaultyInput([Fault("form", "", field.name, text or "nothing", want)]) from wrong
+        found = float(text)
+    except ValueError:
+        return None
+    return found if math.isfinite(found) else None
 
 
 @routes.get("/network/file")

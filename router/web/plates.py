@@ -10,6 +10,7 @@ from fastapi.responses import Response
 
 from router.domain.plan import Build
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
+from router.kernel.numerals import whole_number
 from router.report.plate_entries import plate_groups
 from router.report.wording import anchors, clock, full_clock, moment, money, number, percent
 from router.service.builds import BuildView, build_view, list_builds, plate_file, seen_build
@@ -24,7 +25,7 @@ from router.service.records import EventKind, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.visible import RESTRICTED, hidden_lines
 from router.web.forms import Form, Posted
-from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
+from router.web.reading import MOST_NUMBER, NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 from router.web.schedule import alloy_tones, chosen_plan, may_pin
 
@@ -201,5 +202,5 @@ def withdraw(request: Request, reader: SignedIn, form: Posted, build_id: str, ev
 
 def _page_of(form: Form, build_id: str) -> str:
     """The page of the plate that was asked from, in the plan it was shown in."""
-    plan_id = form.text("plan")
-    return f"/plates/{build_id}?plan={plan_id}" if plan_id.isdecimal() else f"/plates/{build_id}"
+    plan_id = whole_number(form.text("plan"), 0, MOST_NUMBER)
+    return f"/plates/{build_id}" if plan_id is None else f"/plates/{build_id}?plan={plan_id}"

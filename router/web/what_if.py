@@ -6,12 +6,13 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from router.kernel.faults import Fault
+from router.kernel.numerals import whole_number
 from router.service import kept_what_ifs as use
 from router.service.comparisons import ask_comparison
 from router.service.lives import MOST_REPLICATIONS
 from router.service.rights import Operation, decide, require
 from router.web.forms import Form, Posted
-from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
+from router.web.reading import MOST_NUMBER, NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 from router.whatif.amounts import MOST_NEAR_KM
 from router.whatif.rolling.replicate import NEAR_KM
@@ -39,7 +40,8 @@ def what_ifs(reader: SignedIn, tick: NumberAsked = 0, beside: NumberAsked = 0) -
 @routes.post("/what-if/compare")
 def compare(request: Request, reader: SignedIn, form: Posted) -> Response:
     """Ask for a comparison of those that are ticked."""
-    chosen = [int(x) for x in form.many("what_if") if x.isascii() and x.isdigit() and len(x) < 10]
+    ticked = (whole_number(x, 0, MOST_NUMBER) for x in form.many("what_if"))
+    chosen = [x for x in ticked if x is not None]
     months, replications, seed = form.whole("months", 1, 18), form.whole("replications"), form.whole("seed")
     near_km, beside = form.whole("near_km", 1, round(MOST_NEAR_KM)), form.whole("beside")
     job = ask_comparison(

@@ -13,6 +13,7 @@ import pytest
 from api_client import client_of, planned_desk
 from desk_builder import an_actor, desk_on, with_small_book
 from fastapi.testclient import TestClient
+from marked_book import QUESTION
 from whole_site import PASSWORD, quick_hash, signed_in, site_of, token_on
 
 from router.api.app import create_app
@@ -23,6 +24,11 @@ from router.service.records import Person, Role
 from router.store import SqlStore
 
 HUGE = (str(2**31), str(2**63), "9" * 40, "-1")
+LONG = "9" * 5_000
+"""More digits than the language reads as a whole number."""
+TRIAL = {"covers": "20", "slack_days": "9", "at_most_days": "3", "months": "1", "replications": "2", "seed": "1"}
+COMPARED = {"what_if": "1", "months": "1", "replications": "2", "seed": "1", "near_km": "500", "beside": "0"}
+FIELD = {"version": "1", "site": "OHIO", "machine": "M01"}
 
 
 def forged(*parts: str) -> str:
@@ -76,11 +82,22 @@ def test_numbers_nul_and_forged_cursors_are_refused_in_words(peopled: Desk) -> N
             *((f"/floor/events/{n}/withdraw", {"why": "x"}) for n in HUGE),
             *((f"/plates/x/events/{n}/withdraw", {"why": "x"}) for n in HUGE),
             ("/plans/1/burn", {"version": "1"}),
+            ("/orders/1001-1/hold", {"why": "late", "version": LONG}),
+            ("/runs/new", {"seconds": LONG, "seed": "1", "workers": "1"}),
+            *(("/what-if/hold", {**TRIAL, name: LONG}) for name in TRIAL),
+            ("/what-if/hold", {**TRIAL, "covers": f"20 {LONG}"}),
+            ("/what-if/compare", {**COMPARED, "months": LONG}),
+            ("/what-if/compare", {**COMPARED, "what_if": LONG}),
+            ("/what-if/site", {"do": "ask", "text": QUESTION, "sites": LONG, "seconds": "5", "seed": "0"}),
+            ("/what-if/site", {"do": "ask", "text": QUESTION, "sites": "1", "seconds": "5", "seed": LONG}),
+            *(("/network/field", {**FIELD, "field": "setup_min", "value": n}) for n in (LONG, "9" * 400, "1.5", "-1")),
+            *(("/network/field", {**FIELD, "field": "rate_per_h", "value": n}) for n in (LONG, "nan", "inf", "-inf")),
         ]
         for path, sent in posts:
             answer = client.post(path, data={**sent, "token": word})
             assert answer.status_code in (404, 422), (path, answer.text[:300])
     client = site_of(peopled)
+    assert client.get("/sign-in", headers={"Content-Length": LONG}).status_code == 413
     sent = {"token": token_on(client.get("/sign-in").text), "name": "a\x00b", "password": "x"}
     assert client.post("/sign-in", data=sent).status_code == 422
 
