@@ -248,6 +248,7 @@ def site(
             cache_dir(),
             asked if check else None,
             write_what_if,
+            lambda: say_plainly(err, f"The choice is written to {out_folder.resolve()}; the check follows."),
         )
     for text in sentences(found):
         say_plainly(out, text)

@@ -22,7 +22,7 @@ from router.whatif.changes import read_what_if
 from router.whatif.comparison.compare import VERSION as LIVES
 from router.whatif.comparison.replication import Asked, content_of, run_replication
 from router.whatif.rolling.replicate import NEAR_KM, Stretch
-from router.whatif.siting.as_what_if import TERMS_FILE, choice_file, what_if_files
+from router.whatif.siting.as_what_if import TERMS_FILE, choice_file, is_choice_file, what_if_files
 from router.whatif.siting.network_choice import YEAR_DAYS, NetworkChoice
 from router.whatif.siting.offers import Offers
 from router.whatif.statistics import Difference, compare_paired
@@ -100,7 +100,7 @@ def refuse_kept_in(folder: Path) -> None:
 
 
 def _is_ours(name: str) -> bool:
-    return name in (TERMS_FILE, RESULTS_FILE) or (name.startswith("choice-") and name.endswith(".yaml"))
+    return name in (TERMS_FILE, RESULTS_FILE) or is_choice_file(name)
 
 
 def write_choices(
@@ -109,8 +109,9 @@ def write_choices(
     """The what-if files of the terms and of the choices; those of an earlier choice go. Path by file name."""
     files = what_if_files(scenario, question, [c for c in choices if c.opened])
     folder.mkdir(parents=True, exist_ok=True)
-    for old in folder.glob("choice-*.yaml"):
-        old.unlink()
+    for old in folder.iterdir():
+        if is_choice_file(old.name):
+            old.unlink()
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")
     return {name: folder / name for name in files}

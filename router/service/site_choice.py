@@ -9,7 +9,7 @@ from pathlib import Path
 
 from router.domain.network import Scenario
 from router.domain.siting import SitingQuestion
-from router.formats import RESULT_FILE, refuse_foreign, write_result
+from router.formats import refuse_foreign, write_result
 from router.formats.siting_file import read_siting
 from router.kernel.faults import Fault, FaultyInput, PlatewrightError
 from router.kernel.run import Listener
@@ -114,12 +114,14 @@ def site_choice(
     cache_dir: Path | None = None,
     check: CheckAsked | None = None,
     write_what_ifs: Path | None = None,
+    written: Callable[[], None] | None = None,
 ) -> SiteChoice:
     """Read, choose (``choose_sites``), write.
 
-    ``check``: live through the choice and as many runners-up as it says. ``write_what_ifs``: a folder for the what-if
+    ``check``: live through the choice and as many runners-up as it says. Before that the answer is written without it,
+    and ``written`` called: a check that is broken off leaves that answer. ``write_what_ifs``: a folder for the what-if
     files of the choice; results of the check are kept there too, and taken up again.
-    Raises FaultyInput with every fault before anything is written. The folder appears whole or not at all.
+    Raises FaultyInput with every fault of the input before anything is written. The folder appears whole or not at all.
     """
     refuse_foreign(out, CHOICE_FILES)
     if write_what_ifs is not None:
@@ -136,13 +138,14 @@ def site_choice(
     if write_what_ifs is not None:
         write_choices(write_what_ifs, scenario, question, lived)
     if check is not None:
+        write_result(out, choice_files(found, sentences(found)))
+        if written is not None:
+            written()
         asked = replace(check, kept_in=write_what_ifs)
         heard = _Heard(listener, "living through months")
         checked = check_choices(folder, scenario, question, found.offers, found.as_is, lived, asked, cache_dir, heard)
         found = replace(found, check=checked)
-    files = choice_files(found, sentences(found))
-    assert RESULT_FILE in files
-    write_result(out, files)
+    write_result(out, choice_files(found, sentences(found)))
     return found
 
 

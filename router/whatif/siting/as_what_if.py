@@ -8,6 +8,7 @@ they are paid as an investment.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -26,9 +27,17 @@ _LEAST_PRICE = 1e-6
 """A what-if file knows no carrier that is free."""
 
 
+_CHOICE_FILE = re.compile(r"choice-[1-9][0-9]*\.yaml")
+
+
 def choice_file(number: int) -> str:
     """Name of the file of a choice; the best is number 1."""
     return f"choice-{number}.yaml"
+
+
+def is_choice_file(name: str) -> bool:
+    """Whether ``choice_file`` gives such a name."""
+    return _CHOICE_FILE.fullmatch(name) is not None
 
 
 def what_if_files(scenario: Scenario, question: SitingQuestion, choices: Sequence[NetworkChoice]) -> dict[str, str]:

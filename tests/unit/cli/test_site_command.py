@@ -10,6 +10,9 @@ import pytest
 from typed_command import Typed
 
 from router.formats.network_file import read_network
+from router.kernel.run import Silent
+from router.service import site_choice
+from router.service.site_check import CheckAsked, SiteCheck
 from router.whatif.changes import read_what_if
 from router.whatif.comparison.replication import Asked
 from router.whatif.rolling.figures import Figures
@@ -101,9 +104,11 @@ def test_choice_is_checked_by_simulation_and_written_as_what_ifs(tmp_path: Path,
     # Taken up again nothing is done twice; other things in the folder are left alone.
     typed(*words)
     assert len((kept / "results.jsonl").read_text().splitlines()) == len(lives)
-    (kept / "thesis.txt").write_text("mine")
-    code, said = typed(*words)
-    assert code == 2 and "thesis.txt" in said
+    for mine in ("thesis.txt", "choice-of-mine.yaml", "choice-01.yaml"):
+        (kept / mine).write_text("mine")
+        code, said = typed(*words)
+        assert code == 2 and mine in said and (kept / mine).read_text() == "mine"
+        (kept / mine).unlink()
 
 
 def broken_life(asked: Asked, seed: int) -> Figures:
@@ -115,7 +120,27 @@ def test_a_check_with_a_failed_life_says_which(tmp_path: Path, typed: Typed, mon
     words = ("site", str(SMALL), "--candidates", str(FILE), "-o", str(tmp_path / "site"), "--check")
     code, said = typed(*words, "--check-months", "0.25", "--check-replications", "2", "--check-executor", "here")
     assert code == 2 and "4 replications failed; terms.yaml, replication 0" in said and "breaks off" in said
-    assert not (tmp_path / "site").exists()
+    # The choice itself is not lost by it, and says nothing of a check.
+    assert f"The choice is written to {tmp_path / 'site'}" in said.replace("\n", "")
+    answer = json.loads((tmp_path / "site" / "result.json").read_text())
+    assert answer["best"]["status"] == "optimal" and answer["check"] is None
+    assert "Checked by simulation" not in " ".join(answer["explanation"])
+
+
+def test_a_check_that_is_interrupted_leaves_the_choice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*told: object) -> SiteCheck:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(site_choice, "check_choices", interrupted)
+    heard: list[bool] = []
+    out = tmp_path / "site"
+    with pytest.raises(KeyboardInterrupt):
+        site_choice.site_choice(
+            SMALL, FILE, out, 1, Silent(), cache_dir=tmp_path / "cache", check=CheckAsked(0.25, 2),
+            written=lambda: heard.append((out / "result.json").is_file()),
+        )  # fmt: skip
+    assert heard == [True]
+    assert json.loads((out / "result.json").read_text())["check"] is None
 
 
 def test_check_options_that_make_no_sense(tmp_path: Path, typed: Typed) -> None:
