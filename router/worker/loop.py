@@ -151,13 +151,18 @@ class Worker:
         except Exception as wrong:
             # Left standing it would seem to run until its lease is over, and the next worker would meet the same.
             _LOG.exception("work_failed", job=job.job_id)
-            self._end(job, JobStanding.FAILED, _ours(type(wrong).__name__))
+            self._end(job, JobStanding.FAILED, _ours(job, type(wrong).__name__))
 
     def _solve(self, job: JobRecord) -> None:
         # Reading the book measures models that are new, which may take far longer than a lease.
         with _beating(self.desk, job, self.name, self.pace.lease_s / 5):
             task = self._patiently(job, lambda: task_of(self.desk, job))
-        child = _Child(task.asked, self.processes)
+        try:
+            child = _Child(task.asked, self.processes)
+        except OSError as wrong:
+            _LOG.exception("no_solving_process", job=job.job_id)
+            self._try_again(job, "could not be begun", type(wrong).__name__)
+            return
         try:
             self._follow(job, task, child, self._patiently(job, lambda: _Notes(self.desk, job, self.name)))
         finally:
@@ -190,7 +195,7 @@ class Worker:
                 why = message.why
                 if not message.expected:
                     _LOG.error("solve_failed", job=job.job_id, why=why)
-                    why = _ours(why.split(":", 1)[0])
+                    why = _ours(job, why.split(":", 1)[0])
                 self._patiently(job, notes.write)
                 self._end(job, JobStanding.CANCELLED if message.called_off else JobStanding.FAILED, why)
                 return
@@ -217,11 +222,14 @@ class Worker:
                 except StoreAway as away:
                     # Progress can wait; the solve goes on meanwhile.
                     _LOG.warning("store_away", job=job.job_id, why=str(away))
+        self._try_again(job, "ended", f"exit code {child.exit_code()}")
+
+    def _try_again(self, job: JobRecord, what: str, how: str) -> None:
+        """Back into the queue after what the solving process did, or failed when that was the last attempt."""
         if job.attempt < self.pace.most_attempts:
-            self._hand_back(job, f"the solving process ended (exit code {child.exit_code()})")
+            self._hand_back(job, f"the solving process {what} ({how})")
         else:
-            why = f"the solving process ended {job.attempt} times (exit code {child.exit_code()})"
-            self._end(job, JobStanding.FAILED, why)
+            self._end(job, JobStanding.FAILED, f"the solving process {what} {job.attempt} times ({how})")
 
     def _keep_life(self, job: JobRecord, task: Task, life: Life) -> None:
         with _own(self.desk, job, self.name) as (work, _):
@@ -304,9 +312,9 @@ class Worker:
             )
 
 
-def _ours(kind: str) -> str:
+def _ours(job: JobRecord, kind: str) -> str:
     # Its text may hold anything of the scenario; whoever runs the service has it in the log.
-    return f"a fault of ours ({kind}); the worker's log tells what happened"
+    return f"a fault of ours ({kind}); the worker's log tells what happened, under {job.job_id}"
 
 
 @contextmanager
@@ -411,13 +419,25 @@ class _Child:
     """The solving process and our end of its pipe."""
 
     def __init__(self, asked: Asked, processes: int) -> None:
+        """Raises OSError when no process can be begun."""
         mine, its = _CONTEXT.Pipe()
         self._pipe: Connection = mine
-        self._process: BaseProcess = _CONTEXT.Process(target=serve, args=(its, processes), daemon=False)
-        self._process.start()
-        its.close()
-        self._pipe.send(asked)
         self._said: set[str] = set()
+        self._process: BaseProcess = _CONTEXT.Process(target=serve, args=(its, processes), daemon=False)
+        try:
+            self._process.start()
+        except BaseException:
+            mine.close()
+            raise
+        finally:
+            its.close()
+        try:
+            mine.send(asked)
+        except OSError:
+            return  # it died before it had read all of it: its messages end at once
+        except BaseException:
+            self.kill()
+            raise
 
     def messages(self, every_s: float) -> Iterator[Message | None]:
         """What the child says, and None at least every ``every_s`` seconds; ends with the child."""

@@ -126,7 +126,10 @@ class GaveWay:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """It cannot be done; ``why`` is for people. ``expected``: an input that cannot be planned, not a fault of ours."""
+    """It cannot be done; ``why`` is for people. ``expected``: an input that cannot be planned, not a fault of ours.
+
+    Of a fault of ours people are told what stands before the first colon, its kind; all of it goes to the log.
+    """
 
     why: str
     expected: bool

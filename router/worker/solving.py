@@ -19,7 +19,7 @@ from router.service.site_choice import choose_sites
 from router.service.site_choices import answer_told
 from router.whatif.comparison.worlds import FIGURES, WRONG, lives_of
 from router.whatif.siting.network_choice import NetworkChoice
-from router.whatif.sweep import Entry, Quiet, SweepEnd, sweep_into
+from router.whatif.sweep import Entry, Quiet, SweepEnd, lost_its_worker, sweep_into
 from router.worker.messages import (
     GIVE_WAY,
     STOP,
@@ -37,6 +37,9 @@ from router.worker.messages import (
 )
 
 _STEP_EVERY_S = 0.5
+_TOO_SMALL = (
+    "a process that lived through the orders was lost again and again; the book may be too large for the memory here"
+)
 
 
 class PipeListener:
@@ -126,8 +129,10 @@ class _Sent:
             number, world = self._lives[entry.digest]
             self._pipe.send(Life(number, world, entry.value[FIGURES]))
         elif self.failed is None:
-            # A life that no process came back from is no fault of ours as a rule: the machine is too small for it.
-            self.failed = Failed(wrong, expected=not entry.failed or not entry.worker)
+            # A life that no process came back from is no fault of ours as a rule: the machine is too small for it. Of
+            # what else failed the text may hold anything, and is for the log.
+            lost = lost_its_worker(entry)
+            self.failed = Failed(_TOO_SMALL if lost else wrong, expected=lost or not entry.failed)
             self._stop.set()
 
 
@@ -166,7 +171,7 @@ def _live(pipe: Connection, asked: LivesAsked, words: _Words, processes: int) ->
     elif words.give_way.is_set():
         pipe.send(GaveWay())
     else:
-        pipe.send(Failed(done.reason, expected=False))
+        pipe.send(Failed(f"{done.end.value}: {done.reason}", expected=False))
 
 
 def _choose(pipe: Connection, asked: SitesAsked, cancel: threading.Event) -> None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import multiprocessing
+import pickle
 import sqlite3
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -18,7 +21,9 @@ from router.service.plans import list_plans
 from router.service.ports import StoreAway, Work
 from router.service.records import JobRecord, JobStanding, Role
 from router.store import SqlStore, open_store
-from router.worker import Worker
+from router.whatif.comparison.worlds import WRONG
+from router.whatif.sweep import Entry
+from router.worker import Worker, loop, solving
 from router.worker.loop import Pace
 from router.worker.messages import Failed, Message
 
@@ -111,7 +116,79 @@ def test_a_fault_before_the_solve_fails_the_run_at_once_and_tells_nothing_of_the
     assert Worker(desk, pace=_QUICK).once()
     job = get_job(desk, boss, job_id)
     assert job.standing is JobStanding.FAILED and job.ended_at is not None
-    assert "a fault of ours (KeyError)" in job.why and "1005-1" not in job.why
+    assert "a fault of ours (KeyError)" in job.why and "1005-1" not in job.why and job.why.endswith(job_id)
+
+
+def _open_files() -> int:
+    """Of this process, where the system tells."""
+    folder = Path("/proc/self/fd")
+    return len(list(folder.iterdir())) if folder.is_dir() else 0
+
+
+def test_of_lives_that_failed_only_lost_processes_are_told_as_they_are() -> None:
+    told: list[object] = []
+
+    class Pipe:
+        def send(self, said: object) -> None:
+            told.append(said)
+
+    def failed(entry: Entry) -> Failed:
+        sent = solving._Sent(Pipe(), {"d": (0, 0)}, threading.Event())  # type: ignore[arg-type]
+        sent.add(entry)
+        assert sent.failed is not None and sent._stop.is_set() and told == []
+        return sent.failed
+
+    lost = failed(Entry("d", "base", None, "its worker was lost 3 times while doing it (/home/x)", 0, 0, ""))
+    assert lost.expected and "/home/x" not in lost.why and "memory" in lost.why
+    for text, worker in (("PicklingError: SECRET-7", ""), ("KeyError: 'SECRET-7' (in live, line 3)", "here:1")):
+        inner = failed(Entry("d", "base", None, text, 0, 0, worker))
+        assert not inner.expected and "SECRET" not in inner.why.split(":", 1)[0]
+    wrong = failed(Entry("d", "base", {WRONG: "no machine NONE"}, "", 0, 0, "here:1"))
+    assert wrong.expected and wrong.why == "no machine NONE"
+
+
+def test_a_solving_process_that_dies_while_it_begins_is_begun_again_and_leaves_nothing_open(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss, seconds=1).job_id
+    # It takes one argument: the process ends with a TypeError before it reads what is asked.
+    monkeypatch.setattr(loop, "serve", len)
+    # More than a pipe holds, so that the end of its reader is met while it is written.
+    child = loop._Child("x" * 20_000_000, 1)  # type: ignore[arg-type]
+    assert [x for x in child.messages(0.05) if x is not None] == [] and child.exit_code() == 1
+    child.kill()
+    open_before = _open_files()
+    with pytest.raises((AttributeError, pickle.PicklingError)):
+        loop._Child(lambda: 0, 1)  # type: ignore[arg-type]
+    for attempt in (1, 2, 3):
+        assert Worker(desk, pace=_QUICK).once()
+        job = get_job(desk, boss, job_id)
+        assert job.attempt == attempt
+        if attempt < 3:
+            assert job.standing is JobStanding.QUEUED and job.why == "the solving process ended (exit code 1)"
+    assert job.standing is JobStanding.FAILED and job.why == "the solving process ended 3 times (exit code 1)"
+    assert _open_files() == open_before
+    assert multiprocessing.active_children() == []
+
+
+def test_a_solving_process_that_cannot_be_begun_is_tried_again(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss, seconds=1).job_id
+
+    def none_left(self: object) -> None:
+        raise BlockingIOError("no more processes")
+
+    monkeypatch.setattr(loop._CONTEXT.Process, "start", none_left)
+    open_before = _open_files()
+    assert Worker(desk, pace=_QUICK).once()
+    job = get_job(desk, boss, job_id)
+    assert job.standing is JobStanding.QUEUED
+    assert job.why == "the solving process could not be begun (BlockingIOError)"
+    assert _open_files() == open_before
+    monkeypatch.undo()
+    assert Worker(desk, pace=_QUICK).once()
+    assert get_job(desk, boss, job_id).standing is JobStanding.DONE
 
 
 def test_a_locked_database_is_told_as_one_that_does_not_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -220,6 +220,7 @@ class _Living:
         return int(arrival(self.shop, self.draft.book, line))
 
     def _retime(self, k: int, queue: np.ndarray[tuple[int], np.dtype[np.int64]]) -> bool:
+        """False when a build has no times any more or a line of it no delivery: no line whose queue fits has day 0."""
         head = int(self.draft.firm[k])
         set_queue(self.shop, self.draft.book, k, queue, head)
         return bool(set_queue(self.shop, self.draft.book, k, queue, len(queue)))

@@ -2,7 +2,16 @@
 
 from router.whatif.sweep.crew import Crew, open_crew
 from router.whatif.sweep.ledger import Entry, Ledger, read_entries
-from router.whatif.sweep.run import Kept, Quiet, SweepEnd, SweepListener, SweepOutcome, sweep, sweep_into
+from router.whatif.sweep.run import (
+    Kept,
+    Quiet,
+    SweepEnd,
+    SweepListener,
+    SweepOutcome,
+    lost_its_worker,
+    sweep,
+    sweep_into,
+)
 from router.whatif.sweep.task import Task
 
 __all__ = [
@@ -15,6 +24,7 @@ __all__ = [
     "SweepListener",
     "SweepOutcome",
     "Task",
+    "lost_its_worker",
     "open_crew",
     "read_entries",
     "sweep",

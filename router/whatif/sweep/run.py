@@ -17,6 +17,7 @@ from router.whatif.sweep.crew import Crew, CrewGone, Ended, ended, open_crew
 from router.whatif.sweep.ledger import Entry, Ledger
 from router.whatif.sweep.task import Reply, Task
 
+_LOST = "its worker was lost"
 _LOOK_S = 0.2
 """How often a sweep looks whether it is to stop."""
 
@@ -256,7 +257,7 @@ class _Sweep:
         self.listener.lost(task.name, times)
         # Where the culprit is not known, a task is condemned only for what happens while it is alone.
         if times > (self.losses_allowed if crew.knows_who else 1):
-            self._keep(_failure(task, f"its worker was lost {times} times while doing it ({fault})"))
+            self._keep(_failure(task, f"{_LOST} {times} times while doing it ({fault})"))
         elif crew.knows_who:
             self.waiting.appendleft(task)
         else:
@@ -266,6 +267,11 @@ class _Sweep:
         self.ledger.add(entry)
         self.done += 1
         self.listener.kept(entry, self.done, self.total)
+
+
+def lost_its_worker(entry: Entry) -> bool:
+    """Whether a task failed because whoever did it was lost, too many times."""
+    return not entry.worker and entry.failed.startswith(_LOST)
 
 
 def _failure(task: Task, reason: str) -> Entry:
