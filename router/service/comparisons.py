@@ -14,7 +14,7 @@ from router.domain.network import Scenario
 from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service.desk import Desk
 from router.service.jobs import ask_job, asked_before, get_job
-from router.service.kept_what_ifs import what_ifs_with_texts
+from router.service.kept_what_ifs import holds_name, what_ifs_with_texts
 from router.service.lives import life_faults, study_of
 from router.service.ports import Work
 from router.service.receipts import Once
@@ -135,7 +135,10 @@ def comparison_csv(desk: Desk, actor: Actor, job_id: str) -> str:
         assert job is not None
         # Where a compared what-if, or one it goes on from, holds a name the reader must not learn, the table is not
         # there for them; nor are these what-ifs.
-        may_read = values_told(job.params, names) == job.params
+        texts = dict(job.params.get("texts", {}))
+        may_read = values_told(job.params, names) == job.params and not any(
+            holds_name(str(file), str(text).encode(), names) for file, text in texts.items()
+        )
         compared = _comparison(job, work.jobs.lives(job_id)) if may_read else None
     if job.kind is not JobKind.COMPARISON or compared is None:
         raise NotFound(f"no comparison {job_id}, or fewer than two replications of it")

@@ -236,10 +236,10 @@ def _texts_below(work: Work, record: WhatIfRecord) -> dict[str, bytes]:
 
 
 def _is_hidden(work: Work, names: frozenset[str], record: WhatIfRecord) -> bool:
-    return bool(names) and any(_holds(file, raw, names) for file, raw in _texts_below(work, record).items())
+    return bool(names) and any(holds_name(file, raw, names) for file, raw in _texts_below(work, record).items())
 
 
-def _holds(file: str, raw: bytes, names: frozenset[str]) -> bool:
+def holds_name(file: str, raw: bytes, names: frozenset[str]) -> bool:
     """Whether a text holds a name as it is written or as it is read: YAML wraps lines and writes letters otherwise."""
     if not names:
         return False
@@ -263,7 +263,7 @@ def _texts_in(data: object) -> Iterator[str]:
 def _seen(work: Work, names: frozenset[str]) -> list[WhatIfRecord]:
     """Those whose text, and the texts they go on from, hold no hidden name."""
     kept = work.what_ifs.all()
-    gone = {x.file for x in kept if _holds(x.file, x.raw, names)}
+    gone = {x.file for x in kept if holds_name(x.file, x.raw, names)}
     while True:
         more = {x.file for x in kept if x.file not in gone and goes_on_from(x.raw) in gone} if gone else set()
         if not more:

@@ -51,7 +51,8 @@ _LOG = structlog.get_logger("worker")
 def _context() -> ForkServerContext | SpawnContext:
     """How solving processes are begun: threads of a server and fork do not go together, those of a fork server do.
 
-    It has everything imported that a solve needs.
+    It has everything imported that a solve needs. So has the server of a solving process's own, from which it forks
+    those that lives are lived in: this is read there too.
     """
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")

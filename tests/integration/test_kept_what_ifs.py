@@ -12,11 +12,13 @@ from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused, Stale, TooMuch
 from router.service import kept_what_ifs as use
+from router.service.comparisons import ask_comparison, comparison_csv
 from router.service.desk import Desk
 from router.service.network import current_network, save_network
-from router.service.records import Role
+from router.service.records import LifeRecord, Role
 from router.service.trail import list_trail
 from router.store import SqlStore
+from router.whatif.rolling.figures import FIGURES
 
 SAMPLES = Path(__file__).parents[2] / "scenarios" / "whatif"
 
@@ -130,8 +132,15 @@ def test_a_hidden_name_is_found_as_it_is_read_not_only_as_it_is_written(desk: De
         said = "for " + hidden.customer.replace(" ", "\n      ")
     marked = text("Marked", f"change: carbon_price\n    per_tonne: 5\n    why: {said}")
     assert hidden.line_id.encode() not in marked and hidden.customer.encode() not in marked
-    use.add_what_if(desk, boss, "marked.yaml", marked)
+    kept = use.add_what_if(desk, boss, "marked.yaml", marked)
     assert len(use.list_what_ifs(desk, boss)) == 1 and use.list_what_ifs(desk, pat) == []
+    job_id = ask_comparison(desk, boss, [kept.record.what_if_id], 0.25, 2).job_id
+    with desk.store.begin() as work:
+        for world, number in ((0, 0), (0, 1), (1, 0), (1, 1)):
+            work.jobs.add_life(LifeRecord(job_id, world, number, "", dict.fromkeys(FIGURES, 1.0 + number)))
+    assert comparison_csv(desk, boss, job_id).count("\n") == 5
+    with pytest.raises(NotFound):
+        comparison_csv(desk, pat, job_id)
 
 
 def test_over_http(desk: Desk) -> None:
