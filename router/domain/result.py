@@ -52,7 +52,8 @@ class SiteOption:
     fair_cents: int | None
     """Landed cost of the line on its fair share of the plates it would be on."""
     marginal_cents: int | None
-    """What the whole plan's landed cost rises by when the line is built here."""
+    """What the whole plan's landed cost rises by when the line is built here; None where it is not known, or counts
+    money of lines that its reader is not told of."""
     ready_at: datetime | None
     arrive_date: date | None
     late_days: int | None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from router.domain.network import Scenario
@@ -45,21 +45,28 @@ class LivePlan:
         self._guests: dict[OrderLine, int] = {}
         self._measured = {name: part.content_hash for name, part in self._scenario.parts.items()}
 
-    def where(self, line_id: str) -> LineOptions:
-        """Every site for a line of the scenario, the rest of the plan as it stands."""
+    def known(self, line_ids: Collection[str]) -> list[int]:
+        """Indexes of those lines that the scenario has."""
+        return [self._index[x] for x in line_ids if x in self._index]
+
+    def where(self, line_id: str, apart: Collection[str] = ()) -> LineOptions:
+        """Every site for a line of the scenario, the rest of the plan as it stands.
+
+        A marginal cost that counts money of lines ``apart`` is None.
+        """
         if line_id not in self._index:
             raise NotFound(f"no line {line_id!r} in the plan's book")
-        return line_options(self.state, self._index[line_id], plate_names(self.state))
+        return line_options(self.state, self._index[line_id], plate_names(self.state), apart=self.known(apart))
 
-    def where_new(self, line: OrderLine, part: PartFacts) -> LineOptions:
-        """Every site for a line the plan does not know."""
+    def where_new(self, line: OrderLine, part: PartFacts, apart: Collection[str] = ()) -> LineOptions:
+        """Every site for a line the plan does not know; ``apart`` as in :meth:`where`."""
         index = self.admit(line, part)  # first: it may make the state anew
-        found = line_options(self.state, index, plate_names(self.state))
+        found = line_options(self.state, index, plate_names(self.state), apart=self.known(apart))
         if not any(o.possible for o in found.sites):
             return found  # the reasons stand with the sites
         return replace(found, sentence=NOT_IN_THIS_PLAN)
 
-    def where_in_quantity(self, line_id: str, quantity: int) -> LineOptions:
+    def where_in_quantity(self, line_id: str, quantity: int, apart: Collection[str] = ()) -> LineOptions:
         """Every site for a line of the scenario in another quantity, its own place given back first.
 
         In its own quantity the same as :meth:`where`.
@@ -68,7 +75,7 @@ class LivePlan:
             raise NotFound(f"no line {line_id!r} in the plan's book")
         own = self._scenario.line[line_id]
         if quantity == own.quantity:
-            return self.where(line_id)
+            return self.where(line_id, apart)
         # A name of its own: verdicts are found by name, and the line itself stays in the book.
         other = replace(own, line_id=f"{line_id} in {quantity}", quantity=quantity)
         index = self.admit(other, self._scenario.parts[own.model])  # first: it may make the state anew
@@ -76,7 +83,7 @@ class LivePlan:
         placed = bool(self.state.on[self._index[line_id]])
         if placed and not remove(self.state, whole_lines(self.state, [self._index[line_id]]), journal):
             self.state.undo_to(journal, 0)
-        found = line_options(self.state, index, plate_names(self.state))
+        found = line_options(self.state, index, plate_names(self.state), apart=self.known(apart))
         self.state.undo_to(journal, 0)
         return found
 

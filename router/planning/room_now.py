@@ -17,16 +17,24 @@ class WouldFit:
 
     line_id: str
     pieces: int
-    difference_cents: int
-    """Change of the whole plan's landed cost; for a line that is in no plate yet, what it adds."""
+    difference_cents: int | None
+    """Change of the whole plan's landed cost; for a line that is in no plate yet, what it adds. None where lines whose
+    money is kept apart cost otherwise too."""
     now_on: str | None
     """Build it is planned on; None when it is on none."""
 
 
 def room_now(
-    live: LivePlan, build_id: str, most: int = 12, tries: int = 60, guests: Collection[int] = ()
+    live: LivePlan,
+    build_id: str,
+    most: int = 12,
+    tries: int = 60,
+    guests: Collection[int] = (),
+    apart: Collection[str] = (),
 ) -> tuple[WouldFit, ...]:
     """Lines of the plate's powder that would fit there now, the cheapest first. The live plan stays as it is.
+
+    Lines ``apart``: a change that counts their money is None, and such lines stand last.
 
     ``guests``: lines the plan does not know that wait for a plate, as ``LivePlan.admit_all`` names them; others that
     were taken in had only been asked about. At most ``tries`` lines are tried, unplaced and late ones first, then those
@@ -52,15 +60,19 @@ def room_now(
     waiting.sort(key=lambda i: (bool(state.on[i]), problem.due[i], i))
     found = []
     for line in waiting[:tries]:
-        fit = _tried(live, line, plate_id, names)
+        fit = _tried(live, line, plate_id, names, live.known(apart))
         if fit is not None:
             found.append(fit)
-    return tuple(sorted(found, key=lambda f: (f.difference_cents, f.line_id))[:most])
+    return tuple(sorted(found, key=_cheapest_first)[:most])
 
 
-def _tried(live: LivePlan, line: int, plate_id: int, names: dict[int, str]) -> WouldFit | None:
+def _cheapest_first(fit: WouldFit) -> tuple[bool, int, str]:
+    return fit.difference_cents is None, fit.difference_cents or 0, fit.line_id
+
+
+def _tried(live: LivePlan, line: int, plate_id: int, names: dict[int, str], apart: Collection[int]) -> WouldFit | None:
     problem, state = live.problem, live.state
-    before = state.total_cents
+    before, stakes = state.total_cents, state.stakes(apart)
     now_on = names[state.on[line][0]] if state.on[line] else None
     quantity = problem.lines[line].quantity
     journal: list[Undo] = []
@@ -78,7 +90,8 @@ def _tried(live: LivePlan, line: int, plate_id: int, names: dict[int, str]) -> W
             if undo is None:
                 continue
             journal.append(undo)
-            return WouldFit(problem.lines[line].line_id, quantity, state.total_cents - before, now_on)
+            difference = state.total_cents - before if state.stakes(apart) == stakes else None
+            return WouldFit(problem.lines[line].line_id, quantity, difference, now_on)
         return None
     finally:
         state.undo_to(journal, 0)

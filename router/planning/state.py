@@ -6,7 +6,7 @@ whose pieces come off its plates at another time, and leaves a record that undoe
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from router.kernel.faults import PlatewrightError
@@ -245,6 +245,15 @@ class State:
         """Pieces of a line on a plate, the moment the plate is through its steps, support cm3 of a piece."""
         item = self.plates[plate_id].items[line]
         return item.pieces, self.times[plate_id].done, item.choice.support_cm3
+
+    def stakes(self, lines: Collection[int]) -> tuple[object, ...]:
+        """What the money of lines rests on: where it is the same in two states, each of them costs the same in both.
+
+        Plates are values, so a line bears the same share of one that is still there as it was.
+        """
+        return tuple(
+            (self.line_cents[i], tuple((self.plates[p], self.times[p].steps_cents) for p in self.on[i])) for i in lines
+        )
 
     def delivery_cents(self, line: int) -> int:
         """Steps after the plate, freight, its carbon and lateness of a line as its plates stand."""

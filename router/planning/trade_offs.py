@@ -10,7 +10,7 @@ from __future__ import annotations
 import random
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 
 from router.costing import line_shares
@@ -54,10 +54,13 @@ def trade_offs(
     return tuple(tables)
 
 
-def line_options(state: State, line: int, names: dict[int, str], cut_off: str | None = None) -> LineOptions:
+def line_options(
+    state: State, line: int, names: dict[int, str], cut_off: str | None = None, apart: Collection[int] = ()
+) -> LineOptions:
     """The options of one line. The state is changed meanwhile and then as it was.
 
-    With a reason to ``cut_off`` the sites it is not built at are not worked out.
+    With a reason to ``cut_off`` the sites it is not built at are not worked out. A marginal cost that counts money of
+    lines ``apart`` is None: one of them costs otherwise with the line there than without it.
     """
     problem = state.problem
     line_id = problem.lines[line].line_id
@@ -65,25 +68,24 @@ def line_options(state: State, line: int, names: dict[int, str], cut_off: str | 
     inserter = Inserter(state, random.Random(min(line, len(problem.scenario.lines))))
     able = problem.sites_for(line)
     chosen = tuple(site_id for site_id, _, _ in state.deliveries(line))
-    with_cents = state.total_cents
+    with_cents, with_stakes = state.total_cents, state.stakes(apart)
     found: dict[str, SiteOption] = {}
     journal: list[Undo] = []
     here = _describe(state, line, names, {}, True, None)
     taken_out = cut_off is None and (not chosen or remove(state, whole_lines(state, [line]), journal))
-    without_cents = state.total_cents
+    without_cents, without_stakes = state.total_cents, state.stakes(apart)
     plates_before = dict(state.plates)
     for site_id in able:
         if site_id in chosen or not taken_out:
             continue
         mark = len(journal)
         if inserter.insert(line, journal, (site_id,)):
-            found[site_id] = _describe(state, line, names, plates_before, False, state.total_cents - without_cents)[
-                site_id
-            ]
+            marginal = state.total_cents - without_cents if state.stakes(apart) == without_stakes else None
+            found[site_id] = _describe(state, line, names, plates_before, False, marginal)[site_id]
         state.undo_to(journal, mark)
     state.undo_to(journal, 0)
     for site_id in chosen:
-        marginal = with_cents - without_cents if taken_out else None
+        marginal = with_cents - without_cents if taken_out and with_stakes == without_stakes else None
         found[site_id] = replace(here[site_id], marginal_cents=marginal)
     sites = []
     for site in problem.network.sites:
@@ -216,22 +218,23 @@ def _sentence(problem: Problem, line: int, chosen: tuple[str, ...], sites: list[
     if not others:
         only = "the only site that can build it"
         return f"{place} is {only}; {joined}, and it arrives {due}."
-    rival = min(others, key=lambda s: (s.marginal_cents or 0, s.site_id))
     where = (
         "Printed at the nearest able site" if local else f"Shipped from {place} rather than printed in {name[nearest]}"
     )
-    own_cents, rival_cents = lead.marginal_cents, rival.marginal_cents
-    if own_cents is None or rival_cents is None:
-        return f"{where}{f', {place}' if local else ''}: {joined}, and it arrives {due}."
-    difference = (rival_cents - own_cents) / 100
-    currency = problem.network.currency
     place_part = f", {place}" if local else ""
+    ranked = sorted((s.marginal_cents, s.site_id) for s in others if s.marginal_cents is not None)
+    if lead.marginal_cents is None or len(ranked) < len(others):
+        # Which is the next best cannot be said.
+        return f"{where}{place_part}: {joined}, and it arrives {due}."
+    rival_cents, rival_id = ranked[0]
+    difference = (rival_cents - lead.marginal_cents) / 100
+    currency = problem.network.currency
     if difference >= 0:
         return (
             f"{where}{place_part}: the whole plan costs {difference:,.2f} {currency} less than with it at "
-            f"{name[rival.site_id]}, the next best; {joined}, and it arrives {due}."
+            f"{name[rival_id]}, the next best; {joined}, and it arrives {due}."
         )
     return (
-        f"{where}{place_part}: {joined}, and it arrives {due}. Moved alone to {name[rival.site_id]} the plan would"
+        f"{where}{place_part}: {joined}, and it arrives {due}. Moved alone to {name[rival_id]} the plan would"
         f" cost {-difference:,.2f} {currency} less; the search did not get to that move."
     )

@@ -200,10 +200,10 @@ def counts_hidden(job: JobRecord, hidden: Collection[str]) -> bool:
 
 
 def _without_totals(result: Mapping[str, Any]) -> dict[str, Any]:
-    """What a run came to without what counts all lines. What one line adds at each site stays, as on its page."""
+    """What a run came to without what counts all lines: of a line tried at each site, which plans came of it stays."""
     told_of = {name: value for name, value in result.items() if name != "disturbance"}
     if "sites" in told_of:
-        totals = ("landed_cents", "late_days")
+        totals = ("landed_cents", "late_days", "difference_cents")
         told_of["sites"] = [{k: None if k in totals else v for k, v in s.items()} for s in told_of["sites"]]
     return told_of
 

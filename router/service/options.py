@@ -1,9 +1,14 @@
-"""Where a line is, could be and would be built, asked of the live plan."""
+"""Where a line is, could be and would be built, asked of the live plan.
+
+What the whole plan would cost otherwise is told unless lines hidden from the reader cost otherwise too: it would tell
+by how much. The fair landed cost is told to everybody: it holds nothing of others' money, only the line's own and its
+share, by footprint and height, of a plate that stands on the schedule; and so are dates, plates and their fill.
+"""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from router.domain.orders import OrderLine
@@ -65,8 +70,9 @@ def where_to_build(desk: Desk, actor: Actor, line_id: str) -> LineOptions:
     line = get_line(desk, actor, line_id)
     opened = open_plan(desk, live_in_full(desk))
     if line_id in opened.full.scenario.line:
+        hidden = hidden_lines(desk, actor)
         with opened.lock:
-            return _seen_options(actor, opened.live.where(line_id))
+            return _seen_options(actor, opened.live.where(line_id, hidden))
     return _asked_of_live(desk, actor, line.cells, (), own=True)[0]
 
 
@@ -76,8 +82,9 @@ def where_in_quantities(desk: Desk, actor: Actor, line_id: str, quantities: Sequ
     opened = open_plan(desk, live_in_full(desk))
     if line_id not in opened.full.scenario.line:
         return _asked_of_live(desk, actor, line.cells, quantities, own=True)
+    hidden = hidden_lines(desk, actor)
     with opened.lock:
-        return tuple(_seen_options(actor, opened.live.where_in_quantity(line_id, q)) for q in quantities)
+        return tuple(_seen_options(actor, opened.live.where_in_quantity(line_id, q, hidden)) for q in quantities)
 
 
 def where_would_it_go(
@@ -117,17 +124,18 @@ def _asked_of_live(
     sha = content_of(shas, line.line_id, line.model) if own else shas[line.model]
     part = measured(desk, line.model, sha, line.unit, opened.full.scenario.network.overhang_deg)
     lines = [replace(line, quantity=q) for q in quantities] or [line]
+    hidden = hidden_lines(desk, actor)
     with opened.lock:
-        return tuple(_seen_options(actor, _asked(opened, one, part)) for one in lines)
+        return tuple(_seen_options(actor, _asked(opened, one, part, hidden)) for one in lines)
 
 
-def _asked(opened: OpenPlan, line: OrderLine, part: PartFacts) -> LineOptions:
+def _asked(opened: OpenPlan, line: OrderLine, part: PartFacts, hidden: Collection[str]) -> LineOptions:
     network = opened.full.scenario.network
     if line.alloy_id not in network.alloy or line.parameter_set_id not in network.parameter_set:
         want = "an alloy and parameter set the live plan's network has; make a new plan first"
         raise FaultyInput([Fault("the line", line.line_id, "alloy", f"'{line.alloy_id}'", want)])
     # A line no longer due keeps its own release; the plan's moment is the earliest anything begins.
-    return opened.live.where_new(line, part)
+    return opened.live.where_new(line, part, hidden)
 
 
 def would_fit(desk: Desk, actor: Actor, plan_id: int, build_id: str) -> tuple[WouldFit, ...]:
@@ -159,7 +167,7 @@ def would_fit(desk: Desk, actor: Actor, plan_id: int, build_id: str) -> tuple[Wo
     parts = [measured(desk, x.model, content_of(shas, x.line_id, x.model), x.unit, network.overhang_deg) for x in lines]
     with opened.lock:
         guests = opened.live.admit_all(list(zip(lines, parts, strict=True)))
-        fits = room_now(opened.live, build_id, guests=guests)
+        fits = room_now(opened.live, build_id, guests=guests, apart=hidden)
     here = _site_of_builds(opened.full)
     sites = sites_seen(actor)
     return tuple(

@@ -16,7 +16,11 @@ from router.service.desk import Desk
 from router.service.options import where_to_build
 from router.service.plans import PlanInFull, full_plan, live_plan
 from router.service.records import Actor, LineRecord, LineStanding, TrailRecord
+from router.service.seen_totals import NOT_TOLD, WHY_NOT_TOLD
 from router.service.trail import line_history
+from router.service.visible import hidden_lines
+
+_NOT_TOLD = f"Where the marginal cost is {NOT_TOLD}, {WHY_NOT_TOLD}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,8 @@ class LineView:
     sentence: str
     rows: tuple[SiteRow, ...]
     why_no_table: str
+    not_told: str
+    """Why a marginal cost is not told, where one is not."""
     costs: tuple[CostPart, ...]
     total: str
     other_quantities: bool
@@ -84,7 +90,8 @@ def line_view(desk: Desk, actor: Actor, line_id: str, measures: Measures = METRI
             why = str(trouble)
     elif plan is not None:
         why = f"The line is {line.standing.value}; open lines are planned."
-    rows = _rows(plan, options, measures) if plan and options else ()
+    partial = bool(hidden_lines(desk, actor))
+    rows = _rows(plan, options, measures, partial) if plan and options else ()
     costs, total = _costs(plan, line_id) if plan else ((), "")
     shipped = [s for s in plan.result.plan.shipments if s.line_id == line_id] if plan else []
     return LineView(
@@ -93,6 +100,7 @@ def line_view(desk: Desk, actor: Actor, line_id: str, measures: Measures = METRI
         sentence=options.sentence if options else "",
         rows=rows,
         why_no_table=why,
+        not_told=_NOT_TOLD if any(r.marginal == NOT_TOLD for r in rows) else "",
         costs=costs,
         total=total,
         other_quantities=options is not None,
@@ -138,15 +146,20 @@ def _sites(ids: list[str], plan: PlanInFull | None) -> str:
     return ", ".join(known[s].name if s in known else s for s in (one.strip() for one in ids))
 
 
-def _rows(plan: PlanInFull, options: LineOptions, measures: Measures) -> tuple[SiteRow, ...]:
+def _rows(plan: PlanInFull, options: LineOptions, measures: Measures, partial: bool) -> tuple[SiteRow, ...]:
+    """``partial``: some lines are hidden from the reader, who is not told what counts them."""
     possible = [o for o in options.sites if o.possible and o.fair_cents is not None]
     dearest = max((o.fair_cents or 0 for o in possible), default=0)
-    best = min((o.marginal_cents for o in possible if o.marginal_cents is not None), default=None)
+    margins = [o.marginal_cents for o in possible if o.marginal_cents is not None]
+    # Which is the least cannot be said where one is not known.
+    best = min(margins, default=None) if len(margins) == len(possible) else None
     ordered = sorted(options.sites, key=lambda o: (not o.chosen, not o.possible, o.fair_cents or 0))
-    return tuple(_row(plan, o, dearest, best, measures) for o in ordered)
+    unknown = NOT_TOLD if partial else ""
+    return tuple(_row(plan, o, dearest, best, unknown, measures) for o in ordered)
 
 
-def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, measures: Measures) -> SiteRow:
+def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, unknown: str, measures: Measures) -> SiteRow:
+    """``unknown`` stands for a marginal cost that is None where the line could be built."""
     currency = plan.scenario.network.currency
     fill = "" if o.fill_after is None else percent(o.fill_after, 0)
     if o.fill_before is not None and fill:
@@ -157,7 +170,7 @@ def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, measur
         chosen=o.chosen,
         why=o.reasons,
         fair="" if o.fair_cents is None else money(o.fair_cents, currency),
-        marginal="" if o.marginal_cents is None else money(o.marginal_cents, currency),
+        marginal=money(o.marginal_cents, currency) if o.marginal_cents is not None else unknown if o.possible else "",
         ready="" if o.ready_at is None else day(o.ready_at.date()),
         arrives="" if o.arrive_date is None else day(o.arrive_date),
         late=o.late_days or 0,

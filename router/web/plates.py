@@ -23,6 +23,7 @@ from router.service.pins import pinned_builds
 from router.service.plans import PlanInFull
 from router.service.records import EventKind, PlanStanding
 from router.service.rights import Operation, decide
+from router.service.seen_totals import WHY_NOT_TOLD
 from router.service.visible import RESTRICTED, hidden_lines
 from router.web.forms import Form, Posted
 from router.web.reading import MOST_NUMBER, NumberAsked, NumberInPath, Reader, SignedIn
@@ -97,7 +98,7 @@ def _shown(reader: Reader, build_id: str, plan: int | None, tried: TriedLineMove
         may_record=may_record, withdrawn=withdrawn, facts=_facts(reader, full, build, view),
         money=lambda c: money(c, full.head.currency, 2), now=full.scenario.network.now,
         free=reader.choices.measures.area(machine.plate.inner_area_mm2 - used), tried=tried,
-        others=_others(reader, full, build),
+        others=_others(reader, full, build), why_not_told=WHY_NOT_TOLD,
         may_move=decide(reader.actor, Operation.MOVE_BUILD).allowed, may_pin=may_pin(reader, full),
         pinned_by=pins.get(build_id, ""), told_at=lambda at: full_clock(at, zone), zone=zone,
     )  # fmt: skip

@@ -13,6 +13,7 @@ import router.planning.live as live_module
 import scenarios
 from router.audit import audit, audit_change
 from router.domain.network import Scenario
+from router.domain.plan import Plan
 from router.domain.result import Result
 from router.formats import read_scenario
 from router.kernel.faults import Conflict, NotFound
@@ -20,7 +21,10 @@ from router.planning import RunParams, plan_scenario
 from router.planning.live import LivePlan
 from router.planning.moves import move_build, move_line
 from router.planning.publish import publish
+from router.planning.removal import remove, whole_lines
 from router.planning.room_now import room_now
+from router.planning.state import Undo
+from router.service.seen_totals import hidden_money
 
 
 @pytest.fixture(scope="module")
@@ -112,6 +116,69 @@ def test_lines_that_would_fit_are_planned_later_and_the_plan_stays(scenario: Sce
     for name, fit in found:
         assert fit.now_on is not None and start[fit.now_on] > start[name]
         assert fit.pieces == scenario.line[fit.line_id].quantity
+
+
+def test_a_marginal_cost_that_counts_money_of_lines_apart_is_kept_back(scenario: Scenario, result: Result) -> None:
+    live = LivePlan(scenario, result.plan)
+    pieces = {b.build_id: b.pieces_by_line() for b in result.plan.builds}
+    without = {x.line_id: _plan_without(live, x.line_id) for x in scenario.lines}
+    kept_back = told = 0
+    for asked in without:
+        known = live.where(asked)
+        for apart in without.keys() - {asked}:
+            found = live.where(asked, {apart})
+            assert [replace(s, marginal_cents=None) for s in found.sites] == [
+                replace(s, marginal_cents=None) for s in known.sites
+            ]
+            for site, whole in zip(found.sites, known.sites, strict=True):
+                if whole.marginal_cents is None:
+                    assert site.marginal_cents is None
+                    continue
+                if whole.chosen:
+                    costs = [hidden_money(plan, {apart}) for plan in (result.plan, without[asked])]
+                    assert (site.marginal_cents is None) == (costs[0] != costs[1]), (asked, apart)
+                elif whole.joins_build_id is not None and apart in pieces[whole.joins_build_id]:
+                    assert site.marginal_cents is None
+                assert site.marginal_cents in (None, whole.marginal_cents)
+                kept_back += site.marginal_cents is None
+                told += site.marginal_cents is not None
+            if any(s.possible and s.marginal_cents is None for s in found.sites):
+                assert " cost" not in found.sentence
+            else:
+                assert found == known
+    assert kept_back > 5 and told > 50
+    assert live.where("1001-1", {"no line of the plan"}) == live.where("1001-1")
+
+
+def _plan_without(live: LivePlan, line_id: str) -> Plan:
+    journal: list[Undo] = []
+    assert remove(live.state, whole_lines(live.state, live.known([line_id])), journal)
+    plan = publish(live.state, "optimizer", 1)
+    live.state.undo_to(journal, 0)
+    return plan
+
+
+def test_what_a_line_that_would_fit_changes_is_kept_back_where_it_counts_money_of_lines_apart(
+    scenario: Scenario, result: Result
+) -> None:
+    live = LivePlan(scenario, result.habit)
+    pieces = {b.build_id: b.pieces_by_line() for b in result.habit.builds}
+    kept_back = told = 0
+    for build_id in live.plate_of:
+        known = {f.line_id: f for f in room_now(live, build_id)}
+        for apart in (x.line_id for x in scenario.lines):
+            found = room_now(live, build_id, apart={apart})
+            assert {f.line_id for f in found} == known.keys()
+            differences = [f.difference_cents for f in found]
+            assert differences == sorted(differences, key=lambda d: (d is None, d or 0))
+            for fit in found:
+                whole = known[fit.line_id]
+                assert fit in (whole, replace(whole, difference_cents=None))
+                beside = {*pieces[build_id], *(pieces[fit.now_on] if fit.now_on else ())}
+                assert apart not in beside or fit.difference_cents is None
+                kept_back += fit.difference_cents is None
+                told += fit.difference_cents is not None
+    assert kept_back and told
 
 
 def test_a_plan_of_another_book_is_refused(scenario: Scenario, result: Result) -> None:
