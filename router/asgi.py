@@ -42,7 +42,7 @@ def from_settings(desk: Desk, settings: Settings) -> FastAPI:
             thread.join(15)
 
     app.router.lifespan_context = lifespan
-    app.mount("/", pages_app(desk))
+    app.mount("/", pages_app(desk, settings.behind_https))
     return app
 
 

@@ -39,6 +39,8 @@ _UPLOADS = (f"{PREFIX}/imports", "/orders/import")
 _MOST_PLAIN_BYTES = 5_000_000
 """For everything else that is sent: a form or a network file."""
 _LOOPBACK = ("127.0.0.1", "::1", "testclient")
+_FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto", "x-real-ip", "via")
+"""Headers of which a proxy sends at least one."""
 _ABOUT = """
 Orders, network, plans and floor of a metal printer with several sites. Money is in whole cents; times carry their zone.
 Lists are cut into pages. A change names the version it saw (`If-Match`), a request that makes something may carry an
@@ -122,7 +124,9 @@ def _health(registry: CollectorRegistry) -> APIRouter:
     @routes.get("/metrics")
     def metrics(request: Request) -> Response:
         """Prometheus figures: freely on the same machine, with a token of scope admin from elsewhere."""
-        if request.client is None or request.client.host not in _LOOPBACK:
+        # What a proxy hands on comes from this machine as well, and is from elsewhere all the same.
+        handed_on = any(name in request.headers for name in _FORWARDED)
+        if handed_on or request.client is None or request.client.host not in _LOOPBACK:
             token = request.headers.get("authorization", "").removeprefix("Bearer ")
             credentials = HTTPAuthorizationCredentials(scheme="Bearer", credentials=token) if token else None
             require(actor_of(request, request.app.state.desk, credentials), Operation.SEE_TRAIL)

@@ -186,7 +186,7 @@ def preview_view(preview: ImportPreview) -> PreviewView:
 def preview(desk: AtDesk, actor: Asks, files: Annotated[list[UploadFile], File(max_length=2000)]) -> PreviewView:
     """Look at a zipped scenario folder, an order book (CSV, XLSX, JSON), models or a network file; store nothing."""
     # Files of any size lie in temporary files by now and are read from there, one at a time.
-    sent = {file.filename or f"file {n}": file.file for n, file in enumerate(files)}
+    sent = [(file.filename or f"file {n}", file.file) for n, file in enumerate(files)]
     return preview_view(preview_files(desk, actor, sent))
 
 

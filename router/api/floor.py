@@ -6,9 +6,10 @@ from typing import Annotated, Any
 
 import icalendar
 from fastapi import APIRouter, Path, Query, Response
-from pydantic import AwareDatetime, BaseModel, Field, StrictInt, StringConstraints
+from pydantic import BaseModel, Field, StrictInt, StringConstraints
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, once_of
+from router.api.moments import Instant
 from router.api.plans import Name
 from router.api.problems import READS, WRITES
 from router.api.words import Asked
@@ -27,7 +28,7 @@ router = APIRouter(tags=["Floor"])
 class Details(Asked):
     """``until``: when a machine that is down will run again; ``pieces``: scrapped, by line."""
 
-    until: AwareDatetime | None = None
+    until: Instant | None = None
     pieces: dict[Name, Annotated[StrictInt, Field(ge=1, lt=2**31)]] | None = Field(default=None, max_length=500)
     note: Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")] | None = None
 
@@ -37,7 +38,7 @@ class NewEvent(Asked):
 
     kind: EventKind
     subject: Name
-    occurred_at: AwareDatetime
+    occurred_at: Instant
     details: Details = Details()
 
 

@@ -70,22 +70,24 @@ class Guard:
             return
         began = time.perf_counter()
         request_id = uuid.uuid4().hex
+        scope.setdefault("state", {})["request_id"] = request_id
         status = 500
-        started = False
+        started = ended = too_long = False
         taken = 0
         most_bytes = self._most_upload_bytes if scope["path"] in self._uploads else self._most_bytes
 
         async def counted() -> Message:
-            nonlocal taken
+            nonlocal taken, too_long
             message = await receive()
             if message["type"] == "http.request":
                 taken += len(message.get("body", b""))
                 if taken > most_bytes:
+                    too_long = True
                     raise _TooLong
             return message
 
         async def dressed(message: Message) -> None:
-            nonlocal status, started
+            nonlocal status, started, ended
             if message["type"] == "http.response.start":
                 status, started = message["status"], True
                 headers = MutableHeaders(scope=message)
@@ -93,25 +95,35 @@ class Guard:
                     headers.setdefault(name, value)
                 headers.setdefault("Cache-Control", "no-store")
                 headers["X-Request-Id"] = request_id
+            elif message["type"] == "http.response.body":
+                ended = not message.get("more_body", False)
             await send(message)
+
+        async def answered(message: Message) -> None:
+            # Whoever read what was too long may have taken that for a fault of another kind, and answer so.
+            if not too_long or started:
+                await dressed(message)
 
         with structlog.contextvars.bound_contextvars(request=request_id):
             try:
                 length = Headers(scope=scope).get("content-length", "0")
                 if length.isdecimal() and whole_number(length, 0, most_bytes) is None:
                     raise _TooLong
-                await self._app(scope, counted, dressed)
+                await self._app(scope, counted, answered)
             except _TooLong:
-                if not started:
+                too_long = True
+            except Exception:
+                if not too_long:
+                    self._failures.inc()
+                    _LOG.exception("request_failed", method=scope["method"], path=scope["path"])
+                    if started and not ended:
+                        raise
+                    if not started:
+                        await answer(500, "ours", f"please report request {request_id}")(scope, receive, dressed)
+            finally:
+                if too_long and not started:
                     problem = answer(413, "too-much", f"at most {most_bytes} bytes a request")
                     await problem(scope, receive, dressed)
-            except Exception:
-                self._failures.inc()
-                _LOG.exception("request_failed", method=scope["method"], path=scope["path"])
-                if started:
-                    raise
-                await answer(500, "ours", f"please report request {request_id}")(scope, receive, dressed)
-            finally:
                 seconds = time.perf_counter() - began
                 route = scope.get("route")
                 name = getattr(route, "path", "unknown")

@@ -11,11 +11,12 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import StreamingResponse
-from pydantic import AwareDatetime, BaseModel, Field, StringConstraints
+from pydantic import BaseModel, Field, StringConstraints
 from starlette.concurrency import run_in_threadpool
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, actor_now, once_of
 from router.api.book import LineId
+from router.api.moments import Instant
 from router.api.problems import READS, WRITES
 from router.api.words import Asked
 from router.kernel.faults import NotFound, NotSignedIn, Refused
@@ -116,7 +117,7 @@ def elsewhere(
 def runs(
     desk: AtDesk,
     actor: Asks,
-    before: Annotated[AwareDatetime | None, Query(description="runs asked for before this moment")] = None,
+    before: Annotated[Instant | None, Query(description="runs asked for before this moment")] = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 50,
 ) -> list[JobView]:
     """Runs, newest first. Of a result what is one value; the run itself has all of it."""

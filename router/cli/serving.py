@@ -25,6 +25,10 @@ _BACKLOG = 2048
 """Connections that may wait, as many as the server itself would let."""
 
 
+_TRACEBACKS = structlog.processors.ExceptionRenderer(structlog.tracebacks.ExceptionDictTransformer(show_locals=False))
+"""Without the values of variables, among which are passwords, secrets of sessions and lines under export control."""
+
+
 def structured_logs() -> None:
     """One JSON object a line on standard error."""
     structlog.configure(
@@ -32,7 +36,7 @@ def structured_logs() -> None:
             structlog.contextvars.merge_contextvars,
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso"),
-            structlog.processors.dict_tracebacks,
+            _TRACEBACKS,
             structlog.processors.JSONRenderer(ensure_ascii=False),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),

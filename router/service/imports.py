@@ -124,17 +124,19 @@ class _Look:
     """Of everything the preview promised, and of what it rested on."""
 
 
-def preview_files(desk: Desk, actor: Actor, files: Mapping[str, Sent]) -> ImportPreview:
+def preview_files(desk: Desk, actor: Actor, files: Mapping[str, Sent] | Sequence[tuple[str, Sent]]) -> ImportPreview:
     """Look at uploaded files: one zipped scenario folder, an order book (CSV, XLSX, JSON), model files, a network file.
 
-    Several may come together. Raises TooMuch and FaultyInput for what cannot even be looked at.
+    Several may come together, by name; two of one name are a fault. Raises TooMuch and FaultyInput for what cannot
+    even be looked at.
     """
     require(actor, Operation.IMPORT)
-    if sum(map(size_of, files.values())) > desk.limits.most_upload_bytes:
+    sent = list(files.items() if isinstance(files, Mapping) else files)
+    if sum(size_of(content) for _, content in sent) > desk.limits.most_upload_bytes:
         raise TooMuch(f"at most {desk.limits.most_upload_bytes} bytes at a time")
     sorted_out = Contents()
     faults: list[Fault] = []
-    for name, content in files.items():
+    for name, content in sent:
         base = name.replace("\\", "/").rsplit("/", 1)[-1]
         ending = Path(base).suffix.lower()
         if ending == ".zip":
@@ -147,7 +149,7 @@ def preview_files(desk: Desk, actor: Actor, files: Mapping[str, Sent]) -> Import
             inside = of_sent(f"{MODEL_FOLDER}/{base}", content)
         faults += [Fault(base, p, "", "sent a second time", "every file once") for p in inside if p in sorted_out]
         sorted_out |= inside
-    return _preview(desk, actor, ", ".join(files)[:200] or "nothing", sorted_out, faults)
+    return _preview(desk, actor, ", ".join(name for name, _ in sent)[:200] or "nothing", sorted_out, faults)
 
 
 def preview_folder(desk: Desk, actor: Actor, folder: Path) -> ImportPreview:

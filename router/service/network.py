@@ -13,6 +13,7 @@ from ruamel.yaml.error import YAMLError
 
 from router.domain.network import Network
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
+from router.formats.yaml_reader import DEEPEST
 from router.kernel.faults import Fault, FaultyInput, NotFound, Stale
 from router.service.cells import read_kept
 from router.service.changes import book_changed
@@ -147,8 +148,12 @@ def faults_in_book(
 def with_field(raw: bytes, path: Sequence[str | int], value: Any) -> bytes:
     """The file with one field changed; comments and order stay. ``path`` e.g. ``("machines", "M1", "rate_per_h")``.
 
-    Entries of a list are named by their ``id``. Raises NotFound for a place that is not there.
+    Entries of a list are named by their ``id``. Raises NotFound for a place that is not there, FaultyInput for a value
+    nested deeper than any network file is.
     """
+    if not _is_shallow(value, DEEPEST - len(path)):
+        want = f"a value that leaves the file at most {DEEPEST} levels deep"
+        raise FaultyInput([Fault(NETWORK_FILE, ".".join(map(str, path)), "value", "levels upon levels", want)])
     yaml = YAML()
     yaml.preserve_quotes = True
     yaml.width = 4096
@@ -168,6 +173,16 @@ def with_field(raw: bytes, path: Sequence[str | int], value: Any) -> bytes:
     out = io.BytesIO()
     yaml.dump(document, out)
     return out.getvalue()
+
+
+def _is_shallow(value: Any, levels: int) -> bool:
+    """Whether lists and mappings lie in one another so many times at the most."""
+    layer = [value]
+    for _ in range(max(0, levels) + 1):
+        layer = [x for v in layer if isinstance(v, dict | list) for x in (v.values() if isinstance(v, dict) else v)]
+        if not layer:
+            return True
+    return False
 
 
 def _step(place: Any, step: str | int, path: Sequence[str | int]) -> Any:

@@ -31,6 +31,7 @@ _MOST_A_NAME_AND_ADDRESS = 5
 """Failed attempts for one name from one address; counted by both, so that nobody locks out others from afar."""
 _MOST_AN_ADDRESS = 50
 _TOUCH_EVERY = timedelta(minutes=1)
+_WRONG = "name or password is not right"
 _HASHER = PasswordHasher()  # argon2id with the library's current costs
 _NOBODY = _HASHER.hash(random_secrets.token_urlsafe(16))
 """Checked for names that are not there, so that they take as long as others."""
@@ -93,9 +94,13 @@ def sign_in(desk: Desk, name: str, password: str, address: str) -> tuple[Person,
     if too_many:
         raise TooMuch("too many failed attempts; wait a quarter of an hour")
     person = _checked(found, password)
-    if person is None:
-        raise NotSignedIn("name or password is not right")
+    if found is None or person is None:
+        raise NotSignedIn(_WRONG)
     with desk.store.begin() as work:
+        now_kept = work.people.named(name)
+        if now_kept is None or now_kept[1] != found[1] or not now_kept[0].active:
+            # Reset, changed or switched off while it was looked at.
+            raise NotSignedIn(_WRONG)
         work.people.forget_attempts(pair)
         # Its own alone: whoever has one good password must not make others' failures from the address forgotten.
         work.people.forget_attempt(noted_at)
@@ -145,21 +150,23 @@ def sign_out(desk: Desk, secret: str) -> None:
 
 
 def change_password(desk: Desk, actor: Actor, old: str, new: str) -> str:
-    """Set the own password; all sessions end. The secret of a new session."""
+    """Set the own password; all sessions end, tokens stay. The secret of a new session.
+
+    Raises FaultyInput, and Stale when somebody changed the person meanwhile: a reset is never undone by the password
+    from before it.
+    """
     require(actor, Operation.OWN_ACCOUNT)
     with desk.store.look() as work:
         found = work.people.named(actor.name)
-    if _checked(found, old) is None:
+    checked = _checked(found, old)
+    if checked is None:
         raise FaultyInput([Fault("", "password", "old", "another password", "the password in use")])
     faults = password_faults(new, old, (actor.name,))
     if faults:
         raise FaultyInput(faults)
     hashed = _HASHER.hash(new)
     with desk.store.begin() as work:
-        person = work.people.get(actor.person.person_id)
-        if person is None:
-            raise NotFound(f"no person {actor.name}")
-        person = work.people.change(replace(person, must_change_password=False), person.version, hashed)
+        person = work.people.change(replace(checked, must_change_password=False), checked.version, hashed)
         work.people.drop_secrets(person.person_id, "session")
         noted(work, desk, actor, "change password", person.name, {})
         return _new_secret(work, desk, person, "session", "", None, SESSION_MOST)
@@ -278,7 +285,7 @@ def change_person(
 
 
 def reset_password(desk: Desk, actor: Actor, person_id: int, once: Once | None = None) -> NewPerson:
-    """A new one-time password for somebody; their sessions end. Raises AlreadyMade."""
+    """A new one-time password for somebody; their sessions and tokens end, whoever holds them. Raises AlreadyMade."""
     require(actor, Operation.MANAGE_PEOPLE)
     password = random_secrets.token_urlsafe(12)
     hashed = _HASHER.hash(password)
@@ -289,6 +296,7 @@ def reset_password(desk: Desk, actor: Actor, person_id: int, once: Once | None =
             raise NotFound(f"no person {person_id}")
         person = work.people.change(replace(person, must_change_password=True), person.version, hashed)
         work.people.drop_secrets(person_id, "session")
+        work.people.drop_secrets(person_id, "token")
         noted(work, desk, actor, "reset password", person.name, {})
         keep(work, desk, actor, once, _told(person))
     return NewPerson(person, password)

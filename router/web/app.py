@@ -45,10 +45,11 @@ ROUTES = tuple(
 """Routers of the pages; every page module adds its own."""
 
 
-def pages_app(desk: Desk) -> FastAPI:
+def pages_app(desk: Desk, behind_https: bool = False) -> FastAPI:
     """All pages over one desk. Security headers and request ids are the business of the application around it."""
     app = FastAPI(title="platewright pages", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.desk = desk
+    app.state.behind_https = behind_https
     troubles.install(app)
     app.add_api_route("/static/{name}", _static, methods=["GET"], include_in_schema=False)
     for routes in ROUTES:

@@ -99,7 +99,7 @@ def change_field(request: Request, reader: SignedIn, form: Posted) -> Response:
     path = ("sites", site, "machines", machine, field.name) if machine else ("sites", site, field.name)
     before = use.current_network(reader.desk, reader.actor).record
     raw = use.with_field(before.raw, path, value)
-    what = f"{machine or site}: {field.name} {value:g}"
+    what = f"{machine or site}: {field.name} {form.text('value')[:40]}"
     record = use.save_network(reader.desk, reader.actor, raw, form.whole("version"), what)
     return done(request, "/network", f"Saved as edition {record.version}: {what}. Plan again to see what it changes.")
 

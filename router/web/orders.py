@@ -92,7 +92,7 @@ def import_form(reader: SignedIn) -> Response:
 @routes.post("/orders/import")
 def import_preview(reader: SignedIn, form: Posted) -> Response:
     """Everything an import would do and everything that is wrong; nothing is stored."""
-    files = {f.name or "file": f.content for f in form.chosen_files("files")}
+    files = [(f.name or "file", f.content) for f in form.chosen_files("files")]
     try:
         preview = preview_files(reader.desk, reader.actor, files)
     except FaultyInput as faulty:

@@ -76,13 +76,21 @@ def done(request: Request, to: str, said: str = "") -> Response:
     if said:
         answer.set_cookie(
             NOTICE_COOKIE, as_notice(said), max_age=60, path="/", httponly=True, samesite="lax",
-            secure=request.url.scheme == "https",
+            secure=is_secure(request),
         )  # fmt: skip
     return answer
 
 
+def is_secure(request: Request) -> bool:
+    """Whether cookies are for HTTPS only: by the setting, whatever a proxy does or does not say of the connection."""
+    return bool(request.app.state.behind_https) or request.url.scheme == "https"
+
+
 def own_address(to: str) -> str:
     """The address if it lies on this server, else the first page: nobody is sent elsewhere by a link."""
-    parts = urlsplit(to)
+    try:
+        parts = urlsplit(to)
+    except ValueError:  # e.g. a bracket that is never closed
+        return "/"
     local = to.startswith("/") and not to.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
     return to if local and not any(ord(c) < 32 for c in to) else "/"

@@ -19,7 +19,7 @@ from router.web.reading import (
     desk_of,
     new_visit,
 )  # fmt: skip
-from router.web.rendering import done, own_address, page, plain_page
+from router.web.rendering import done, is_secure, own_address, page, plain_page
 
 routes = APIRouter()
 _YEAR_S = 365 * 86_400
@@ -53,7 +53,7 @@ def _try(request: Request, form: Form) -> Response:
 
 
 def _with_session(request: Request, answer: Response, secret: str) -> Response:
-    secure = request.url.scheme == "https"
+    secure = is_secure(request)
     answer.set_cookie(people.SESSION_COOKIE, secret, path="/", httponly=True, samesite="lax", secure=secure)
     return answer
 
@@ -72,7 +72,7 @@ def _form(request: Request, to: str, name: str, said: str, status: int = 200) ->
     )
     answer.set_cookie(
         VISIT_COOKIE, visit, max_age=3600, path="/sign-in", httponly=True, samesite="strict",
-        secure=request.url.scheme == "https",
+        secure=is_secure(request),
     )  # fmt: skip
     return answer
 
@@ -125,6 +125,6 @@ def choose(request: Request, reader: SignedIn, form: Posted) -> Response:
                 max_age=_YEAR_S,
                 path="/",
                 samesite="lax",
-                secure=request.url.scheme == "https",
+                secure=is_secure(request),
             )
     return answer

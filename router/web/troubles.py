@@ -65,6 +65,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(StoreAway, _away)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(RequestValidationError, _unreadable)
+    app.add_exception_handler(Exception, _ours)
 
 
 async def _known(request: Request, error: Exception) -> Response:
@@ -83,6 +84,15 @@ async def _away(request: Request, _: Exception) -> Response:
     trouble = Trouble(503, "The book does not answer", "Nothing was changed. Try again in a moment.")
     # Nobody can be known: whoever asks is kept there too.
     values = {"trouble": trouble, "said": "", "faults": (), "back": ""}
+    return plain_page(request, "trouble.html.j2", title=trouble.heading, status=trouble.status, **values)
+
+
+async def _ours(request: Request, _: Exception) -> Response:
+    trouble = Trouble(500, "Something went wrong", "It is a fault of the program, not yours.")
+    number = getattr(request.state, "request_id", "")
+    said = f"Please report it with the number of this request: {number}" if number else ""
+    # Whatever went wrong may be what tells who is asking.
+    values = {"trouble": trouble, "said": said, "faults": (), "back": ""}
     return plain_page(request, "trouble.html.j2", title=trouble.heading, status=trouble.status, **values)
 
 
@@ -106,7 +116,10 @@ async def _unreadable(request: Request, error: Exception) -> Response:
 
 def _back(request: Request) -> str:
     """The page of this server a form was sent from; empty where there is none."""
-    came = urlsplit(request.headers.get("referer", ""))
+    try:
+        came = urlsplit(request.headers.get("referer", ""))
+    except ValueError:
+        return ""
     if request.method != "POST" or came.netloc != request.url.netloc or not came.path:
         return ""
     return own_address(came.path + (f"?{came.query}" if came.query else ""))

@@ -84,7 +84,10 @@ def serve(pipe: Connection, processes: int) -> None:
 
     ``processes``: that lives may be lived in at the same time.
     """
-    asked = pipe.recv()
+    try:
+        asked = pipe.recv()
+    except EOFError:
+        os._exit(1)  # the worker is gone before it has said what is to be done
     words = _Words()
     threading.Thread(target=_listen, args=(pipe, words), daemon=True).start()
     try:

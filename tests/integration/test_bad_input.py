@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from api_client import client_of, planned_desk
-from desk_builder import an_actor, desk_on, with_small_book
+from desk_builder import SMALL, an_actor, desk_on, with_small_book
 from fastapi.testclient import TestClient
 from marked_book import QUESTION
 from whole_site import PASSWORD, quick_hash, signed_in, site_of, token_on
@@ -183,3 +183,31 @@ def test_what_the_api_cannot_read_is_said_as_such(peopled: Desk) -> None:
     assert wrong.status_code == 400 and wrong.json()["type"] == "/problems/request"
     one = api.post("/api/v1/lines/1001-1/hold", json={}, headers={"If-Match": '"1"'})
     assert one.status_code == 422 and one.json()["detail"] == "1 fault"
+    deep: object = 1
+    for _ in range(400):
+        deep = [deep]
+    field = {"path": ["sites", "OHIO", "labour_per_h"], "value": deep}
+    nested = api.patch("/api/v1/network", json=field, headers={"If-Match": '"1"'})
+    assert nested.status_code in (400, 422) and "deep" in nested.text, nested.text
+    some = {**field, "value": [[[[[[[1]]]]]]]}
+    unfit = api.patch("/api/v1/network", json=some, headers={"If-Match": '"1"'})
+    assert unfit.status_code == 422 and "labour_per_h" in unfit.text
+    for moment in ("0001-01-01T00:00:00+14:00", "9999-12-31T23:00:00-14:00"):
+        assert api.get("/api/v1/runs", params={"before": moment}).status_code == 422
+        event = {"kind": "machine_down", "occurred_at": moment, "machine_id": "R01"}
+        told = api.post("/api/v1/events", json=event)
+        assert told.status_code == 422 and "occurred_at" in told.text and "calendar" in told.text
+
+
+@pytest.mark.parametrize("first_is_sound", [True, False])
+def test_two_files_of_one_name_are_said_to_be_two(peopled: Desk, first_is_sound: bool) -> None:
+    sound = (SMALL / "models" / "ring.stl").read_bytes()
+    sent = [sound, b"no model"] if first_is_sound else [b"no model", sound]
+    files = [("files", ("new.stl", content)) for content in sent]
+    preview = client_of(peopled).post("/api/v1/imports", files=files).json()
+    assert not preview["storable"]
+    assert any(f["found"] == "sent a second time" for f in preview["faults"])
+    with signed_in(peopled, "adm") as client:
+        word = form_word(client.cookies[SESSION_COOKIE])
+        answer = client.post("/orders/import", data={"token": word}, files=files)
+        assert answer.status_code == 422 and "sent a second time" in answer.text

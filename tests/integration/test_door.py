@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -10,9 +11,12 @@ import anyio
 import pytest
 from api_client import client_of, small_desk
 from desk_builder import Clock, an_actor, desk_on
-from whole_site import quick_hash
+from fastapi.testclient import TestClient
+from whole_site import quick_hash, site_of
 
 from router.api.app import create_app
+from router.asgi import from_settings
+from router.bootstrap import Settings
 from router.kernel.faults import FaultyInput, NotSignedIn, TooMuch
 from router.service.desk import Desk
 from router.service.people import change_password, new_token, own_tokens, sign_in, who
@@ -146,3 +150,31 @@ def test_a_method_nobody_knows_makes_no_figure_of_its_own(small: Desk) -> None:
     figures = client.get("/metrics").text
     assert 'method="other"' in figures and 'method="GET"' in figures
     assert "BREW" not in figures and "WHEN" not in figures
+
+
+@pytest.mark.parametrize("path", ["/sign-in", "/api/v1/lines/query"])
+def test_what_is_too_long_in_pieces_is_said_to_be_too_long(tmp_path: Path, path: str) -> None:
+    site = site_of(small_desk(tmp_path))
+
+    def pieces() -> Iterator[bytes]:
+        for n in range(60):
+            yield f"field{n}=".encode() + b"x" * 100_000 + b"&"
+
+    answer = site.post(path, content=pieces(), headers={"Content-Type": "application/x-www-form-urlencoded"})
+    known = {"/sign-in": 413, "/api/v1/lines/query": 401}  # strangers are not read at all
+    assert answer.status_code == known[path], answer.text[:300]
+
+
+def test_figures_are_free_to_this_machine_and_not_through_a_proxy_on_it(small: Desk) -> None:
+    site = site_of(small)
+    assert site.get("/metrics").status_code == 200
+    for header in ("X-Forwarded-For", "Forwarded", "X-Real-IP", "Via"):
+        assert site.get("/metrics", headers={header: "203.0.113.9"}).status_code == 401, header
+
+
+def test_behind_https_cookies_are_for_https_whatever_the_proxy_says(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    settings = Settings("", desk.cache_dir, worker=False, behind_https=True)
+    cookie = TestClient(from_settings(desk, settings)).get("/sign-in").headers["set-cookie"]
+    assert "Secure" in cookie
+    assert "Secure" not in site_of(desk).get("/sign-in").headers["set-cookie"]
