@@ -54,8 +54,9 @@ Request = tuple[str, str, str, int]
 _DECISIONS = ("hold", "release", "pin", "unpin")
 _A_SITE = "OHIO"
 """A site of the small scenario, for lines that may be built anywhere."""
-_ORPHAN_S = 15.0
-"""A solving process whose worker is gone ends within this time."""
+_ORPHAN_S = 90.0
+"""A solving process whose worker is gone ends within this time: one that has just begun loads its modules first, which
+takes most of a minute where other programs leave it little."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
