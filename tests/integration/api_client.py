@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from itertools import permutations
 from pathlib import Path
 
 from desk_builder import an_actor, desk_on, with_small_book
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from router.api.app import create_app
@@ -60,9 +61,21 @@ def planned_desk(planned: Path, folder: Path) -> Desk:
     return desk_on(open_store(f"sqlite:///{folder / 'book.db'}"), planned / "cache")
 
 
+def put_together(desk: Desk, make: Callable[[Desk], FastAPI]) -> FastAPI:
+    """An application on a desk, put together once: that takes as long as dozens of requests.
+
+    Desks made of others remember together, so each is named.
+    """
+    made: FastAPI = desk.parts.get(("application", make.__qualname__, id(desk)), lambda: make(desk))
+    assert made.state.desk is desk
+    return made
+
+
 def client_of(
     desk: Desk, name: str = "boss", role: Role = Role.ADMINISTRATOR, scopes: Iterable[str] = ALL
 ) -> TestClient:
     """A client with a token of somebody."""
     _, text = new_token(desk, an_actor(desk, name, role), "test", scopes, 5)
-    return TestClient(create_app(desk), headers={"Authorization": f"Bearer {text}"}, raise_server_exceptions=False)
+    return TestClient(
+        put_together(desk, create_app), headers={"Authorization": f"Bearer {text}"}, raise_server_exceptions=False
+    )

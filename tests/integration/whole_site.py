@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from api_client import small_desk, with_live_plan
+from anyio.from_thread import start_blocking_portal
+from api_client import put_together, small_desk, with_live_plan
 from argon2 import PasswordHasher
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from router.asgi import from_settings
@@ -44,8 +46,11 @@ def peopled_desk(folder: Path, plan: bool = True) -> Desk:
 
 def site_of(desk: Desk) -> TestClient:
     """The application, without a worker, nobody signed in."""
-    settings = Settings("", desk.cache_dir, worker=False)
-    return TestClient(from_settings(desk, settings), raise_server_exceptions=False, follow_redirects=False)
+    return TestClient(put_together(desk, _whole), raise_server_exceptions=False, follow_redirects=False)
+
+
+def _whole(desk: Desk) -> FastAPI:
+    return from_settings(desk, Settings("", desk.cache_dir, worker=False))
 
 
 def token_on(text: str) -> str:
@@ -59,8 +64,10 @@ def token_on(text: str) -> str:
 def signed_in(desk: Desk, name: str) -> Iterator[TestClient]:
     """The application with somebody signed in."""
     client = site_of(desk)
-    form = client.get("/sign-in")
-    sent = {"token": token_on(form.text), "name": name, "password": PASSWORD, "next": "/"}
-    answer = client.post("/sign-in", data=sent)
-    assert answer.status_code == 303, answer.text[:300]
-    yield client
+    # One event loop for all requests, as a server has it, rather than one each; without what begins with a server.
+    with start_blocking_portal() as client.portal:
+        form = client.get("/sign-in")
+        sent = {"token": token_on(form.text), "name": name, "password": PASSWORD, "next": "/"}
+        answer = client.post("/sign-in", data=sent)
+        assert answer.status_code == 303, answer.text[:300]
+        yield client
