@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from itertools import permutations
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from desk_builder import an_actor, desk_on, with_small_book
 from fastapi import FastAPI
@@ -25,10 +27,23 @@ ALL = ("read", "book", "plan", "floor", "admin")
 
 
 def small_desk(folder: Path, codes: tuple[str, ...] = ("ITAR",)) -> Desk:
-    """A desk on SQLite with the small book in it."""
-    desk = desk_on(open_store(f"sqlite:///{folder / 'book.db'}"), folder / "cache")
-    with_small_book(desk, an_actor(desk, "boss", Role.ADMINISTRATOR, codes=codes))
-    return desk
+    """A desk on SQLite with the small book in it, a copy of one made before."""
+    for name, content in _small_book(codes).items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(content)
+    return desk_on(open_store(f"sqlite:///{folder / 'book.db'}"), folder / "cache")
+
+
+@cache
+def _small_book(codes: tuple[str, ...]) -> Mapping[str, bytes]:
+    """Database and remembered files of such a desk, by name."""
+    with TemporaryDirectory() as made:
+        folder = Path(made)
+        store = open_store(f"sqlite:///{folder / 'book.db'}")
+        desk = desk_on(store, folder / "cache")
+        with_small_book(desk, an_actor(desk, "boss", Role.ADMINISTRATOR, codes=codes))
+        store.close()
+        return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
 def with_live_plan(desk: Desk, seed: int = 1) -> int:
