@@ -96,7 +96,9 @@ def legs_map(element: str, sites: Sequence[MapSite], legs: Sequence[Leg], measur
     planned = [leg for leg in ordered if leg.shipments]
     for leg in planned:
         places[leg.to, leg.latitude_deg, leg.longitude_deg] += leg.mass_kg
-    boxes: list[tuple[float, float, float, float]] = []
+    marked = [shown.at(*p) for p in points]
+    key, covered = _key(heaviest, marked, shown, measures)
+    boxes: list[tuple[float, float, float, float]] = [covered] if key else []
     site_marks = "".join(_site(site, shown, boxes) for site in sites)
     dots = "".join(
         f'<circle class="dest" cx="{px(x)}" cy="{px(y)}" r="2.6"><title>{esc(to)}: {measures.mass(kg)}</title></circle>'
@@ -111,7 +113,7 @@ def legs_map(element: str, sites: Sequence[MapSite], legs: Sequence[Leg], measur
         f'<rect class="sea" width="{px(WIDTH_PX)}" height="{px(shown.height_px)}"/>'
         f'<path class="land" d="{_land(shown)}"/>'
         f"{''.join(_leg(leg, heaviest, shown, measures) for leg in ordered)}{dots}{names}{site_marks}"
-        f"{_key(heaviest, shown, measures)}"
+        f"{key}"
     )
     described = (
         f"{len(sites)} sites, {len(places)} destinations, {len(planned)} legs carrying "
@@ -159,7 +161,7 @@ def _site(site: MapSite, shown: Window, boxes: list[tuple[float, float, float, f
 
 def _name(to: str, x: float, y: float, boxes: list[tuple[float, float, float, float]], shown: Window) -> str:
     """The destination's name on the first side where it hides nothing; without room, it stays in the pointer's text."""
-    width = len(to) * 5.7
+    width = len(to) * 6.3
     for left, top in ((x + 5, y - 6), (x - 5 - width, y - 6), (x - width / 2, y - 16), (x - width / 2, y + 4)):
         box = (left, top, left + width, top + 12)
         inside = left > 2 and box[2] < WIDTH_PX - 2 and top > 2 and box[3] < shown.height_px - 2
@@ -169,18 +171,29 @@ def _name(to: str, x: float, y: float, boxes: list[tuple[float, float, float, fl
     return ""
 
 
-def _key(heaviest_kg: float, shown: Window, measures: Measures) -> str:
-    """Sample widths at the lower left."""
+def _key(
+    heaviest_kg: float, marked: Sequence[Point], shown: Window, measures: Measures
+) -> tuple[str, tuple[float, float, float, float]]:
+    """Sample widths in the first corner with no mark near it, else at the lower left; and what they cover."""
+    wide, high = 130.0, 44.0
+    corners = [(x, y) for y in (shown.height_px - high, 0.0) for x in (0.0, WIDTH_PX - wide)]
+    left, top = next((c for c in corners if not any(_near(p, c, wide, high) for p in marked)), corners[0])
+    box = (left, top, left + wide, top + high)
     if heaviest_kg <= 0:
-        return ""
+        return "", box
     rows = []
     for row, mass in enumerate((heaviest_kg, heaviest_kg / 4)):
-        y = shown.height_px - 16 - 18 * row
+        y = top + high - 16 - 18 * row
         rows.append(
-            f'<path class="leg keyleg" stroke-width="{px(leg_width_px(mass, heaviest_kg), 2)}" d="M14 {px(y)}h34"/>'
-            f'<text class="destname" x="56" y="{px(y + 3.5)}">{measures.mass(mass)}</text>'
+            f'<path class="leg keyleg" stroke-width="{px(leg_width_px(mass, heaviest_kg), 2)}" '
+            f'd="M{px(left + 14)} {px(y)}h34"/>'
+            f'<text class="destname" x="{px(left + 56)}" y="{px(y + 3.5)}">{measures.mass(mass)}</text>'
         )
-    return "".join(rows)
+    return "".join(rows), box
+
+
+def _near(point: Point, corner: Point, wide: float, high: float, air: float = 12.0) -> bool:
+    return -air < point[0] - corner[0] < wide + air and -air < point[1] - corner[1] < high + air
 
 
 def _land(shown: Window) -> str:

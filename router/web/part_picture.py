@@ -73,7 +73,7 @@ def draw(facets: Floats) -> Drawing:
         kept = np.sort(np.argsort(-sizes, kind="stable")[:_MOST_FACETS])
         facets, normals, sizes = facets[kept], normals[kept], sizes[kept]
     x, y, depth = facets @ right, -(facets @ up), (facets @ view).mean(axis=1)
-    low = np.array([x.min(initial=0.0), y.min(initial=0.0)])
+    low = (float(x.min()), float(y.min())) if x.size else (0.0, 0.0)
     span = max(float(np.ptp(x)) if x.size else 0.0, float(np.ptp(y)) if y.size else 0.0) or 1.0
     scale = (_SIDE_PX - 2 * _EDGE_PX) / span
     px_x, px_y = (x - low[0]) * scale + _EDGE_PX, (y - low[1]) * scale + _EDGE_PX
