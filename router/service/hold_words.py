@@ -13,10 +13,11 @@ from router.whatif.statistics import Difference
 
 def sentences(tuning: HoldTuning, currency: str) -> list[str]:
     """Which rule is cheapest, whether beyond noise, and which rules cannot be told from it."""
-    best = tuning.best
+    best, months = tuning.best, tuning.settings.months
     said = [
         f"Cheapest of those that keep promises: {best.name}; {_cash(best.cost.mean, currency)} in"
-        f" {tuning.settings.months:g} months, plates covered {percent(best.cover)}, {percent(best.late_share)} of"
+        f" {months:g} {'month' if months == 1 else 'months'}, plates covered {percent(best.cover)},"
+        f" {percent(best.late_share)} of"
         f" lines late, {percent(best.promise_kept_share)} of promises kept."
     ]
     if best.name == NEVER:
