@@ -36,6 +36,11 @@ def money(cents: int, currency: str, decimals: int = 0) -> str:
     return f"{number(cents / 100, decimals)}{NBSP}{currency}"
 
 
+def signed_money(cents: int, currency: str) -> str:
+    """A difference to the cent: ``+12.34 EUR``, a true minus sign, no sign before nothing."""
+    return f"{signed(cents / 100, 2)}{NBSP}{currency}"
+
+
 def percent(share: float, decimals: int = 1) -> str:
     """A share as per cent."""
     return f"{number(100 * share, decimals)}{NBSP}%"

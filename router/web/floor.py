@@ -47,7 +47,7 @@ def _floor(
     own = [m for m in stands.machines if m.may_record] if stands else []
     zones = {m.site_id: m.time_zone for m in stands.machines} if stands else {}
     # Whoever records for one clock only is offered the moment on it.
-    one = ZoneInfo(own[0].time_zone) if len({m.time_zone for m in own}) == 1 else _UTC
+    one = ZoneInfo(own[0].time_zone) if len({m.time_zone for m in own}) == 1 else reader.clock.zone
 
     def local(at: datetime | str, site_id: str | None, told: Callable[[datetime, ZoneInfo], str] = clock) -> str:
         """On the clock of the site; of one that is not in the network any more, in UTC."""

@@ -21,11 +21,34 @@ from router.service.rights import Operation, decide
 from router.service.seen_totals import NOT_TOLD, WHY_NOT_TOLD, seen_totals
 from router.service.visible import hidden_lines
 from router.web.forms import Posted
-from router.web.reading import NumberAsked, NumberInPath, SignedIn
+from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 from router.web.runs import disturbance_rows
 
 routes = APIRouter()
+_LABELS = {
+    "landed_cents": "Landed cost",
+    "build_cents": "Cost of builds",
+    "changeover_cents": "Cost of changeovers",
+    "after_build_cents": "Steps after the build",
+    "freight_cents": "Freight",
+    "carbon_cents": "Carbon price",
+    "lateness_cents": "Lateness",
+    "lines_planned": "Lines planned",
+    "lines_unplanned": "Lines not planned",
+    "late_lines": "Late lines",
+    "late_days": "Late days, all lines",
+    "on_time_share": "Lines on time",
+    "mean_lead_days": "Release to arrival, mean days",
+    "builds": "Builds",
+    "mean_fill": "Mean plate fill",
+    "machine_h": "Machine hours",
+    "changeover_h": "Changeover hours",
+    "shipment_km": "Kilometres of shipments",
+    "tonne_km": "Tonne-kilometres",
+    "co2e_kg": "CO2e, kg",
+    "nearest_site_share": "Lines built at the nearest able site",
+}
 STANDING_MARK = {"proposed": "idle", "live": "good", "superseded": "same", "set aside": "gone"}
 
 
@@ -73,7 +96,7 @@ def plan(reader: SignedIn, plan_id: NumberInPath) -> Response:
         reader, "plan.html.j2", title=f"Plan {plan_id}", here="/plans", head=full.head, full=full,
         kpis=(occupancy_groups if partial else kpi_groups)(result.kpis, result.habit_kpis, full.head.currency),
         seen=_seen(full, hidden) if partial else (), risks=risks, unplanned=unplanned,
-        facts=_facts(full), trace=trace, marks=STANDING_MARK, parent=parent,
+        facts=_facts(full, reader), trace=trace, marks=STANDING_MARK, parent=parent,
         stale=use.staleness(reader.desk, reader.actor, plan_id),
         may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
     )  # fmt: skip
@@ -91,14 +114,14 @@ def _seen(full: PlanInFull, hidden: frozenset[str]) -> list[tuple[str, str]]:
     ]
 
 
-def _facts(full: PlanInFull) -> list[tuple[str, str]]:
+def _facts(full: PlanInFull, reader: Reader) -> list[tuple[str, str]]:
     result = full.result
     bound = "none" if result.bound_cents is None else money(result.bound_cents, full.head.currency, 2)
     gap = "none" if result.gap is None else percent(result.gap, 2)
     if full.head.partial:
         bound = gap = f"{NOT_TOLD}; {WHY_NOT_TOLD}"
     return [
-        ("Made", f"{full.head.made_at:%d %b %Y %H:%M} UTC by {full.head.made_by}, {full.head.how}"),
+        ("Made", f"{reader.clock.told(full.head.made_at)} by {full.head.made_by}, {full.head.how}"),
         ("Stopped because", result.stop_reason),
         ("Seed, rounds, workers", f"{result.seed}, {number(result.work)}, {result.workers}"),
         ("Time taken", clock_time(result.seconds)),
@@ -130,10 +153,11 @@ def compare(reader: SignedIn, before: NumberAsked, after: NumberAsked) -> Respon
     zones = {m.machine_id: ZoneInfo(network.site[m.site_id].time_zone) for m in network.machines}
     rows = []
     for name in use.kpi_names():
-        if name == "last_unload":
+        if name not in _LABELS:  # the last unloading is a moment
             continue
         one, other, habit = (k[name] for k in (found.kpis_before, found.kpis_after, found.habit_kpis))
-        rows.append((_label(name), *(_value(name, v, found.after.currency) for v in (one, other, habit)), one != other))
+        told = (_value(name, v, found.after.currency) for v in (one, other, habit))
+        rows.append((_LABELS[name], *told, one != other))
     return page(
         reader, "compare.html.j2", title=f"Plans {before} and {after}", here="/plans", found=found, rows=rows,
         marks=STANDING_MARK, money=lambda cents: money(cents, found.after.currency), why_not_told=WHY_NOT_TOLD,
@@ -143,10 +167,6 @@ def compare(reader: SignedIn, before: NumberAsked, after: NumberAsked) -> Respon
         disturbed=disturbance_rows(asdict(found.disturbed)),
         may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
     )  # fmt: skip
-
-
-def _label(name: str) -> str:
-    return name.removesuffix("_cents").replace("_", " ").replace("co2e kg", "CO2e, kg").capitalize()
 
 
 def _value(name: str, value: float | int | None, currency: str) -> str:

@@ -15,10 +15,12 @@ from router.report.measures import Measures
 from router.service import people
 from router.service.desk import Desk
 from router.service.records import Actor
+from router.web.own_clock import OwnClock, own_clock
 
-LOOK_COOKIE, UNITS_COOKIE, NOTICE_COOKIE, VISIT_COOKIE = (
+LOOK_COOKIE, UNITS_COOKIE, CLOCK_COOKIE, NOTICE_COOKIE, VISIT_COOKIE = (
     "platewright_look",
     "platewright_units",
+    "platewright_clock",
     "platewright_notice",
     "platewright_visit",
 )
@@ -53,6 +55,8 @@ class Reader:
     desk: Desk
     actor: Actor
     choices: Choices
+    clock: OwnClock
+    """What has no site of its own is told on it."""
     session: str
     path: str
     query: str
@@ -115,6 +119,7 @@ def signed_in(request: Request) -> Reader:
         desk,
         actor,
         choices(request),
+        own_clock(desk, actor, request.cookies.get(CLOCK_COOKIE, "")),
         session,
         request.url.path,
         request.url.query,

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from router.report.svg import definitions
 from router.report.templates_of import templates_of
-from router.report.wording import count, full_day, number
+from router.report.wording import count, full_day, number, signed_money
 from router.service.records import Role
 from router.web import marks
 from router.web.assets import address
@@ -40,6 +40,7 @@ def environment() -> Environment:
     made.filters["count"] = count
     made.globals["static"] = address
     made.globals["hatches"] = Markup(definitions())
+    made.globals["signed_money"] = signed_money
     made.globals["mark"] = marks.mark
     return made
 

@@ -10,12 +10,11 @@ from fastapi.responses import Response
 from router.domain.result import TracePoint
 from router.kernel.faults import FaultyInput, NotFound
 from router.report.trace_chart import trace_chart
-from router.report.wording import money, number
+from router.report.wording import money, number, percent
 from router.service import jobs as use
 from router.service.comparisons import near_km_of
-from router.service.network import current_network
 from router.service.plans import full_plan, live_plan
-from router.service.records import JobKind, JobRecord
+from router.service.records import JobKind, JobPoint, JobRecord
 from router.service.rights import Operation, decide, require
 from router.service.seen_totals import NOT_TOLD
 from router.service.site_choices import kept_choice
@@ -133,24 +132,23 @@ def run(reader: SignedIn, job_id: str) -> Response:
         reader, "run.html.j2", title=heading, here=here, job=job, ended=ended, marks=JOB_MARK, chart=chart,
         best=NOT_TOLD if partial else "" if job.best_cents is None else money(job.best_cents, currency),
         bound=NOT_TOLD if partial else "" if job.bound_cents is None else money(job.bound_cents, currency),
-        gap=NOT_TOLD if partial else "" if gap is None else f"{gap:.1%}", partial=partial,
-        points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
+        gap=NOT_TOLD if partial else "" if gap is None else percent(gap), partial=partial,
+        points=points[-12:][::-1], reported=reported, money=lambda c: money(c, currency, 2),
         refresh_s=_REFRESH_S, may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
         simulated=job.kind in _SIMULATED, compared=job.kind is JobKind.COMPARISON, near_km=near_km_of(job.params),
         sited=job.kind is JobKind.SITES,
         answer=site_answer(job.result, currency) if job.kind is JobKind.SITES and job.result else None,
         kept=kept_choice(reader.desk, reader.actor, job_id) if job.kind is JobKind.SITES else None,
         may_keep=decide(reader.actor, Operation.KEEP_WHAT_IFS).allowed,
-        habit_known=habit is not None, site_names=_site_names(reader) if job.result.get("sites") else {},
+        habit_known=habit is not None, site_names=reader.clock.site_names,
         disturbed=disturbance_rows(job.result.get("disturbance")),
     )  # fmt: skip
 
 
-def _site_names(reader: Reader) -> dict[str, str]:
-    try:
-        return {s.site_id: s.name for s in current_network(reader.desk, reader.actor).network.sites}
-    except NotFound:
-        return {}
+def reported(point: JobPoint) -> str:
+    """What a run reported, in words."""
+    said = {"phase": "", "incumbent": "best so far", "bound": "proven: nothing costs less", "ended": "ended:"}
+    return f"{said.get(point.kind, point.kind)} {point.text}".strip()
 
 
 def disturbance_rows(told: Mapping[str, int] | None) -> list[tuple[str, str, str]]:

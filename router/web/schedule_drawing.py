@@ -17,7 +17,7 @@ from router.report.wording import count, moment, percent
 from router.service.builds import BuildView
 from router.service.visible import RESTRICTED
 
-NAMES_PX = 118.0
+NAMES_PX = 190.0
 _AXIS_PX, _LANE_PX, _BAR_PX = 30.0, 40.0, 28.0
 PIN = "M-3.5 -3.5h7l-1.2 1.5v3l2 2h-8.6l2-2v-3zM-.6 3.5h1.2v4.5h-1.2z"
 """A drawing pin, its needle's middle at 0."""

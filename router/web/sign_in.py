@@ -10,6 +10,7 @@ from router.kernel.faults import Fault, FaultyInput, NotSignedIn, TooMuch
 from router.service import people
 from router.web.forms import TOKEN_FIELD, Form, Posted, read_form
 from router.web.reading import (
+    CLOCK_COOKIE,
     LOOK_COOKIE,
     PASSWORD_PAGE,
     UNITS_COOKIE,
@@ -112,11 +113,12 @@ def _password_form(reader: SignedIn, faults: tuple[Fault, ...] = (), status: int
 
 @routes.post("/choices")
 def choose(request: Request, reader: SignedIn, form: Posted) -> Response:
-    """Light or dark paper, metric or inch; kept in this browser."""
+    """Light or dark paper, metric or inch, whose clock; kept in this browser."""
     answer = done(request, form.text("next") or "/")
     for cookie, field, known in (
         (LOOK_COOKIE, "look", ("system", "light", "dark")),
         (UNITS_COOKIE, "units", ("metric", "inch")),
+        (CLOCK_COOKIE, "clock", tuple(zone for zone, _ in reader.clock.choices)),
     ):
         if form.text(field) in known:
             answer.set_cookie(

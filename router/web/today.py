@@ -11,7 +11,7 @@ from fastapi.responses import Response
 
 from router.domain.result import Kpis
 from router.report.risk import AtRisk, at_risk
-from router.report.wording import count, money, number, percent
+from router.report.wording import count, money, number, percent, signed
 from router.service.book import list_lines
 from router.service.compare import Comparison, compare_plans
 from router.service.demo import demo_folder
@@ -26,8 +26,10 @@ from router.service.visible import hidden_lines
 from router.web.figures import Figure
 from router.web.forms import Posted
 from router.web.orders import not_shown
+from router.web.own_clock import OwnClock
 from router.web.reading import SignedIn
 from router.web.rendering import done, page
+from router.web.runs import job_word
 
 routes = APIRouter()
 _WEEK = timedelta(days=7)
@@ -69,10 +71,10 @@ def today(reader: SignedIn) -> Response:
     running = _running(reader.desk, reader.actor)
     may_import = decide(reader.actor, Operation.IMPORT).allowed
     may_run = decide(reader.actor, Operation.ASK_RUN).allowed
-    view = _view(reader.desk, reader.actor, head) if head else None
+    view = _view(reader.desk, reader.actor, reader.clock, head) if head else None
     return page(
-        reader, "today.html.j2", title="Today", here="/", view=view, lines=lines, waiting=waiting[:3], running=running,
-        may_import=may_import, may_run=may_run,
+        reader, "today.html.j2", title="Today", here="/", view=view, lines=lines, waiting=waiting[:3],
+        running=running, word=job_word, may_import=may_import, may_run=may_run,
     )  # fmt: skip
 
 
@@ -92,19 +94,18 @@ def _running(desk: Desk, actor: Actor) -> list[JobRecord]:
     return [j for j in list_jobs(desk, actor, 20) if not j.standing.ended]
 
 
-def _view(desk: Desk, actor: Actor, head: PlanHead) -> Today:
+def _view(desk: Desk, actor: Actor, clock: OwnClock, head: PlanHead) -> Today:
     plan = full_plan(desk, actor, head.plan_id)
     hidden = hidden_lines(desk, actor)
     risks = [r for r in at_risk(plan.scenario, plan.result) if r.line.line_id not in hidden]
     before = live_before(desk, actor, head.plan_id)
     changed = compare_plans(desk, actor, before, head.plan_id) if before is not None else None
     network = plan.scenario.network
-    zone = network.now.tzname() or ""
     sites, alloys = _loads(plan, hidden)
     return Today(
         head=head,
         invented=network.invented,
-        as_of=f"{network.now:%a %d %b %Y, %H:%M} {zone}",
+        as_of=clock.told(network.now),
         figures=_seen_figures(plan, hidden) if head.partial else _figures(plan),
         risks=tuple(risks[:12]),
         more_risks=max(0, len(risks) - 12),
@@ -122,7 +123,7 @@ def _figures(plan: PlanInFull) -> tuple[Figure, ...]:
     landed = Figure(
         "Landed cost of the plan",
         money(kpis.landed_cents, currency),
-        f"{saved:+.1%} beside today's habit",
+        f"{signed(100 * saved, 1)}\u00a0% beside today's habit",
         "build + changeovers + steps after the build + freight + carbon price + lateness penalty",
         (
             ("Builds", money(kpis.build_cents, currency)),

@@ -6,7 +6,7 @@
   const meta = document.querySelector("meta[http-equiv=refresh]");
   if (meta) meta.remove();
   const set = (name, text) => { const to = place.querySelector(`[data-show=${name}]`); if (to && to.textContent !== text) to.textContent = text; };
-  const amount = (cents) => cents === null ? place.dataset.untold || "none yet" : Math.round(cents / 100).toLocaleString("en-GB").replaceAll(",", " ") + " " + place.dataset.currency;
+  const amount = (cents) => cents === null ? place.dataset.untold || "none yet" : Math.round(cents / 100).toLocaleString("en-GB") + "\u00a0" + place.dataset.currency;
   const source = new EventSource(place.dataset.run);
   source.addEventListener("run", (event) => {
     const job = JSON.parse(event.data);
@@ -14,7 +14,7 @@
     set("standing", job.standing);
     set("best", amount(job.best_cents));
     set("bound", amount(job.bound_cents));
-    if (job.best_cents && job.bound_cents !== null) set("gap", (100 * (job.best_cents - job.bound_cents) / job.best_cents).toFixed(1) + "%");
+    if (job.best_cents && job.bound_cents !== null) set("gap", (100 * (job.best_cents - job.bound_cents) / job.best_cents).toFixed(1) + "\u00a0%");
     if (["done", "failed", "cancelled"].includes(job.standing)) { source.close(); location.reload(); }
   });
 })();
