@@ -11,7 +11,7 @@ from desk_builder import an_actor, worked_off
 from fastapi.testclient import TestClient
 from whole_site import peopled_desk, signed_in
 
-from router.report.wording import money
+from router.report.wording import money, signed_money
 from router.service.book import change_line, get_line, list_lines
 from router.service.desk import Desk
 from router.service.imports import preview_files, store_import
@@ -112,7 +112,8 @@ def test_a_line_tried_at_each_site_tells_no_costs_of_the_whole_plan(shared: Shar
     page = vic.get(f"/runs/{job_id}").text
     with signed_in(shared.desk, "pia") as pia:
         cleared = pia.get(f"/runs/{job_id}").text
-    differences = {f"{s['difference_cents'] / 100:+.2f}" for s in known if s.get("difference_cents")}
+    currency = live_in_full(shared.desk).head.currency
+    differences = {signed_money(s["difference_cents"], currency) for s in known if s.get("difference_cents")}
     assert differences and all(f">{d}<" in cleared and d not in page for d in differences)
     assert "not told" in page and "not told" not in cleared
     assert vic.get(f"/plans/{known[0]['plan_id']}").status_code == 200
