@@ -41,10 +41,11 @@ class JobView(BaseModel):
     asked_by: str
     params: dict[str, Any]
     phase: str
-    done: int
+    done: int | None
     total: int | None
     best_cents: int | None
-    """Null as well for whoever is not cleared for every line it counts; so the bound, and values of reports."""
+    """Null as well for whoever is not cleared for every line it counts; so the bound, how far it has come (``done`` of
+    ``total``), and values of reports."""
     bound_cents: int | None
     attempt: int
     started_at: datetime | None

@@ -24,8 +24,6 @@ from router.service.visible import Hidden, hidden_from, told, values_told
 _MOST_WORKERS = 16
 ASSIGNMENT = "assignment"
 """What a choice of sites tells line by line, in a table of its own: every reader gets their own."""
-_COSTS = ("incumbent", "bound")
-"""Reports of a run whose value is money."""
 KEEP_H = 24.0
 """Builds that begin within so many hours stay unless somebody says otherwise (common practice, no source)."""
 MOST_KEEP_H = 8_760.0
@@ -176,6 +174,8 @@ def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
     return replace(
         job,
         phase=told(job.phase, names),
+        done=None if of_all else job.done,
+        total=None if of_all else job.total,
         why=told(job.why, names),
         params=values_told(params, names),
         result=values_told(_without_totals(job.result) if of_all else job.result, names),
@@ -195,7 +195,7 @@ def counts_every_line(job: JobRecord) -> bool:
 
 
 def counts_hidden(job: JobRecord, hidden: Collection[str]) -> bool:
-    """Whether its figures count lines that are hidden from a reader, and so are not told."""
+    """Whether its figures, and the steps it takes, count lines that are hidden from a reader, and so are not told."""
     return bool(hidden) and counts_every_line(job)
 
 
@@ -237,16 +237,13 @@ def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None
 
 
 def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:
-    """What a job has reported after point number ``after``; costs that count hidden lines are not told."""
+    """What a job has reported after point number ``after``; costs and numbers that count hidden lines are not told."""
     job = get_job(desk, actor, job_id)
     hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
         found = work.jobs.points(job_id, after)
     of_all = counts_hidden(job, hidden.lines)
-    return [
-        replace(p, text=told(p.text, hidden.names), value=None if of_all and p.kind in _COSTS else p.value)
-        for p in found
-    ]
+    return [replace(p, text=told(p.text, hidden.names), value=None if of_all else p.value) for p in found]
 
 
 def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:

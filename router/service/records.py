@@ -236,7 +236,8 @@ class JobRecord:
     asked_by: str
     params: Mapping[str, Any]
     phase: str
-    done: int
+    done: int | None
+    """Steps of the phase; kept always a number, None where a reader is not told it (steps may be lines)."""
     total: int | None
     best_cents: int | None
     bound_cents: int | None

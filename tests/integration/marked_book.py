@@ -22,11 +22,11 @@ from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.hold_trials import ask_hold_trial
 from router.service.imports import preview_files, preview_folder, store_import
-from router.service.jobs import ask_elsewhere, ask_plan, get_job, stop
+from router.service.jobs import ask_elsewhere, ask_plan, counts_every_line, get_job, stop
 from router.service.kept_what_ifs import add_what_if, what_if_named
 from router.service.network import current_network, save_network
 from router.service.plans import accept, full_plan
-from router.service.records import Actor, EventKind, JobStanding, Person, Role
+from router.service.records import Actor, EventKind, JobPoint, JobStanding, Person, Role
 from router.service.site_choices import ask_site_choice
 from router.store import open_store
 from router.worker import Worker
@@ -34,7 +34,9 @@ from router.worker import Worker
 LINE, ORDER, CUSTOMER, MODEL = "MARKLINE-7", "MARKORDER", "Markcustomer Works", "MARKMODEL.stl"
 TOWN = "Huntsville"
 """The place of the hidden line; no other line goes there."""
-MARKS = ("markline", "markorder", "markcustomer", "markmodel", "huntsville", "markreason", "marknote")
+COUNT = 739_201
+"""Stands for the number of lines that runs of the whole book plan: the true one is found everywhere by chance."""
+MARKS = ("markline", "markorder", "markcustomer", "markmodel", "huntsville", "markreason", "marknote", str(COUNT))
 SITE = "OHIO"
 QUESTION = """format: platewright candidates 1
 name: A third shop
@@ -107,6 +109,7 @@ def marked_desk(folder: Path) -> tuple[Desk, Actor, str]:
     ask_site_choice(desk, boss, QUESTION.encode(), seconds=1)
     assert Worker(desk).once()
     assert chosen.standing is JobStanding.DONE and TOWN in str(chosen.result), chosen.why
+    _count(desk)
     return desk, boss, build.build_id
 
 
@@ -165,3 +168,15 @@ def _failed_run(desk: Desk, boss: Actor) -> None:
     assert failed.standing is JobStanding.FAILED and LINE in failed.why, failed.why
     line = get_line(desk, boss, LINE)
     change_line(desk, boss, LINE, {"ship_to": TOWN, "ship_postcode": "35801"}, line.version)
+
+
+def _count(desk: Desk) -> None:
+    """The runs that plan every line have come to the unmistakable number, as their phases tell it."""
+    with desk.store.begin() as work:
+        for job in work.jobs.page(None, 50):
+            if counts_every_line(job):
+                reported = work.jobs.points(job.job_id, 0)
+                assert job.standing is JobStanding.FAILED or any(p.kind == "phase" and p.value for p in reported)
+                number = max((p.number for p in reported), default=0) + 1
+                work.jobs.add_points([JobPoint(job.job_id, number, "phase", 9.0, float(COUNT), "first plan")])
+                work.jobs.keep(replace(job, done=COUNT, total=COUNT))

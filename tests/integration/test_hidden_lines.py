@@ -16,7 +16,7 @@ import pytest
 from api_client import put_together
 from fastapi.testclient import TestClient
 from httpx import Response
-from marked_book import LINE, MARKS, MODEL, ORDER, QUESTION, SITE, TOWN, UNCLEARED, marked_desk
+from marked_book import COUNT, LINE, MARKS, MODEL, ORDER, QUESTION, SITE, TOWN, UNCLEARED, marked_desk
 from whole_site import signed_in
 
 from router.api.app import create_app
@@ -499,8 +499,10 @@ def test_totals_are_those_of_the_lines_that_are_seen_or_are_not_told(marked: Mar
                 if job["kind"] in ("plan", "elsewhere"):
                     assert job["best_cents"] is job["bound_cents"] is None and "disturbance" not in job["result"]
                     points = client.get(f"{V1}/runs/{job_id}/points").json()
-                    assert all(p["value"] is None for p in points if p["kind"] in MONEY)
-                    assert "not told" in client.get(f"/runs/{job_id}").text
+                    assert points and all(p["value"] is None for p in points)
+                    assert job["done"] is job["total"] is None
+                    page = client.get(f"/runs/{job_id}").text
+                    assert "not told" in page and "how many steps of how many are done, are not told" in page
 
 
 def test_what_a_move_costs_is_told_unless_the_hidden_line_costs_otherwise_by_it(marked: Marked) -> None:
@@ -583,6 +585,7 @@ def test_cleared_people_see_all_of_it(marked: Marked) -> None:
     found, _ = walk(marked, "uvi")
     seen = {m for marks in found.values() for m in marks}
     assert {"markline", "markorder", "markcustomer", "markmodel", "huntsville", "markreason", "marknote"} <= seen
+    assert str(COUNT) in seen
     assert any(p.startswith("/network ") for p in found)
     sums = [p for p, marks in found.items() if any(marked.totals.fullmatch(m) for m in marks)]
     for page in ("/ ", "/plans ", "/plans/1 ", "/compare ", "/plates ", f"/plates/{marked.build_id} ", f"{V1}/plans "):
