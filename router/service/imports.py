@@ -39,6 +39,10 @@ from router.service.rights import Operation, may_see_code, require
 from router.service.visible import Hidden, hidden_from, hidden_lines
 
 _MANIFEST = "manifest.json"
+IMPORT = "import"
+"""What the trail calls it."""
+COUNTED = ("lines_added", "lines_changed", "models")
+"""What its entry counts, lines under export control too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -423,11 +427,7 @@ def _store(
             raise NotFound(f"no preview {import_id[:40]} of yours any more; send the files again")
         preview = look.preview
         changing = {c.line_id for c in preview.changed_lines if not c.closed}
-        counts = {
-            "lines_added": len(preview.new_lines),
-            "lines_changed": len(changing),
-            "models": len(look.models),
-        }
+        counts = dict(zip(COUNTED, (len(preview.new_lines), len(changing), len(look.models)), strict=True))
         if work.revision.now() != look.revision:
             raise _Moved
         version = look.network_version
@@ -453,7 +453,7 @@ def _store(
                     remember_names(work, before, record)
         mark_models(work, {*look.models, *look.models_before, *(r.model for r in look.records)})
         work.previews.drop(import_id)
-        revision = book_changed(work, desk, actor, "import", preview.name, counts)
+        revision = book_changed(work, desk, actor, IMPORT, preview.name, counts)
         # Whoever raises the revision is alone until the end of the transaction; nobody may have come between.
         if revision != look.revision + (2 if look.network is not None else 1):
             raise _Moved

@@ -304,6 +304,16 @@ def test_whoever_brings_lines_they_will_not_see_is_told_how_many(desk: Desk, bos
     assert "brought-1" not in {x.line_id for x in list_lines(desk, paul).lines}
 
 
+def test_the_trail_tells_how_many_lines_came_to_whoever_sees_them_all_only(
+    desk: Desk, boss: Actor, paul: Actor
+) -> None:
+    hana = an_actor(desk, "hana", Role.PLANNER, codes=("ITAR",))
+    came = [t.details for t in list_trail(desk, hana) if t.operation == "import"]
+    assert [d["lines_added"] for d in came] == [1, 10] and all({"lines_changed", "models"} <= d.keys() for d in came)
+    told_of = [t for t in list_trail(desk, paul) if t.operation == "import"]
+    assert told_of and all(t.details.keys() == {"revision"} for t in told_of)
+
+
 @pytest.mark.parametrize("name", ["L-1", "L-1.", "L_1_", "L-1-", "_part.stl", "Quiet Works"])
 def test_a_sentence_with_a_hidden_name_is_not_told(name: str) -> None:
     names = frozenset({name})
