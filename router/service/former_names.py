@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from router.service.ports import Work
 from router.service.records import FormerName, LineRecord
 from router.service.visible import names_of
 
 
 def remember_names(work: Work, before: LineRecord, after: LineRecord) -> None:
-    """Keep the names a line loses by a change: texts that hold them were written and go on telling of it.
+    """Keep the names a line loses by a change: texts that hold them were written and go on telling of it."""
+    work.lines.remember(names_lost(before, after))
 
-    Of lines that are under no code before nor after nothing is kept.
-    """
+
+def names_lost(before: LineRecord, after: LineRecord) -> Sequence[FormerName]:
+    """The names a line loses by a change; none for a line that is under no code before nor after."""
     if before.export_control is None and after.export_control is None:
-        return
+        return ()
     lost = names_of(before) - names_of(after)
-    work.lines.remember(FormerName(before.line_id, name, before.export_control) for name in sorted(lost))
+    return [FormerName(before.line_id, name, before.export_control) for name in sorted(lost)]

@@ -21,7 +21,7 @@ from router.service.cells import Cells, own_name, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.contents import Contents, Sent, of_bytes, of_paths, of_sent, size_of
 from router.service.desk import Desk
-from router.service.former_names import remember_names
+from router.service.former_names import names_lost
 from router.service.models import (
     codes_brought,
     digest_of,
@@ -445,12 +445,11 @@ def _store(
                 work.models.put(model, content)
         new = set(preview.new_lines)
         work.lines.add(r for r in look.records if r.line_id in new)
-        for record in look.records:
-            if record.line_id in changing:
-                before = work.lines.get(record.line_id)
-                work.lines.change(record, record.version)
-                if before is not None:
-                    remember_names(work, before, record)
+        before = work.lines.several(changing)
+        changed = [r for r in look.records if r.line_id in changing]
+        for record in changed:
+            work.lines.change(record, record.version)
+        work.lines.remember(name for r in changed if r.line_id in before for name in names_lost(before[r.line_id], r))
         mark_models(work, {*look.models, *look.models_before, *(r.model for r in look.records)})
         work.previews.drop(import_id)
         revision = book_changed(work, desk, actor, IMPORT, preview.name, counts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
@@ -45,6 +45,10 @@ SORTS = ("due_date", "line_id", "received_at", "customer", "quantity", "alloy_id
 
 class Lines(Protocol):
     def get(self, line_id: str) -> LineRecord | None: ...
+    def several(self, line_ids: Collection[str]) -> dict[str, LineRecord]:
+        """Those of the lines that are there, by name."""
+        ...
+
     def all(self) -> list[LineRecord]: ...
     def page(
         self, wanted: LineFilter, sort: str, descending: bool, after: tuple[str, str] | None, limit: int

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
 
 from router.kernel.faults import NotFound
 from router.service.ports import SORTS, LineFilter, Receipt
@@ -25,6 +26,8 @@ from router.store.tables import blobs, events, former_names, lines, models, netw
 
 _MOST_NUMBER = 2**31 - 1
 _LINE_FIELDS = [c for c in lines.c if c.name != "words"]
+_NAMES_A_QUERY = 1_000
+"""A statement of either database takes some ten thousand values at most."""
 
 
 class LineRows(Rows):
@@ -33,6 +36,14 @@ class LineRows(Rows):
     def get(self, line_id: str) -> LineRecord | None:
         row = self._one(sa.select(*_LINE_FIELDS).where(lines.c.line_id == line_id))
         return _line(row) if row else None
+
+    def several(self, line_ids: Collection[str]) -> dict[str, LineRecord]:
+        names = sorted(line_ids)
+        found: dict[str, LineRecord] = {}
+        for at in range(0, len(names), _NAMES_A_QUERY):
+            wanted = lines.c.line_id.in_(names[at : at + _NAMES_A_QUERY])
+            found |= {row["line_id"]: _line(row) for row in self._many(sa.select(*_LINE_FIELDS).where(wanted))}
+        return found
 
     def all(self) -> list[LineRecord]:
         return [_line(row) for row in self._many(sa.select(*_LINE_FIELDS).order_by(lines.c.line_id))]
@@ -71,14 +82,11 @@ class LineRows(Rows):
         return [FormerName(**{**row, "export_control": row["export_control"] or None}) for row in rows]
 
     def remember(self, names: Iterable[FormerName]) -> None:
-        known = {(x.line_id, x.name, x.export_control) for x in self.former_names()}
-        rows = [
-            {**asdict(x), "export_control": x.export_control or ""}
-            for x in dict.fromkeys(names)
-            if (x.line_id, x.name, x.export_control) not in known
-        ]
+        rows = [{**asdict(x), "export_control": x.export_control or ""} for x in names]
         if rows:
-            self._connection.execute(former_names.insert(), rows)
+            on_postgres = self._connection.dialect.name == "postgresql"
+            insert = postgresql.insert(former_names) if on_postgres else sqlite.insert(former_names)
+            self._connection.execute(insert.on_conflict_do_nothing(), rows)
 
 
 def _conditions(wanted: LineFilter) -> list[sa.ColumnElement[bool]]:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 from api_client import client_of, small_desk
 from desk_builder import SMALL, an_actor
 
@@ -368,6 +369,27 @@ def test_former_names_hide_nothing_that_stands_on_a_line_that_is_seen(desk: Desk
     # That a seen line had it once does not make it plain: the hidden one still has it in old texts.
     change_line(desk, boss, "1002-1", {"customer": "Thrice Pumps"}, 4)
     assert "Quiet Works" in hidden_from(desk, paul).names
+
+
+def test_an_import_that_changes_controlled_lines_asks_no_more_for_each_than_its_change(
+    desk: Desk, boss: Actor, paul: Actor
+) -> None:
+    def changed(many: int, round_no: int) -> int:
+        rows = [
+            {**get_line(desk, boss, LINE).cells, "line": f"c-{n}", "customer": f"Works {round_no} {n}"}
+            for n in range(many)
+        ]
+        preview = preview_files(desk, boss, {"o.json": json.dumps(rows).encode()})
+        asked: list[str] = []
+        engine = desk.store.engine  # type: ignore[attr-defined]
+        sa.event.listen(engine, "before_cursor_execute", lambda *told: asked.append(told[2]))
+        store_import(desk, boss, preview.import_id)
+        return len(asked)
+
+    changed(40, 1)
+    some, more = changed(20, 2), changed(40, 3)
+    assert more - some <= 20 + 5, "an update for each line; names and lines as they were are asked for together"
+    assert {"Works 1 30", "Works 2 7", "Works 3 7"} <= hidden_from(desk, paul).names
 
 
 def test_a_conflict_is_what_an_overtaken_import_is(desk: Desk, boss: Actor, paul: Actor) -> None:

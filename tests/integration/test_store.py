@@ -18,6 +18,7 @@ from router.service.ports import LineFilter, PlanBody, Receipt
 from router.service.records import (
     EventKind,
     EventRecord,
+    FormerName,
     JobKind,
     JobPoint,
     JobRecord,
@@ -193,6 +194,21 @@ def test_filters(store: SqlStore) -> None:
         assert ids(LineFilter(text="%")) == ["L-002"]
         assert ids(LineFilter(standing="held")) == ["L-003"]
         assert work.lines.count(LineFilter()) == 3
+
+
+def test_names_are_remembered_once_and_several_lines_read_together(store: SqlStore) -> None:
+    names = [FormerName("L-001", "Old Works", "X1"), FormerName("L-001", "Old Works", None)]
+    with store.begin() as work:
+        work.lines.add([a_line(n) for n in range(1_100)])
+        work.lines.remember([*names, names[0]])
+    with store.begin() as work:
+        work.lines.remember([FormerName("L-002", "Old Works", "X1"), *names])
+    with store.look() as work:
+        assert sorted(x.line_id for x in work.lines.former_names()) == ["L-001", "L-001", "L-002"]
+        assert set(names) < set(work.lines.former_names())
+        wanted = [x.line_id for x in work.lines.all()][:-50]
+        assert work.lines.several([*wanted, "nobody"]) == {i: a_line(int(i[2:])) for i in wanted}
+        assert work.lines.several([]) == {}
 
 
 def test_models_share_contents_and_a_name_has_one(store: SqlStore) -> None:
