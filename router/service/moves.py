@@ -21,7 +21,7 @@ from router.service.floor import FloorBuild, begun_of, played
 from router.service.options import open_plan
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins, shifted
-from router.service.plans import NewPlan, PlanInFull, head_for, head_told, keep_plan, plan_in_full
+from router.service.plans import NewPlan, PlanInFull, head_for, head_told, keep_plan, plan_in_full, ready_plan
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, PlanHead
@@ -235,18 +235,20 @@ def _keep(
     if moved.plan is None:
         raise Conflict("; ".join(trial.shown.reasons))
     plan_id = full.head.plan_id
-    new = NewPlan(
-        result=_result(full, moved, trial.live),
-        scenario=full.scenario,
-        models=full.models,
-        findings=trial.findings,
-        checks=trial.shown.checks,
-        book_revision=full.head.book_revision,
-        currency=full.head.currency,
-        how=BY_HAND,
-        made_by=actor.name,
-        note=note,
-        parent=plan_id,
+    ready = ready_plan(
+        NewPlan(
+            result=_result(full, moved, trial.live),
+            scenario=full.scenario,
+            models=full.models,
+            findings=trial.findings,
+            checks=trial.shown.checks,
+            book_revision=full.head.book_revision,
+            currency=full.head.currency,
+            how=BY_HAND,
+            made_by=actor.name,
+            note=note,
+            parent=plan_id,
+        )
     )
     hidden = hidden_from(desk, actor)
     details = {"from": plan_id, "note": note} | ({"line_id": line_id} if line_id else {})
@@ -256,7 +258,7 @@ def _keep(
             return head_told(kept, hidden)
         _refuse_if_overtaken(work, full, moved.plan, hidden.names)
         now = desk.clock()  # one moment for both: pins of that moment are known as carried
-        head = keep_plan(work, now, new)
+        head = keep_plan(work, now, ready)
         carry_pins(work, now, plan_id, full.result.plan, head.plan_id, moved.plan)
         noted(work, desk, actor, operation, f"plan {head.plan_id}", details)
         keep(work, desk, actor, once, {"plan_id": head.plan_id})

@@ -6,7 +6,7 @@ import dataclasses
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -23,7 +23,7 @@ from router.service.desk import Desk
 from router.service.floor import against_floor, played
 from router.service.models import parts_of
 from router.service.pins_kept import carry_pins, lost_pins, release_carried
-from router.service.ports import PlanBody, Work
+from router.service.ports import PackedBody, PlanBody, Work
 from router.service.records import Actor, PlanHead, PlanStanding
 from router.service.rights import Operation, require
 from router.service.seen_totals import kpis_told
@@ -33,6 +33,8 @@ _READINGS = 5
 """So often the live plan is read anew when another went live meanwhile."""
 NO_LIVE_PLAN = "there is no live plan yet; start a run and accept its plan"
 _KPIS = TypeAdapter(Kpis)
+_NOT_KEPT = datetime(1970, 1, 1, tzinfo=UTC)
+"""Stands for the moment of a plan that is not kept yet."""
 
 
 def kpis_as_json(kpis: Kpis) -> Mapping[str, Any]:
@@ -179,15 +181,24 @@ class NewPlan:
     job_id: str | None = None
 
 
-def keep_plan(work: Work, at: datetime, new: NewPlan) -> PlanHead:
-    """Keep a plan as proposed, in a transaction under way. Builds that have no lasting id yet get one."""
+@dataclass(frozen=True, slots=True)
+class ReadyPlan:
+    """A plan as it will be kept: its texts written and compressed before others have to wait for the transaction."""
+
+    head: PlanHead
+    """Without its number and its moment."""
+    body: PackedBody
+
+
+def ready_plan(new: NewPlan) -> ReadyPlan:
+    """Make a plan ready to be kept as proposed. Builds that have no lasting id yet get one."""
     result = replace(new.result, plan=_with_lasting_ids(new.result.plan))
     head = PlanHead(
         plan_id=0,
         standing=PlanStanding.PROPOSED,
         book_revision=new.book_revision,
         scenario_fingerprint=result.plan.scenario_fingerprint,
-        made_at=at,
+        made_at=_NOT_KEPT,
         made_by=new.made_by,
         how=new.how,
         note=new.note,
@@ -200,7 +211,12 @@ def keep_plan(work: Work, at: datetime, new: NewPlan) -> PlanHead:
         findings=len(new.findings),
     )
     body = PlanBody(result_to_json(result), scenario_to_json(new.scenario, new.models), tuple(new.findings), new.checks)
-    return work.plans.add(head, body)
+    return ReadyPlan(head, body.packed())
+
+
+def keep_plan(work: Work, at: datetime, ready: ReadyPlan) -> PlanHead:
+    """Keep a plan made at a moment, in a transaction under way."""
+    return work.plans.add(replace(ready.head, made_at=at), ready.body)
 
 
 def _with_lasting_ids(plan: Plan) -> Plan:

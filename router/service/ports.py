@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
+from router.kernel.packing import packed
 from router.service.records import (
     EventRecord,
     FormerName,
@@ -100,6 +101,20 @@ class PlanBody:
     findings: tuple[str, ...]
     checks: int
 
+    def packed(self) -> PackedBody:
+        """The same as it is kept. Of a large plan this takes long: not for while others wait to write."""
+        return PackedBody(packed(self.result_json), packed(self.scenario_json), self.findings, self.checks)
+
+
+@dataclass(frozen=True, slots=True)
+class PackedBody:
+    """A plan in full with its texts compressed (kernel.packing)."""
+
+    result: bytes
+    scenario: bytes
+    findings: tuple[str, ...]
+    checks: int
+
 
 class Plans(Protocol):
     def head(self, plan_id: int) -> PlanHead | None: ...
@@ -109,7 +124,7 @@ class Plans(Protocol):
 
     def live(self) -> PlanHead | None: ...
     def body(self, plan_id: int) -> PlanBody | None: ...
-    def add(self, head: PlanHead, body: PlanBody) -> PlanHead:
+    def add(self, head: PlanHead, body: PackedBody) -> PlanHead:
         """Keep a plan under the next number; ``head.plan_id`` is not read."""
         ...
 

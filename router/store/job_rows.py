@@ -9,8 +9,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from router.kernel.packing import packed, unpacked
 from router.service.records import JobKind, JobPoint, JobRecord, JobStanding, LifeRecord
-from router.store.packing import packed, unpacked
 from router.store.rows import Rows
 from router.store.tables import job_points, job_scenarios, jobs, lives
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from router.service.ports import PlanBody
+from router.kernel.packing import unpacked
+from router.service.ports import PackedBody, PlanBody
 from router.service.records import PlanHead, PlanStanding
-from router.store.packing import packed, unpacked
 from router.store.rows import Rows
 from router.store.tables import plan_bodies, plans
 
@@ -37,7 +37,7 @@ class PlanRows(Rows):
             return None
         return PlanBody(unpacked(row["body"]), unpacked(row["scenario"]), tuple(row["findings"]), int(row["checks"]))
 
-    def add(self, head: PlanHead, body: PlanBody) -> PlanHead:
+    def add(self, head: PlanHead, body: PackedBody) -> PlanHead:
         values = {**asdict(head), "standing": head.standing.value, "kpis": dict(head.kpis)}
         del values["plan_id"]
         made = self._connection.execute(plans.insert().values(values).returning(plans.c.plan_id))
@@ -45,8 +45,8 @@ class PlanRows(Rows):
         self._connection.execute(
             plan_bodies.insert().values(
                 plan_id=plan_id,
-                body=packed(body.result_json),
-                scenario=packed(body.scenario_json),
+                body=body.result,
+                scenario=body.scenario,
                 findings=list(body.findings),
                 checks=body.checks,
             )

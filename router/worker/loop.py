@@ -242,8 +242,9 @@ class Worker:
     def _keep(self, job: JobRecord, task: Task, came: list[Answer], why: str) -> None:
         """Plans and the end of the job, in one transaction: neither is ever there without the other."""
         now = self.desk.clock()
+        keep = task.ready(job, came)
         with _own(self.desk, job, self.name) as (work, current):
-            result = task.keep(work, now, job, came)
+            result = keep(work, now)
             done = replace(
                 current, standing=JobStanding.DONE, phase="done", ended_at=now, why=current.why or why, result=result
             )

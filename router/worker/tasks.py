@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
+from functools import partial
 from typing import Any, Protocol
 
 from router.domain.network import Scenario
+from router.domain.plan import Plan
 from router.domain.result import Result
 from router.domain.siting import SitingQuestion
 from router.planning import RunParams
@@ -21,7 +23,7 @@ from router.service.jobs import KEEP_H
 from router.service.lives import content_of
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins
-from router.service.plans import NewPlan, keep_plan, plan_in_full
+from router.service.plans import NewPlan, ReadyPlan, keep_plan, plan_in_full, ready_plan
 from router.service.ports import Work
 from router.service.records import JobKind, JobRecord
 from router.service.site_choices import question_of
@@ -39,6 +41,9 @@ from router.worker.messages import (
     Solved,
 )
 
+Keep = Callable[[Work, datetime], Mapping[str, Any]]
+"""Keeps plans in a transaction under way; what the job says of its result."""
+
 
 class Task(Protocol):
     """A job's question, and its answers on their way into the store."""
@@ -46,8 +51,8 @@ class Task(Protocol):
     @property
     def asked(self) -> Asked: ...
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
-        """Keep plans in a transaction under way; what the job says of its result."""
+    def ready(self, job: JobRecord, came: Sequence[Answer]) -> Keep:
+        """Make plans ready to be kept, which may take long, before the transaction that keeps them."""
         ...
 
 
@@ -113,7 +118,7 @@ class _PlanTask:
             return SolveAsked(self.shot.scenario, self.params)
         return SolveAsked(self.shot.scenario, self.params, self.begun.start, self.begun.pinned, self.begun.near)
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
+    def ready(self, job: JobRecord, came: Sequence[Answer]) -> Keep:
         answer = came[-1]
         assert isinstance(answer, Solved) and answer.result is not None
         result = answer.result
@@ -133,7 +138,10 @@ class _PlanTask:
             parent=self.begun.plan_id if self.begun else None,
             job_id=job.job_id,
         )
-        plan_id = keep_plan(work, now, new).plan_id
+        return partial(self._keep, ready_plan(new), result)
+
+    def _keep(self, ready: ReadyPlan, result: Result, work: Work, now: datetime) -> Mapping[str, Any]:
+        plan_id = keep_plan(work, now, ready).plan_id
         if self.begun is None:
             return {"plan_id": plan_id, "from_plan": None}
         before, after = self.begun.start, result.plan
@@ -165,12 +173,14 @@ class _ElsewhereTask:
             self.scenario, self.result, str(told["line_id"]), float(told["seconds"]), int(told["seed"]), self.stays
         )
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
+    def ready(self, job: JobRecord, came: Sequence[Answer]) -> Keep:
         solved = [x for x in came if isinstance(x, Solved)]
         line_id = str(job.params["line_id"])
         base = next((s.result.kpis.landed_cents for s in solved if not s.label and s.result), None)
-        sites = []
+        parent = int(job.params["plan_id"])
+        sites: list[tuple[dict[str, Any], _Tried | None]] = []
         for answer in solved:
+            tried = None
             told: dict[str, Any] = {"site_id": answer.label, "reasons": list(answer.reasons), "plan_id": None}
             if answer.result is not None:
                 result = replace(answer.result, plan=with_ids_of(self.result.plan, answer.result.plan))
@@ -185,20 +195,33 @@ class _ElsewhereTask:
                     currency=self.scenario.network.currency,
                     how=where,
                     made_by=job.asked_by,
-                    parent=int(job.params["plan_id"]),
+                    parent=parent,
                 )
                 landed = answer.result.kpis.landed_cents
-                head = keep_plan(work, now, new)
-                parent = int(job.params["plan_id"])
-                carry_pins(work, now, parent, self.result.plan, head.plan_id, result.plan)
+                tried = _Tried(ready_plan(new), result.plan)
                 told |= {
-                    "plan_id": head.plan_id,
                     "landed_cents": landed,
                     "late_days": answer.result.kpis.late_days,
                     "difference_cents": None if base is None else landed - base,
                 }
-            sites.append(told)
-        return {"line_id": line_id, "sites": sites}
+            sites.append((told, tried))
+
+        def keep(work: Work, now: datetime) -> Mapping[str, Any]:
+            for told, tried in sites:
+                if tried is not None:
+                    told["plan_id"] = keep_plan(work, now, tried.ready).plan_id
+                    carry_pins(work, now, parent, self.result.plan, told["plan_id"], tried.plan)
+            return {"line_id": line_id, "sites": [told for told, _ in sites]}
+
+        return keep
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """A plan with the line at a site."""
+
+    ready: ReadyPlan
+    plan: Plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,8 +231,8 @@ class _LivesTask:
     """What the lives that are kept come to."""
     invented: bool
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
-        return {**self.result_of(work, job), "invented": self.invented}
+    def ready(self, job: JobRecord, came: Sequence[Answer]) -> Keep:
+        return lambda work, _: {**self.result_of(work, job), "invented": self.invented}
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +253,7 @@ class _SitesTask:
             self.job.job_id,
         )
 
-    def keep(self, work: Work, now: datetime, job: JobRecord, came: Sequence[Answer]) -> Mapping[str, Any]:
+    def ready(self, job: JobRecord, came: Sequence[Answer]) -> Keep:
         answer = came[-1]
         assert isinstance(answer, Chosen)
-        return answer.result
+        return lambda *_: answer.result

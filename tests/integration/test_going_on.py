@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
+from threading import get_ident
 
 import pytest
 from api_client import a_free_move, client_of, planned_desk
@@ -15,7 +17,7 @@ from router.domain.plan import Build
 from router.domain.result import LineOptions
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
 from router.planning.disturbance import same_plate, same_run
-from router.service import quantities
+from router.service import ports, quantities
 from router.service.book import get_line, withdraw
 from router.service.compare import compare_plans
 from router.service.desk import Desk
@@ -26,9 +28,11 @@ from router.service.moves import keep_line_move, keep_move, try_line_move, try_m
 from router.service.options import open_plan, where_to_build
 from router.service.pins import pinned_builds, set_pin
 from router.service.plans import accept, full_plan, live_in_full, plan_in_full
+from router.service.ports import Work
 from router.service.records import Actor, EventKind, JobRecord, JobStanding, LineRecord, Role
 from router.service.trail import list_trail
 from router.service.visible import RESTRICTED_TEXT
+from router.store import SqlStore
 from router.worker import Worker
 from router.worker.messages import ElsewhereAsked
 from router.worker.tasks import task_of
@@ -60,6 +64,37 @@ def ran(desk: Desk, boss: Actor, **asked: float) -> JobRecord:
     job = ask_plan(desk, boss, seconds=2, seed=9, **asked)  # type: ignore[arg-type]
     assert Worker(desk).once()
     return get_job(desk, boss, job.job_id)
+
+
+def test_plans_are_packed_while_nobody_waits_for_the_database(
+    desk: Desk, boss: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin, packed = SqlStore.begin, ports.packed
+    writing: set[int] = set()
+    packed_in_a_transaction: list[bool] = []
+
+    @contextmanager
+    def watched(store: SqlStore) -> Iterator[Work]:
+        with begin(store) as work:
+            writing.add(get_ident())
+            try:
+                yield work
+            finally:
+                writing.discard(get_ident())
+
+    def noticed(text: str) -> bytes:
+        packed_in_a_transaction.append(get_ident() in writing)
+        return packed(text)
+
+    monkeypatch.setattr(SqlStore, "begin", watched)
+    monkeypatch.setattr(ports, "packed", noticed)
+    ran(desk, boss)
+    move = a_free_move(desk)
+    assert move is not None
+    keep_line_move(desk, boss, 1, *move)
+    ask_elsewhere(desk, boss, move[0], 1)
+    assert Worker(desk).once()
+    assert len(packed_in_a_transaction) >= 6 and not any(packed_in_a_transaction)
 
 
 def test_a_run_goes_on_from_the_live_plan_and_tells_what_it_disturbed(desk: Desk, boss: Actor) -> None:

@@ -224,8 +224,8 @@ def test_models_share_contents_and_a_name_has_one(store: SqlStore) -> None:
 def test_plans_are_kept_whole_and_one_is_live(store: SqlStore) -> None:
     body = PlanBody('{"a": "é"}', '{"b": 1}', ("a finding",), 12)
     with store.begin() as work:
-        first = work.plans.add(a_plan(), body)
-        second = work.plans.add(a_plan(), body)
+        first = work.plans.add(a_plan(), body.packed())
+        second = work.plans.add(a_plan(), body.packed())
         work.plans.stand(first.plan_id, PlanStanding.LIVE, 1)
     with store.look() as work:
         assert work.plans.body(second.plan_id) == body
