@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from itertools import islice
 from typing import Any
 
 from router.domain.network import Network
@@ -178,9 +177,8 @@ def latest_events(desk: Desk, actor: Actor, before: int | None = None, limit: in
     require(actor, Operation.SEE_FLOOR)
     shown, hidden = _shown_to(desk, actor), hidden_from(desk, actor)
     with desk.store.look() as work:
-        every = work.events.all()
-    withdrawn = {withdraws(e) for e in every}
-    wanted = (e for e in reversed(every) if (before is None or e.event_id < before) and shown(e))
+        found = filled(work.events.latest, before, lambda event: event.event_id, shown, desk.limits.page(limit))
+        withdrawn = {withdraws(e) for e in work.events.withdrawals(found[-1].event_id if found else 0)}
     return [
         Recorded(
             _masked(e, hidden),
@@ -189,7 +187,7 @@ def latest_events(desk: Desk, actor: Actor, before: int | None = None, limit: in
             and e.kind is not EventKind.EVENT_WITHDRAWN
             and decide(actor, Operation.RECORD_EVENT, e.site_id).allowed,
         )
-        for e in islice(wanted, desk.limits.page(limit))
+        for e in found
     ]
 
 

@@ -14,6 +14,8 @@ from enum import StrEnum
 from typing import TypeVar
 
 from router.domain.plan import Plan
+from router.service.desk import Desk
+from router.service.ports import Work
 from router.service.records import EventKind, EventRecord
 
 
@@ -140,6 +142,15 @@ def standing_events(events: Iterable[EventRecord]) -> list[EventRecord]:
 def withdraws(event: EventRecord) -> int | None:
     """The event a correcting event withdraws."""
     return int(event.details["withdraws"]) if event.kind is EventKind.EVENT_WITHDRAWN else None
+
+
+def floor_now(desk: Desk, work: Work) -> Floor:
+    """The floor as it stands, remembered until another event is recorded; for reading only.
+
+    Not after an event was added in the same transaction, which may come to nothing.
+    """
+    floor: Floor = desk.memory.get(("floor", work.events.last_id()), lambda: played(work.events.all()))
+    return floor
 
 
 def played(events: Iterable[EventRecord]) -> Floor:

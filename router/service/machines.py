@@ -7,7 +7,7 @@ from datetime import datetime
 
 from router.service.desk import Desk
 from router.service.events import moment_now, newest_network
-from router.service.floor import FloorMachine, MachineState, played
+from router.service.floor import FloorMachine, MachineState, floor_now
 from router.service.records import Actor
 from router.service.rights import Operation, decide, require, sites_seen
 from router.service.snapshot import DOWN_WITHOUT_END
@@ -46,7 +46,7 @@ def machines_now(desk: Desk, actor: Actor) -> MachinesNow:
     """How the machines stand. Raises NotFound while there is no network."""
     require(actor, Operation.SEE_FLOOR)
     with desk.store.look() as work:
-        network, floor = newest_network(work, desk), played(work.events.all())
+        network, floor = newest_network(work, desk), floor_now(desk, work)
     moment, sites = moment_now(desk, network, floor), sites_seen(actor)
     found = []
     for machine in network.machines:

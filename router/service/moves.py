@@ -17,7 +17,7 @@ from router.planning.moves import BY_HAND, DateChange, Moved, move_build, move_l
 from router.service.builds import seen_build
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.floor import FloorBuild, begun_of, played
+from router.service.floor import FloorBuild, begun_of, floor_now, played
 from router.service.options import open_plan
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins, shifted
@@ -273,7 +273,7 @@ def _kept_before(work: Work, actor: Actor, once: Once | None) -> PlanHead | None
 def _begun(desk: Desk, full: PlanInFull) -> dict[str, FloorBuild]:
     """Builds of the plan that have started and stand, by name."""
     with desk.store.look() as work:
-        floor = played(work.events.all())
+        floor = floor_now(desk, work)
     return begun_of(floor, full.result.plan)
 
 

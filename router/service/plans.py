@@ -340,7 +340,7 @@ def _take_over_pins(work: Work, at: datetime, head: PlanHead, plan: Plan, live: 
 def _refuse_what_has_started(work: Work, plan_id: int, plan: Plan) -> None:
     floor = played(work.events.all())
     begun = {line_id for b in floor.builds.values() for line_id in b.pieces}
-    ordered = {x.line_id: x.quantity for x in (work.lines.get(line_id) for line_id in sorted(begun)) if x is not None}
+    ordered = {line_id: line.quantity for line_id, line in work.lines.several(begun).items()}
     reasons = against_floor(plan, floor, ordered)
     if reasons:
         more = f"; and {len(reasons) - 5} more" if len(reasons) > 5 else ""

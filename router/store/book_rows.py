@@ -198,6 +198,19 @@ class EventRows(Rows):
         query = sa.select(events).where(events.c.event_id > after).order_by(events.c.event_id).limit(limit)
         return [_event(row) for row in self._many(query)]
 
+    def latest(self, before: int | None, limit: int) -> list[EventRecord]:
+        query = sa.select(events).order_by(events.c.event_id.desc()).limit(limit)
+        if before is not None:
+            query = query.where(events.c.event_id < before)
+        return [_event(row) for row in self._many(query)]
+
+    def withdrawals(self, after: int) -> list[EventRecord]:
+        query = sa.select(events).where(events.c.event_id > after, events.c.kind == EventKind.EVENT_WITHDRAWN.value)
+        return [_event(row) for row in self._many(query.order_by(events.c.event_id))]
+
+    def last_id(self) -> int:
+        return self._connection.execute(sa.select(sa.func.max(events.c.event_id))).scalar_one() or 0
+
     def all(self) -> list[EventRecord]:
         return [_event(row) for row in self._many(sa.select(events).order_by(events.c.event_id))]
 

@@ -18,13 +18,16 @@ from whole_site import PEOPLE, quick_hash, signed_in
 from router.kernel.faults import NotFound
 from router.service.book import get_line, hold
 from router.service.desk import Desk
-from router.service.events import list_events
+from router.service.events import latest_events, list_events, record_event, withdraw_event
+from router.service.floor import MachineState
 from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
+from router.service.machines import machines_now
 from router.service.plans import live_in_full
 from router.service.receipts import Once
 from router.service.records import EventKind, EventRecord, JobStanding, Person, Role
 from router.service.trail import list_trail
 from router.store import open_store
+from router.store.book_rows import EventRows
 from router.worker import Worker
 from router.worker.loop import Pace
 
@@ -51,6 +54,34 @@ def with_plan(planned: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterat
 def a_fact(n: int, subject: str, site_id: str) -> EventRecord:
     at = NOON + timedelta(minutes=n)
     return EventRecord(0, EventKind.MACHINE_DOWN, at, at, "ana", site_id, subject, {})
+
+
+def test_what_was_recorded_last_is_told_without_reading_all_that_ever_was(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    machine = machines_now(desk, boss).machines[0]
+    with desk.store.begin() as work:
+        kept = [work.events.add(a_fact(n, machine.machine_id, machine.site_id)) for n in range(300)]
+    withdraw_event(desk, boss, kept[290].event_id, "mistaken")
+    whole: list[None] = []
+    every = EventRows.all
+
+    def noticed(rows: EventRows) -> list[EventRecord]:
+        whole.append(None)
+        return every(rows)
+
+    monkeypatch.setattr(EventRows, "all", noticed)
+    last = latest_events(desk, boss, None, 20)
+    assert not whole
+    assert [x.event.event_id for x in last[1:]] == [e.event_id for e in kept[:280:-1]]
+    assert [x.event.event_id for x in last if x.withdrawn] == [kept[290].event_id]
+    assert latest_events(desk, boss, kept[5].event_id, 20)[-1].event == kept[0]
+    assert machines_now(desk, boss).machines[0].state is MachineState.DOWN
+    assert machines_now(desk, boss).machines[0].state is MachineState.DOWN and len(whole) == 1
+    at = machines_now(desk, boss).moment
+    record_event(desk, boss, EventKind.MACHINE_UP, machine.machine_id, at)
+    assert machines_now(desk, boss).machines[0].state is MachineState.UP
 
 
 def test_a_page_is_full_though_most_of_the_list_is_not_the_askers(desk: Desk) -> None:
