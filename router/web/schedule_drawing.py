@@ -13,7 +13,7 @@ from router.report.measures import Measures
 from router.report.scales import TimeScale, day_start, local_midnights
 from router.report.staffed import unstaffed_spans
 from router.report.svg import clip_text, esc, frame, px
-from router.report.wording import count, moment, percent
+from router.report.wording import count, day, moment, percent
 from router.service.builds import BuildView
 from router.service.visible import RESTRICTED
 
@@ -198,8 +198,10 @@ def _days(zone: ZoneInfo, scale: TimeScale, height: float) -> str:
     for local, at in local_midnights(scale.start, scale.end, zone):
         x = scale.at(at)
         body.append(f'<path class="dayline" d="M{px(x)} {px(_AXIS_PX)}V{px(height)}"/>')
-        if scale.day_px >= _LABEL_DAY_PX or local.weekday() == 0:
-            body.append(f'<text class="day" x="{px(x + 3)}" y="22">{local:%a} {local.day} {local:%b}</text>')
+        label = day(local)
+        # A name that the edge would cut is left out.
+        if (scale.day_px >= _LABEL_DAY_PX or local.weekday() == 0) and x + 3 + len(label) * _CHAR_PX < scale.width_px:
+            body.append(f'<text class="day" x="{px(x + 3)}" y="22">{label}</text>')
     if scale.day_px > 300:
         hour = scale.start.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
         while hour < scale.end:

@@ -30,7 +30,13 @@ _TO_ASK = {"sites": "1", "seconds": "10", "seed": "0"}
 def new(reader: SignedIn) -> Response:
     """The form that writes a question."""
     require(reader.actor, Operation.ASK_RUN)
-    return _form(reader, _begun(reader))
+    try:
+        return _form(reader, _begun(reader))
+    except NotFound as missing:
+        return page(
+            reader, "site_choice.html.j2", title="Where should the next site stand?", here=_HERE, net=None,
+            why=str(missing),
+        )  # fmt: skip
 
 
 @routes.post("/what-if/site")

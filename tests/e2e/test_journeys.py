@@ -355,3 +355,30 @@ def test_names_in_tables_stay_whole_on_a_narrow_screen(page: Page, address: str)
     )
     assert lines and set(lines) == {1}  # names of models, none of them broken
     assert page.evaluate("document.documentElement.scrollWidth") == 390
+
+
+def test_a_printed_schedule_keeps_lanes_beside_their_names_and_leaves_out_what_only_a_screen_can_do(
+    page: Page, address: str
+) -> None:
+    page.goto(f"{address}/schedule?plan=1")
+    page.emulate_media(media="print")
+    for width in (718, 1047):  # A4 inside its margins, upright and across
+        page.set_viewport_size({"width": width, "height": 900})
+        heights = page.evaluate(
+            """() => [...document.querySelectorAll(".sched")].map((s) =>
+              [...s.querySelectorAll(":scope > * > svg")].map((d) => d.getBoundingClientRect().height))"""
+        )
+        assert heights and all(len(pair) == 2 and abs(pair[0] - pair[1]) < 1.5 for pair in heights), heights
+        assert page.evaluate("document.querySelector('.sched').getBoundingClientRect().right") <= width
+    for gone in ("nav.main", "#move-form", "main details summary"):
+        expect(page.locator(gone).first).to_be_hidden()
+    expect(page.get_by_role("heading", name="Move a build")).to_be_hidden()
+
+
+@pytest.mark.parametrize("path", ["/orders", "/plates?plan=1", "/network", "/orders/1001-1"])
+def test_a_printed_table_is_not_cut_off(page: Page, address: str, path: str) -> None:
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 1047, "height": 900})  # A4 across, inside its margins
+    page.goto(f"{address}{path}")
+    assert page.locator("table.broad").count()
+    assert page.evaluate("document.scrollingElement.scrollWidth") <= 1047

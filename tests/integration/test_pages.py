@@ -324,7 +324,17 @@ def test_an_empty_book_offers_the_demonstration(tmp_path_factory: pytest.TempPat
             Person(0, "pia", Role.PLANNER), PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(PASSWORD)
         )
     with signed_in(desk, "pia") as client:
-        for path in ("/", "/orders", "/schedule", "/plates", "/network", "/plans", "/runs", "/runs/new"):
+        for path in (
+            "/",
+            "/orders",
+            "/schedule",
+            "/plates",
+            "/network",
+            "/plans",
+            "/runs",
+            "/runs/new",
+            "/what-if/site",
+        ):
             answer = client.get(path)
             assert answer.status_code == 200 and 'class="empty"' in answer.text, path
         empty = client.get("/").text
