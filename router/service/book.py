@@ -70,7 +70,8 @@ def get_line(desk: Desk, actor: Actor, line_id: str) -> LineRecord:
     """One line. A line the actor is not cleared for is not there for them."""
     require(actor, Operation.SEE_BOOK)
     with desk.store.look() as work:
-        return _told(_seen(work, actor, line_id), hidden_names(desk, actor))
+        line = _seen(work, actor, line_id)
+    return _told(line, hidden_names(desk, actor))
 
 
 def _told(line: LineRecord, names: frozenset[str]) -> LineRecord:

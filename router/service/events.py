@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -155,11 +155,14 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
 def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> list[EventRecord]:
     """Events in the order they were recorded, as far as the actor may see them."""
     require(actor, Operation.SEE_FLOOR)
-    shown = _shown_to(desk, actor)
-    with desk.store.look() as work:
-        found = filled(work.events.page, after, lambda event: event.event_id, shown, desk.limits.page(limit))
-    hidden = hidden_from(desk, actor)
-    return [_masked(event, hidden) for event in found]
+
+    def read(place: int, many: int) -> list[EventRecord]:
+        with desk.store.look() as work:
+            return work.events.page(place, many)
+
+    return filled(
+        read, after, lambda event: event.event_id, lambda x: _told_to(desk, actor, x), desk.limits.page(limit)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,10 +178,19 @@ class Recorded:
 def latest_events(desk: Desk, actor: Actor, before: int | None = None, limit: int = 100) -> list[Recorded]:
     """Events of builds, machines and shipments, newest recorded first, as far as the actor may see them."""
     require(actor, Operation.SEE_FLOOR)
-    shown, hidden = _shown_to(desk, actor), hidden_from(desk, actor)
+
+    def read(place: int | None, many: int) -> list[EventRecord]:
+        with desk.store.look() as work:
+            return work.events.latest(place, many)
+
+    def seen(events: list[EventRecord]) -> list[EventRecord]:
+        shown = _shown_to(desk, actor)
+        return [event for event in events if shown(event)]
+
+    found = filled(read, before, lambda event: event.event_id, seen, desk.limits.page(limit))
     with desk.store.look() as work:
-        found = filled(work.events.latest, before, lambda event: event.event_id, shown, desk.limits.page(limit))
         withdrawn = {withdraws(e) for e in work.events.withdrawals(found[-1].event_id if found else 0)}
+    hidden = hidden_from(desk, actor)
     return [
         Recorded(
             _masked(e, hidden),
@@ -194,11 +206,15 @@ def latest_events(desk: Desk, actor: Actor, before: int | None = None, limit: in
 def events_of_build(desk: Desk, actor: Actor, lasting_id: str) -> list[EventRecord]:
     """Everything recorded of one build under whatever plan, oldest first, as far as the actor may see it."""
     require(actor, Operation.SEE_FLOOR)
-    shown = _shown_to(desk, actor)
     with desk.store.look() as work:
-        found = [event for event in work.events.of_build(lasting_id) if shown(event)]
-    hidden = hidden_from(desk, actor)
-    return [_masked(event, hidden) for event in found]
+        found = work.events.of_build(lasting_id)
+    return _told_to(desk, actor, found)
+
+
+def _told_to(desk: Desk, actor: Actor, events: Sequence[EventRecord]) -> list[EventRecord]:
+    """Those of events, read before, that the actor may see, as they may read them."""
+    shown, hidden = _shown_to(desk, actor), hidden_from(desk, actor)
+    return [_masked(event, hidden) for event in events if shown(event)]
 
 
 def _shown_to(desk: Desk, actor: Actor) -> Callable[[EventRecord], bool]:

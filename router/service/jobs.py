@@ -84,53 +84,55 @@ def asked_before(desk: Desk, actor: Actor, once: Once | None) -> JobRecord | Non
     """The run that the same request asked for before, whatever has become since of what it is about."""
     if once is None:
         return None
-    hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
-        return _of_receipt(work, actor, once, hidden)
+        asked = _of_receipt(work, actor, once)
+    return None if asked is None else _told(asked, hidden_from(desk, actor))
 
 
-def _of_receipt(work: Work, actor: Actor, once: Once | None, hidden: Hidden | None) -> JobRecord | None:
-    """The run asked for by the same request before, as its asker may read it now."""
+def _of_receipt(work: Work, actor: Actor, once: Once | None) -> JobRecord | None:
+    """The run asked for by the same request before."""
     answer = earlier(work, actor, once)
-    job = None if answer is None else work.jobs.get(str(answer["job_id"]))
-    return None if job is None else _told(job, hidden)
+    return None if answer is None else work.jobs.get(str(answer["job_id"]))
 
 
 def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], once: Once | None) -> JobRecord:
     """Put a job into the queue, with trail; whoever calls has looked at rights and parameters."""
     now = desk.clock()
-    hidden = None if once is None else hidden_from(desk, actor)
     with desk.store.begin() as work:
-        asked = _of_receipt(work, actor, once, hidden)
-        if asked is not None:
-            return asked
-        record = work.networks.latest()
-        if record is None:
-            raise NotFound(NO_NETWORK)
-        job = JobRecord(
-            job_id=uuid.uuid4().hex,
-            kind=kind,
-            standing=JobStanding.QUEUED,
-            asked_at=now,
-            asked_by=actor.name,
-            params={**params, "currency": currency_of(desk, record)},
-            phase="waiting for a worker",
-            done=0,
-            total=None,
-            best_cents=None,
-            bound_cents=None,
-            claimed_by=None,
-            heartbeat_at=None,
-            attempt=0,
-            started_at=None,
-            ended_at=None,
-            why="",
-            result={},
-        )
-        work.jobs.add(job)
-        noted(work, desk, actor, f"ask {kind.value}", job.job_id, _without_texts(params))
-        keep(work, desk, actor, once, {"job_id": job.job_id})
-        return _told(job, None)
+        asked = _of_receipt(work, actor, once)
+        if asked is None:
+            job = _queued(work, desk, actor, kind, params, now)
+            keep(work, desk, actor, once, {"job_id": job.job_id})
+    return _told(job, None) if asked is None else _told(asked, hidden_from(desk, actor))
+
+
+def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], now: datetime) -> JobRecord:
+    record = work.networks.latest()
+    if record is None:
+        raise NotFound(NO_NETWORK)
+    job = JobRecord(
+        job_id=uuid.uuid4().hex,
+        kind=kind,
+        standing=JobStanding.QUEUED,
+        asked_at=now,
+        asked_by=actor.name,
+        params={**params, "currency": currency_of(desk, record)},
+        phase="waiting for a worker",
+        done=0,
+        total=None,
+        best_cents=None,
+        bound_cents=None,
+        claimed_by=None,
+        heartbeat_at=None,
+        attempt=0,
+        started_at=None,
+        ended_at=None,
+        why="",
+        result={},
+    )
+    work.jobs.add(job)
+    noted(work, desk, actor, f"ask {kind.value}", job.job_id, _without_texts(params))
+    return job
 
 
 def _without_texts(params: Mapping[str, Any]) -> dict[str, Any]:
@@ -148,17 +150,23 @@ def currency_of(desk: Desk, record: NetworkRecord) -> str:
 def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """A job as it stands. One about a line the actor is not cleared for is not there for them."""
     require(actor, Operation.SEE_PLANS)
-    hidden = hidden_from(desk, actor)
-    with desk.store.look() as work:
-        return _told(_seen(work, hidden.lines, job_id), hidden)
+    job, hidden = _read(desk, actor, job_id)
+    return _told(job, hidden)
 
 
 def job_head(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """The same as it stands in lists."""
     require(actor, Operation.SEE_PLANS)
-    hidden = hidden_from(desk, actor)
+    job, hidden = _read(desk, actor, job_id)
+    return _head(job, hidden)
+
+
+def _read(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, Hidden]:
+    """A job that is there for the actor, and what is hidden from them, which is looked up once the job is read."""
     with desk.store.look() as work:
-        return _head(_seen(work, hidden.lines, job_id), hidden)
+        job = work.jobs.get(job_id)
+    hidden = hidden_from(desk, actor)
+    return _seen(job, hidden.lines, job_id), hidden
 
 
 def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
@@ -214,8 +222,7 @@ def _head(job: JobRecord, hidden: Hidden) -> JobRecord:
     return _told(replace(job, params=_without_texts(job.params), result=short), hidden)
 
 
-def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
-    job = work.jobs.get(job_id)
+def _seen(job: JobRecord | None, hidden: Collection[str], job_id: str) -> JobRecord:
     if job is None or job.params.get("line_id") in hidden:
         raise NotFound(f"no run {job_id[:40]}")
     return job
@@ -224,24 +231,24 @@ def _seen(work: Work, hidden: Collection[str], job_id: str) -> JobRecord:
 def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
     """Heads of jobs, newest first: of their results what is one value; ``get_job`` has all of it."""
     require(actor, Operation.SEE_PLANS)
-    hidden = hidden_from(desk, actor)
-    with desk.store.look() as work:
-        found = filled(
-            work.jobs.page,
-            before,
-            lambda job: job.asked_at,
-            lambda job: job.params.get("line_id") not in hidden.lines,
-            desk.limits.page(limit),
-        )
-    return [_head(job, hidden) for job in found]
+
+    def read(place: datetime | None, many: int) -> list[JobRecord]:
+        with desk.store.look() as work:
+            return work.jobs.page(place, many)
+
+    def shown(found: list[JobRecord]) -> list[JobRecord]:
+        hidden = hidden_from(desk, actor)
+        return [_head(job, hidden) for job in found if job.params.get("line_id") not in hidden.lines]
+
+    return filled(read, before, lambda job: job.asked_at, shown, desk.limits.page(limit))
 
 
 def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:
     """What a job has reported after point number ``after``; costs and numbers that count hidden lines are not told."""
-    job = get_job(desk, actor, job_id)
-    hidden = hidden_from(desk, actor)
+    require(actor, Operation.SEE_PLANS)
     with desk.store.look() as work:
         found = work.jobs.points(job_id, after)
+    job, hidden = _read(desk, actor, job_id)
     of_all = counts_hidden(job, hidden.lines)
     return [replace(p, text=told(p.text, hidden.names), value=None if of_all else p.value) for p in found]
 
@@ -251,10 +258,10 @@ def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     require(actor, Operation.ASK_RUN)
     hidden = hidden_from(desk, actor)
     with desk.store.begin() as work:
-        _seen(work, hidden.lines, job_id)
+        _seen(work.jobs.get(job_id), hidden.lines, job_id)
         asked = work.jobs.ask_to_stop(job_id, desk.clock(), f"stopped by {actor.name}")
-        job = _seen(work, hidden.lines, job_id)
+        job = _seen(work.jobs.get(job_id), hidden.lines, job_id)
         if job.standing.ended and not asked:
             raise Conflict(f"the run has ended already ({job.standing.value})")
         noted(work, desk, actor, "stop", job_id, {})
-    return _told(job, hidden)
+    return _told(job, hidden_from(desk, actor))

@@ -18,7 +18,7 @@ from router.service.desk import Desk
 from router.service.ports import Work
 from router.service.records import Actor, ModelRecord
 from router.service.rights import Operation, require
-from router.service.visible import hidden_from, users_of
+from router.service.visible import models_seen, users_of
 
 
 def content_of(shas: Mapping[str, str], line_id: str, model: str) -> str:
@@ -32,11 +32,11 @@ def models_shown(desk: Desk, actor: Actor) -> dict[str, ModelRecord]:
     A model is shown with a line that is shown: one that only hidden lines use is not there for the actor, nor is one
     that no line uses (any more) and that is marked with a code they are not cleared for.
     """
-    hidden = hidden_from(desk, actor).models
     cleared = actor.person.cleared_codes
-    with desk.store.look() as work:
-        kept = [m for m in work.models.all() if m.name not in hidden]
-    return {m.name: replace(m, export_codes=tuple(c for c in m.export_codes if c in cleared)) for m in kept}
+    return {
+        m.name: replace(m, export_codes=tuple(c for c in m.export_codes if c in cleared))
+        for m in models_seen(desk, actor)
+    }
 
 
 def codes_brought(actor: Actor, known: ModelRecord | None, hidden: Collection[str]) -> tuple[str, ...]:

@@ -56,9 +56,10 @@ def reading_of(desk: Desk, record: NetworkRecord) -> NetworkReading:
 def editions(desk: Desk, actor: Actor) -> list[NetworkRecord]:
     """All editions, newest first."""
     require(actor, Operation.SEE_NETWORK)
-    names = hidden_names(desk, actor)
     with desk.store.look() as work:
-        return [replace(x, note=told(x.note, names)) for x in work.networks.all()]
+        found = work.networks.all()
+    names = hidden_names(desk, actor)
+    return [replace(x, note=told(x.note, names)) for x in found]
 
 
 def edition(desk: Desk, actor: Actor, version: int) -> NetworkRecord:

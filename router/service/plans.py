@@ -46,9 +46,9 @@ def kpis_as_json(kpis: Kpis) -> Mapping[str, Any]:
 def list_plans(desk: Desk, actor: Actor, limit: int = 50, before: int | None = None) -> list[PlanHead]:
     """Plans, newest first."""
     require(actor, Operation.SEE_PLANS)
-    hidden = hidden_from(desk, actor)
     with desk.store.look() as work:
         found = work.plans.heads(desk.limits.page(limit), before)
+    hidden = hidden_from(desk, actor)
     return [head_told(h, hidden) for h in found]
 
 

@@ -9,7 +9,7 @@ from router.service.imports import COUNTED, IMPORT
 from router.service.paging import filled
 from router.service.records import Actor, TrailRecord
 from router.service.rights import Operation, require
-from router.service.visible import hidden_lines, hidden_names, names_any, values_told
+from router.service.visible import Hidden, hidden_from, names_any, values_told
 
 
 def list_trail(
@@ -20,20 +20,28 @@ def list_trail(
     How many lines and models an import brought is told only to whoever may see every line: it counts hidden ones.
     """
     require(actor, Operation.SEE_TRAIL)
-    hidden, names = hidden_lines(desk, actor), hidden_names(desk, actor)
-    with desk.store.look() as work:
-        found = filled(
-            lambda place, many: work.trail.page(place, many, subject),
-            before,
-            lambda entry: entry.trail_id,
-            lambda entry: not names_any(entry.subject, names) and entry.details.get("line_id") not in hidden,
-            desk.limits.page(limit),
-        )
-    return [_told(_uncounted(entry) if hidden else entry, names) for entry in found]
+    return _entries(desk, actor, before, desk.limits.page(limit), subject)
 
 
-def _told(entry: TrailRecord, names: frozenset[str]) -> TrailRecord:
-    return replace(entry, details=values_told(entry.details, names))
+def _entries(desk: Desk, actor: Actor, before: int | None, limit: int, subject: str) -> list[TrailRecord]:
+    def read(place: int | None, many: int) -> list[TrailRecord]:
+        with desk.store.look() as work:
+            return work.trail.page(place, many, subject)
+
+    def shown(found: list[TrailRecord]) -> list[TrailRecord]:
+        hidden = hidden_from(desk, actor)
+        return [
+            _told(entry, hidden)
+            for entry in found
+            if not names_any(entry.subject, hidden.names) and entry.details.get("line_id") not in hidden.lines
+        ]
+
+    return filled(read, before, lambda entry: entry.trail_id, shown, limit)
+
+
+def _told(entry: TrailRecord, hidden: Hidden) -> TrailRecord:
+    entry = _uncounted(entry) if hidden.lines else entry
+    return replace(entry, details=values_told(entry.details, hidden.names))
 
 
 def _uncounted(entry: TrailRecord) -> TrailRecord:
@@ -44,11 +52,9 @@ def _uncounted(entry: TrailRecord) -> TrailRecord:
 
 
 def line_history(desk: Desk, actor: Actor, line_id: str) -> list[TrailRecord]:
-    """What was decided about one line, newest first."""
+    """What was decided about one line, newest first; nothing of one the actor is not cleared for."""
     require(actor, Operation.SEE_BOOK)
-    if line_id in hidden_lines(desk, actor):
-        return []
     with desk.store.look() as work:
         found = work.trail.page(None, 100, line_id)
-    names = hidden_names(desk, actor)
-    return [_told(entry, names) for entry in found]
+    hidden = hidden_from(desk, actor)
+    return [] if line_id in hidden.lines else [_told(entry, hidden) for entry in found]

@@ -15,7 +15,7 @@ from typing import Any
 
 from router.service.cells import own_name
 from router.service.desk import Desk
-from router.service.records import Actor, LineRecord, ModelRecord
+from router.service.records import Actor, FormerName, LineRecord, ModelRecord
 from router.service.rights import may_see_code
 
 RESTRICTED = "restricted"
@@ -55,8 +55,23 @@ class Hidden:
 
 
 def hidden_from(desk: Desk, actor: Actor) -> Hidden:
-    """What of the book the actor is not cleared for."""
-    groups, models = _groups(desk), _models(desk)
+    """What of the book the actor is not cleared for.
+
+    To be asked after what it is to be kept out of was read: asked before, it may be of a book without lines that the
+    reading tells of.
+    """
+    return _of(_book(desk), actor)
+
+
+def models_seen(desk: Desk, actor: Actor) -> list[ModelRecord]:
+    """Kept models that are there for the actor: read with the very lines that say which are not."""
+    book = _book(desk)
+    hidden = _of(book, actor).models
+    return [m.record for name, m in book.models.items() if name not in hidden]
+
+
+def _of(book: _Book, actor: Actor) -> Hidden:
+    groups, models = book.groups, book.models
     seen = [g for code, g in groups.items() if may_see_code(actor, code)]
     unseen = [g for code, g in groups.items() if not may_see_code(actor, code)]
     pairs = frozenset[tuple[str, str]]().union(*(g.pairs for g in unseen))
@@ -88,28 +103,6 @@ def hidden_names(desk: Desk, actor: Actor) -> frozenset[str]:
     return hidden_from(desk, actor).names
 
 
-def _groups(desk: Desk) -> Mapping[str | None, _Group]:
-    with desk.store.look() as work:
-        revision = work.revision.now()
-
-    def make() -> dict[str | None, _Group]:
-        with desk.store.look() as work:
-            lines, former_names = work.lines.all(), work.lines.former_names()
-        by_code: dict[str | None, list[LineRecord]] = defaultdict(list)
-        for line in lines:
-            by_code[line.export_control].append(line)
-        code_of = {line.line_id: line.export_control for line in lines}
-        former: dict[str | None, set[str]] = defaultdict(set)
-        for x in former_names:
-            # Told to nobody who is not cleared for what the line is now, nor for what it was when it had the name.
-            for code in {x.export_control, code_of[x.line_id]} - {None}:
-                former[code].add(x.name)
-        return {code: _group(by_code[code], former[code]) for code in {*by_code, *former}}
-
-    found: dict[str | None, _Group] = desk.memory.get(("codes", revision), make)
-    return found
-
-
 @dataclass(frozen=True, slots=True)
 class _Model:
     """A kept model, and whether a line of the book is built of it."""
@@ -118,19 +111,43 @@ class _Model:
     used: bool
 
 
-def _models(desk: Desk) -> Mapping[str, _Model]:
-    """Models by kept name."""
+@dataclass(frozen=True, slots=True)
+class _Book:
+    """All that decides what is hidden, of one state of the book."""
+
+    groups: Mapping[str | None, _Group]
+    """By export code."""
+    models: Mapping[str, _Model]
+    """By kept name."""
+
+
+def _book(desk: Desk) -> _Book:
     with desk.store.look() as work:
         revision = work.revision.now()
 
-    def make() -> dict[str, _Model]:
+    def make() -> _Book:
         with desk.store.look() as work:
-            lines, kept = work.lines.all(), {m.name: m for m in work.models.all()}
+            lines, former_names = work.lines.all(), work.lines.former_names()
+            kept = {m.name: m for m in work.models.all()}
         users = users_of(lines, kept)
-        return {name: _Model(record, name in users) for name, record in kept.items()}
+        models = {name: _Model(record, name in users) for name, record in kept.items()}
+        return _Book(_groups(lines, former_names), models)
 
-    found: dict[str, _Model] = desk.memory.get(("models", revision), make)
+    found: _Book = desk.memory.get(("hidden", revision), make)
     return found
+
+
+def _groups(lines: Sequence[LineRecord], former_names: Sequence[FormerName]) -> dict[str | None, _Group]:
+    by_code: dict[str | None, list[LineRecord]] = defaultdict(list)
+    for line in lines:
+        by_code[line.export_control].append(line)
+    code_of = {line.line_id: line.export_control for line in lines}
+    former: dict[str | None, set[str]] = defaultdict(set)
+    for x in former_names:
+        # Told to nobody who is not cleared for what the line is now, nor for what it was when it had the name.
+        for code in {x.export_control, code_of[x.line_id]} - {None}:
+            former[code].add(x.name)
+    return {code: _group(by_code[code], former[code]) for code in {*by_code, *former}}
 
 
 def users_of(lines: Sequence[LineRecord], kept: Collection[str]) -> dict[str, list[LineRecord]]:
