@@ -128,10 +128,14 @@ def pin(desk: Desk, actor: Actor, line_id: str, site_id: str | None, seen_versio
             raise FaultyInput([fault])
         return replace(line, pinned_site=site_id)
 
+    require(actor, Operation.CHANGE_BOOK)
+    with desk.store.look() as work:
+        network = work.networks.latest()
     faults = site_faults(desk, line_id, "site", [] if site_id is None else [site_id])
     if faults:
         raise FaultyInput(faults)
-    return _decide(desk, actor, line_id, seen_version, "pin" if site_id else "unpin", pinned, {"site": site_id})
+    beside = network.version if network is not None else 0
+    return _decide(desk, actor, line_id, seen_version, "pin" if site_id else "unpin", pinned, {"site": site_id}, beside)
 
 
 def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str], seen_version: int) -> LineRecord:
@@ -164,7 +168,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
         return fresh.decided_as(before)
 
     names = sorted(n for n in {*line.cells, *fresh.cells} if line.cells.get(n) != fresh.cells.get(n))
-    return _decide(desk, actor, line_id, seen_version, "change line", changed, {"columns": names})
+    return _decide(desk, actor, line_id, seen_version, "change line", changed, {"columns": names}, network.version)
 
 
 def _only(line: LineRecord, standing: LineStanding, what: str) -> None:
@@ -187,9 +191,15 @@ def _decide(
     operation: str,
     change: Callable[[LineRecord], LineRecord],
     details: Mapping[str, object],
+    beside: int | None = None,
 ) -> LineRecord:
+    """``beside``: the edition of the network that the decision was looked at beside; Stale when there is another."""
     require(actor, Operation.CHANGE_BOOK)
     with desk.store.begin() as work:
+        work.revision.hold()
+        latest = work.networks.latest() if beside is not None else None
+        if latest is not None and latest.version != beside:
+            raise Stale(f"the network has changed meanwhile (edition {latest.version}); look again")
         line = _seen(work, actor, line_id)
         if line.version != seen_version:
             raise Stale(f"line {line_id} has changed since (version {line.version}, seen {seen_version}); look again")

@@ -269,6 +269,12 @@ def _accept(
                 if read is None or read.head.plan_id != before.plan_id:
                     raise _NotRead
                 _take_over_pins(work, desk.clock(), head, plan, before, read.result.plan)
+            elif before is not None and (pinned := sorted(work.pins.of(before.plan_id))):
+                names_of = ", ".join(pinned[:5]) + (f" and {len(pinned) - 5} more" if len(pinned) > 5 else "")
+                raise Conflict(
+                    f"builds are pinned on plan {before.plan_id}, which going back to plan {plan_id} would let go:"
+                    f" {names_of}; release them first"
+                )
             _refuse_what_has_started(work, plan_id, plan)
         except Conflict as refused:
             raise Conflict(told(str(refused), names)) from refused

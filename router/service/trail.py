@@ -51,10 +51,16 @@ def _uncounted(entry: TrailRecord) -> TrailRecord:
     return replace(entry, details={name: value for name, value in entry.details.items() if name not in COUNTED})
 
 
+_DECIDED = ("hold", "release", "withdraw", "pin", "unpin", "change line")
+"""What is done to a line; other entries about a subject of the same name are of a person or another thing."""
+
+
 def line_history(desk: Desk, actor: Actor, line_id: str) -> list[TrailRecord]:
     """What was decided about one line, newest first; nothing of one the actor is not cleared for."""
     require(actor, Operation.SEE_BOOK)
     with desk.store.look() as work:
         found = work.trail.page(None, 100, line_id)
     hidden = hidden_from(desk, actor)
-    return [] if line_id in hidden.lines else [_told(entry, hidden) for entry in found]
+    if line_id in hidden.lines:
+        return []
+    return [_told(entry, hidden) for entry in found if entry.operation in _DECIDED]
