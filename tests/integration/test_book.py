@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 import trimesh
@@ -13,8 +14,8 @@ from api_client import client_of
 from desk_builder import SMALL, Clock, an_actor, desk_on, with_small_book
 
 from router.formats import read_scenario
-from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
-from router.service import models
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Refused, Stale
+from router.service import book, models
 from router.service.book import change_line, get_line, hold, list_lines, pin, release, withdraw
 from router.service.desk import Desk
 from router.service.events import list_events, record_event
@@ -27,7 +28,7 @@ from router.service.plans import accept, full_plan, list_plans, staleness
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, JobStanding, LineStanding, PlanStanding, Role
 from router.service.snapshot import snapshot
-from router.service.trail import list_trail
+from router.service.trail import line_history, list_trail
 from router.store import SqlStore
 from router.worker import Worker
 
@@ -269,3 +270,32 @@ def test_the_preview_remarks_on_a_model_that_can_be_stored_but_is_not_closed(
     preview = preview_files(desk, ana, {"ring.stl": (tmp_path / "ring.stl").read_bytes()})
     assert preview.storable and [r.split(":")[0] for r in preview.remarks] == ["models/ring.stl"]
     assert "mesh is not closed" in preview.remarks[0]
+
+
+def test_a_pin_is_set_beside_the_network_it_was_looked_at(
+    desk: Desk, ana: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR, codes=("ITAR",))
+    looked = book.site_faults
+
+    def then_saved(*asked: Any) -> list[Fault]:
+        found = looked(*asked)
+        before = current_network(desk, boss).record
+        save_network(desk, boss, before.raw + b"# looked through\n", before.version, "")
+        return found
+
+    monkeypatch.setattr(book, "site_faults", then_saved)
+    line = get_line(desk, ana, "1001-1")
+    with pytest.raises(Stale, match="network has changed"):
+        pin(desk, ana, line.line_id, "OHIO", line.version)
+    assert get_line(desk, ana, "1001-1") == line
+    monkeypatch.undo()
+    assert pin(desk, ana, line.line_id, "OHIO", line.version).pinned_site == "OHIO"
+
+
+def test_the_history_of_a_line_holds_nothing_of_a_person_of_its_name(desk: Desk, ana: Actor) -> None:
+    line = get_line(desk, ana, "1001-1")
+    hold(desk, ana, line.line_id, "waits", line.version)
+    with desk.store.begin() as work:
+        work.trail.add(desk.clock(), "1001-1", "sign in", "1001-1", {"address": "198.51.100.9"})
+    assert [x.operation for x in line_history(desk, ana, "1001-1")] == ["hold"]

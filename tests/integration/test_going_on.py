@@ -89,10 +89,9 @@ def test_plans_are_packed_while_nobody_waits_for_the_database(
     monkeypatch.setattr(SqlStore, "begin", watched)
     monkeypatch.setattr(ports, "packed", noticed)
     ran(desk, boss)
-    move = a_free_move(desk)
-    assert move is not None
-    keep_line_move(desk, boss, 1, *move)
-    ask_elsewhere(desk, boss, move[0], 1)
+    last = queue(desk)[-1]
+    keep_move(desk, boss, 1, last.build_id, last.machine_id, None)
+    ask_elsewhere(desk, boss, "1001-1", 1)
     assert Worker(desk).once()
     assert len(packed_in_a_transaction) >= 6 and not any(packed_in_a_transaction)
 
@@ -303,6 +302,20 @@ def test_what_is_released_while_a_plan_waits_is_not_pinned_again_when_it_goes_li
     pinned = pinned_builds(desk, boss, moved_id)
     stay = {b.lasting_id for b in builds_of(desk, moved_id) if b.build_id in pinned}
     assert stay == {other.lasting_id, third.lasting_id}
+
+
+def test_going_back_to_a_plan_lets_no_pin_go(desk: Desk, boss: Actor) -> None:
+    last = queue(desk)[-1]
+    moved_id = keep_move(desk, boss, 1, last.build_id, last.machine_id, None).plan_id
+    accept(desk, boss, moved_id, 1)
+    build_id = builds_of(desk, moved_id)[0].build_id
+    set_pin(desk, boss, moved_id, build_id, True)
+    version = plan_in_full(desk, 1).head.version
+    with pytest.raises(Conflict, match=f"pinned on plan {moved_id}.*{build_id}.*release"):
+        accept(desk, boss, 1, version)
+    assert live_in_full(desk).head.plan_id == moved_id
+    set_pin(desk, boss, moved_id, build_id, False)
+    assert accept(desk, boss, 1, version).plan_id == live_in_full(desk).head.plan_id == 1
 
 
 def test_a_pin_set_while_a_run_is_going_on_holds_for_its_plan(desk: Desk, boss: Actor) -> None:

@@ -87,7 +87,7 @@ def desk(tmp_path: Path) -> Desk:
     asked = ask_plan(made, boss, seconds=1)
     with made.store.begin() as work:
         work.jobs.add(replace(asked, job_id=JOB))
-        work.plans.add(head_noted(made, ""), PlanBody("{}", "{}", (), 0))
+        work.plans.add(head_noted(made, ""), PlanBody("{}", "{}", (), 0).packed())
     return made
 
 
@@ -135,7 +135,7 @@ def something_secret(desk: Desk) -> None:
         work.jobs.keep(replace(job, why="Lurk Works", phase="line lurk-7"))
         work.jobs.add(replace(job, job_id="b" * 32, params={**job.params, "note": "lurk.stl", "line_id": "lurk-7"}))
         work.jobs.add_points([JobPoint(JOB, 1, "phase", 1.0, None, "line lurk-7")])
-        work.plans.add(head_noted(desk, "with lurk-7"), PlanBody("{}", "{}", (), 0))
+        work.plans.add(head_noted(desk, "with lurk-7"), PlanBody("{}", "{}", (), 0).packed())
         work.trail.add(desk.clock(), "boss", "hold", "lurk-7", {})
         work.trail.add(desk.clock(), "boss", "hold", "1002-1", {"why": "waits for lurk-7"})
         now = desk.clock()
