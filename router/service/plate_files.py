@@ -63,7 +63,7 @@ def write_plate_files(
     if out.exists() and not out.is_dir():
         faults.append(Fault(str(out), "", "", "something that is not a folder", "a folder or a new name"))
     elif out.is_dir():
-        strange = sorted(p.name for p in out.iterdir() if not p.name.endswith(_PLATE_ENDINGS))
+        strange = _strange({p.name for p in out.iterdir()})
         if strange:
             seen = f"a folder of other things: {', '.join(strange[:5])}"
             faults.append(Fault(str(out), "", "", seen, "a new name, an empty folder or one of plate files only"))
@@ -81,6 +81,15 @@ def write_plate_files(
         return tuple(_moved(files, out) for files in written)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _strange(names: set[str]) -> list[str]:
+    """Names that are not of plate files: these come as three of one build."""
+    stems = {name.removesuffix(ending) for name in names for ending in _PLATE_ENDINGS if name.endswith(ending)}
+    ours = {
+        stem + ending for stem in stems for ending in _PLATE_ENDINGS if all(stem + e in names for e in _PLATE_ENDINGS)
+    }
+    return sorted(names - ours)
 
 
 def _write(folder: Path, layout: PlateLayout, surface_of: SurfaceOf) -> PlateFiles:

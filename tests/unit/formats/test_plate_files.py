@@ -294,6 +294,12 @@ def test_service_writes_three_files_a_build(scenario: Scenario, measured: Path, 
     again = files.threemf.read_bytes()
     write_plate_files(result, SMALL, out, measured)
     assert files.threemf.read_bytes() == again
+    for name in ("mine.svg", "mine.dxf", "notes.txt"):
+        (out / name).write_text("mine", encoding="utf-8")
+        with pytest.raises(FaultyInput, match=name):
+            write_plate_files(result, SMALL, out, measured)
+        assert (out / name).read_text(encoding="utf-8") == "mine" and files.threemf.read_bytes() == again
+        (out / name).unlink()
 
 
 @pytest.mark.parametrize("name", ["../B1", "a/b", "", "B 1"])
