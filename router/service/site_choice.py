@@ -9,7 +9,7 @@ from pathlib import Path
 
 from router.domain.network import Scenario
 from router.domain.siting import SitingQuestion
-from router.formats import refuse_foreign, write_result
+from router.formats import PLAN_FILE, refuse_foreign, write_result
 from router.formats.siting_file import read_siting
 from router.kernel.faults import Fault, FaultyInput, PlatewrightError
 from router.kernel.run import Listener
@@ -124,6 +124,9 @@ def site_choice(
     Raises FaultyInput with every fault of the input before anything is written. The folder appears whole or not at all.
     """
     refuse_foreign(out, CHOICE_FILES)
+    if (out / PLAN_FILE).exists():
+        want = "a new name, an empty folder or the folder of an earlier choice of sites"
+        raise FaultyInput([Fault(str(out), "", "", "the result of a plan", want)])
     if write_what_ifs is not None:
         refuse_kept_in(write_what_ifs)
     if not candidates.is_file():

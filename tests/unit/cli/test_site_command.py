@@ -63,6 +63,16 @@ def test_faulty_candidates_leave_nothing(tmp_path: Path, typed: Typed) -> None:
     assert code == 2 and "no such file" in said
 
 
+def test_the_result_of_a_plan_is_not_replaced(tmp_path: Path, typed: Typed) -> None:
+    out = tmp_path / "planned"
+    out.mkdir()
+    for name in ("result.json", "plan.json"):
+        (out / name).write_text("{}", encoding="utf-8")
+    code, said = typed("site", str(SMALL), "--candidates", str(FILE), "-o", str(out))
+    assert code == 2 and "the result of a plan" in " ".join(said.split())
+    assert sorted(p.name for p in out.iterdir()) == ["plan.json", "result.json"]
+
+
 def test_choice_is_checked_by_simulation_and_written_as_what_ifs(tmp_path: Path, typed: Typed) -> None:
     out, kept = tmp_path / "site", tmp_path / "whatif"
     words = ["site", str(SMALL), "--candidates", str(FILE), "-o", str(out), "--write-what-if", str(kept), "--check"]
