@@ -183,17 +183,14 @@ def latest_events(desk: Desk, actor: Actor, before: int | None = None, limit: in
         with desk.store.look() as work:
             return work.events.latest(place, many)
 
-    def seen(events: list[EventRecord]) -> list[EventRecord]:
-        shown = _shown_to(desk, actor)
-        return [event for event in events if shown(event)]
-
-    found = filled(read, before, lambda event: event.event_id, seen, desk.limits.page(limit))
+    found = filled(
+        read, before, lambda event: event.event_id, lambda x: _told_to(desk, actor, x), desk.limits.page(limit)
+    )
     with desk.store.look() as work:
         withdrawn = {withdraws(e) for e in work.events.withdrawals(found[-1].event_id if found else 0)}
-    hidden = hidden_from(desk, actor)
     return [
         Recorded(
-            _masked(e, hidden),
+            e,
             e.event_id in withdrawn,
             e.event_id not in withdrawn
             and e.kind is not EventKind.EVENT_WITHDRAWN

@@ -28,8 +28,12 @@ from router.whatif.sweep.run import Quiet
 
 def programmes(question: SitingQuestion) -> int:
     """How many programmes ``choose_sites`` solves for a question: all but those of one place with sites and without."""
-    varied = 2 * len(question.swings) + len(question.growth_steps) * len(question.freight_steps)
-    return len(question.candidates) + 2 * (1 + varied)
+    return len(question.candidates) + 2 * (1 + _variations(question))
+
+
+def _variations(question: SitingQuestion) -> int:
+    """Either end of every swing, and every field of the grid."""
+    return 2 * len(question.swings) + len(question.growth_steps) * len(question.freight_steps)
 
 
 def choose_sites(
@@ -79,9 +83,7 @@ def choose_sites(
     at_first, best = best, bettered(best, found, most_sites)
     if heard is not None and best.total_cents < at_first.total_cents:
         heard(best)
-    listener.phase(
-        "varying the inputs", 2 * len(question.swings) + len(question.growth_steps) * len(question.freight_steps)
-    )
+    listener.phase("varying the inputs", _variations(question))
     solved, steps = answer_by(offers, most_sites, seconds, seed, stopped), count(1)
 
     def answer(varied: Case) -> Answer:
