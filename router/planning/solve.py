@@ -30,7 +30,7 @@ from router.planning.state import State, Undo
 from router.planning.trade_offs import trade_offs
 from router.planning.warm_start import LITTLE_HEAT, WarmStart, warm_start
 from router.scheduling.draft import Draft
-from router.scheduling.search import Knobs, tidy
+from router.scheduling.search import Knobs, quick_plan, tidy, worth_a_quick_plan
 from router.scheduling.search import first_plan as first_draft
 from router.scheduling.solve import SolveParams, sizes_for, solve, workers_for
 
@@ -101,10 +101,11 @@ def plan_scenario(
     problem = Problem(scenario)
     heeding = Heeding(listener, cancel, _GRACE_S)
     begun: WarmStart | None = None
+    quick: list[TracePoint] = []
     if start is None:
         arrays = compiled(problem)
         listener.phase("first plan", len(problem.lines))
-        draft = _first_draft(arrays, params.seed, heeding)
+        draft = _first_draft(arrays, params.seed, heeding, started, quick)
     else:
         listener.phase("plan to start from", None)
         begun = warm_start(problem, start, keep, params.seed, keep_if_able, heeding)
@@ -119,7 +120,7 @@ def plan_scenario(
     if proof_first:
         habit, bound = _beside(problem, able, params, listener, started, cancel)
     state, log = _search(problem, arrays, draft, begun, params, bound, listener, cancel, started, executor)
-    log.trace.insert(0, TracePoint(round(first_s, 3), 0, draft_cents))
+    log.trace[:0] = [*quick, TracePoint(round(first_s, 3), 0, draft_cents)]
     if not proof_first:
         habit, bound = _beside(problem, able, params, listener, started, cancel)
     habit_plan = publish(habit, "today's habit", params.seed)
@@ -315,14 +316,31 @@ def _let_go(state: State, line: int, must: Sequence[int]) -> list[Released]:
 def first_plan(problem: Problem, seed: int, listener: Listener) -> State:
     """The plan the search begins with: every line at its cheapest place, one after another."""
     arrays = compiled(problem)
-    state = adopt(problem, arrays, _first_draft(arrays, seed, listener))
+    state = adopt(problem, arrays, _first_draft(arrays, seed, listener, time.monotonic(), []))
     fill_gaps(state)
     return state
 
 
-def _first_draft(arrays: Compiled, seed: int, listener: Listener) -> Draft:
+def _first_draft(arrays: Compiled, seed: int, listener: Listener, started: float, quick: list[TracePoint]) -> Draft:
+    """The first plan; on a book of middling size a quicker one is told before, and kept when that is called off."""
     draft = Draft(arrays.shop, arrays.rooms, sizes_for(arrays.shop), child_seed(seed, "draft") % (1 << 31))
-    first_draft(draft, listener)
+    if not worth_a_quick_plan(draft):
+        first_draft(draft, listener)
+        return draft
+    quick_plan(draft, listener)
+    kept, was = draft.unload(), (draft.missing, draft.cents)
+    seconds = time.monotonic() - started
+    quick.append(TracePoint(round(seconds, 3), 0, draft.cents))
+    listener.incumbent(draft.cents, seconds)
+    draft.load([[] for _ in kept])
+    listener.phase("first plan, with more care", len(draft.quantity))
+    try:
+        first_draft(draft, listener)
+    except CalledOff:
+        draft.load(kept)
+    else:
+        if (draft.missing, draft.cents) > was:
+            draft.load(kept)
     return draft
 
 

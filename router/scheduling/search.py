@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from router.kernel.run import Listener, Progress, Silent, Stop
-from router.scheduling.draft import Draft
+from router.scheduling.draft import Care, Draft
 
 _MISSING_CHANCE = 0.3
 """Share of rounds spent on lines that are on no plate, while there are any."""
@@ -29,6 +29,8 @@ _FIRST_POSITIONS, _FIRST_DEPTH = 4, 16
 """Positions for new plates and plates to join, from the ends of the queues, while the first plan is made."""
 _HASTY_LINES = 3_000
 """Beyond so many lines the first plan is made with less care: to be there soon matters more."""
+_QUICK_FROM = 500
+"""From so many lines the careful first plan takes long enough for a quick one before it."""
 _SECOND_PLAN_SIZE = 2_000
 """Lines x machines up to which a second first plan is worth its time; a count, so that equal seeds give equal plans."""
 _RISE_PACE = 0.02
@@ -76,18 +78,39 @@ def first_plan(draft: Draft, listener: Listener | None = None) -> None:
     careful = draft.care
     # Lines come by due date: what they can join stands near the ends of the queues.
     if len(draft.quantity) > _HASTY_LINES:
-        draft.care = replace(careful, positions=2, depth=8, tries=2, joins=8, fresh=2)
+        draft.care = _hasty(careful)
     else:
         draft.care = replace(careful, positions=_FIRST_POSITIONS, depth=_FIRST_DEPTH)
-    _insert_all(draft, listener or Silent())
-    if len(draft.quantity) * len(draft.site) <= _SECOND_PLAN_SIZE:
-        first, was = draft.unload(), (draft.missing, draft.cents)
-        draft.load([[] for _ in first])
-        draft.care = replace(careful, positions=1, depth=1)
-        _insert_all(draft, Silent())
-        if (draft.missing, draft.cents) > was:
-            draft.load(first)
-    draft.care = careful
+    try:
+        _insert_all(draft, listener or Silent())
+        if len(draft.quantity) * len(draft.site) <= _SECOND_PLAN_SIZE:
+            first, was = draft.unload(), (draft.missing, draft.cents)
+            draft.load([[] for _ in first])
+            draft.care = replace(careful, positions=1, depth=1)
+            _insert_all(draft, Silent())
+            if (draft.missing, draft.cents) > was:
+                draft.load(first)
+    finally:
+        draft.care = careful
+
+
+def worth_a_quick_plan(draft: Draft) -> bool:
+    """Whether the first plan is made with care and takes so long for it that a quick one should be there before."""
+    return _QUICK_FROM <= len(draft.quantity) <= _HASTY_LINES
+
+
+def quick_plan(draft: Draft, listener: Listener | None = None) -> None:
+    """The first plan with the care of a large book."""
+    careful = draft.care
+    draft.care = _hasty(careful)
+    try:
+        _insert_all(draft, listener or Silent())
+    finally:
+        draft.care = careful
+
+
+def _hasty(care: Care) -> Care:
+    return replace(care, positions=2, depth=8, tries=2, joins=8, fresh=2)
 
 
 def _insert_all(draft: Draft, listener: Listener) -> None:

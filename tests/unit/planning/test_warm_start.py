@@ -243,6 +243,45 @@ def test_a_long_first_plan_is_called_off_within_about_a_second(scenario: Scenari
         assert "search" not in slow.phases
 
 
+def test_a_careful_first_plan_called_off_leaves_the_quick_one(
+    scenario: Scenario, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("router.scheduling.search._QUICK_FROM", 1)
+    cancel = threading.Event()
+
+    class InTheCarefulOne(Silent):
+        phase_now = ""
+
+        def phase(self, name: str, total: int | None) -> None:
+            super().phase(name, total)
+            self.phase_now = name
+
+        def step(self, done: int) -> None:
+            if self.phase_now == "first plan, with more care":
+                time.sleep(0.1)
+                cancel.set()
+
+    heard = InTheCarefulOne()
+    # Longer by the sleeps than the second within which a plan that is nearly there may still come to its end.
+    assert 0.1 * len(scenario.lines) > 1.2
+    found = plan_scenario(scenario, RunParams(seed=1, seconds=60.0), heard, cancel)
+    assert cancel.is_set() and found.status == "cancelled" and found.work == 0
+    assert [p.landed_cents for p in found.trace[:2]] == [found.trace[0].landed_cents] * 2
+    assert not found.plan.unplanned and audit(scenario, found.plan).clean
+
+
+def test_the_better_of_quick_and_careful_first_plan_is_begun_with(
+    scenario: Scenario, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    params = RunParams(seed=1, seconds=None, work=0)
+    alone = plan_scenario(scenario, params)
+    monkeypatch.setattr("router.scheduling.search._QUICK_FROM", 1)
+    both = plan_scenario(scenario, params)
+    quick, begun = both.trace[0].landed_cents, both.trace[1].landed_cents
+    assert begun == min(quick, alone.trace[0].landed_cents)
+    assert both.trace[0].seconds < both.trace[1].seconds
+
+
 def test_last_improvements_are_called_off_at_once_and_what_is_there_is_kept(scenario: Scenario) -> None:
     cancel = threading.Event()
 
