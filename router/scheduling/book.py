@@ -94,6 +94,10 @@ class Book(NamedTuple):
     lengths: npt.NDArray[np.int64]
     times: Rows
     """[TIMES] (K, Q)"""
+    timed: npt.NDArray[np.int64]
+    """(K,) so many places of each queue, from its front, have the times of the plates that stand there."""
+    times_before: Rows
+    """[TIMES] (Q,) to work in."""
     machine_cents: npt.NDArray[np.int64]
     lots: Rows
     standing: Rows
@@ -126,6 +130,8 @@ def new_book(shop: Shop, plates: int, longest_queue: int, width: int) -> Book:
         queues=np.full((n_machines, longest_queue), -1, dtype=np.int64),
         lengths=np.zeros(n_machines, dtype=np.int64),
         times=np.zeros((n_machines, longest_queue), dtype=TIMES),
+        timed=np.zeros(n_machines, dtype=np.int64),
+        times_before=np.zeros(longest_queue, dtype=TIMES),
         machine_cents=np.zeros(n_machines, dtype=np.int64),
         lots=np.zeros(int(standing["room"].sum()), dtype=LOT),
         standing=standing,
@@ -447,7 +453,8 @@ def lots_have_room(book: Book, plate: int, leaving: int) -> bool:
 def set_queue(shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], length: int) -> bool:
     """Give a machine a new queue. True when every build of it has its times and every line its delivery.
 
-    On False the plan is changed all the same; the caller gives the old queue back.
+    On False the plan is changed all the same; the caller gives the old queue back. What stands behind the change is
+    timed anew only as far as the change is felt: a night or a release often takes it up.
     """
     plates, sums = book.plates, book.sums
     sums[0].stamp += 1
@@ -456,11 +463,32 @@ def set_queue(shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], leng
     old_length = book.lengths[k]
     while first < length and first < old_length and queue[first] == book.queues[k, first]:
         first += 1
+    # Plates at the end that stay what they are, one place on or back perhaps; their times are known if all are.
+    shift = length - old_length
+    tail = length
+    if book.timed[k] == old_length:
+        while tail > first and tail - shift > first and queue[tail - 1] == book.queues[k, tail - 1 - shift]:
+            tail -= 1
+    before = book.times_before
+    for p in range(first, old_length):
+        before[p] = book.times[k, p]
     for p in range(first, length):
         plates[queue[p]].mark = 1
     for p in range(first, old_length):
         if plates[book.queues[k, p]].mark == 0:
             _leave(book, book.queues[k, p])
+    made = shop.machines[k]
+    nothing = shop.changes.shape[2]
+    at = made.free_from
+    loaded = made.loaded if made.loaded >= 0 else nothing
+    if first > 0:
+        at = book.times[k, first - 1].unload_end
+        loaded = shop.alloy_of[plates[queue[first - 1]].powder]
+    # What the first plate of the tail came behind, so far.
+    was_at, was_loaded = at, loaded
+    if tail < length and tail - shift > first:
+        was_at = before[tail - shift - 1].unload_end
+        was_loaded = shop.alloy_of[plates[book.queues[k, tail - shift - 1]].powder]
     for p in range(first, length):
         plate = queue[p]
         plates[plate].mark = 0
@@ -469,29 +497,33 @@ def set_queue(shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], leng
         book.queues[k, p] = plate
     book.lengths[k] = length
     good = True
-    made = shop.machines[k]
-    nothing = shop.changes.shape[2]
-    if first == 0:
-        at = made.free_from
-        loaded = made.loaded if made.loaded >= 0 else nothing
-    else:
-        at = book.times[k, first - 1].unload_end
-        loaded = shop.alloy_of[plates[queue[first - 1]].powder]
+    settled = length
     for p in range(first, length):
+        if p >= tail and at == was_at and loaded == was_loaded:
+            settled = p
+            break
         plate = plates[queue[p]]
-        # The place's moments are those of whatever stood there before: every line on the plate is looked at again.
         plate.position = p
         if not time_plate(shop, plate, k, at, loaded, book.times[k, p]):
             good = False
+            book.timed[k] = p
             break
-        for n in range(plate.count):
-            _touch(book, book.items[queue[p], n, 0])
         at = book.times[k, p].unload_end
         loaded = shop.alloy_of[plate.powder]
+        if p >= tail:
+            was_at, was_loaded = before[p - shift].unload_end, loaded
+            if book.times[k, p].done == before[p - shift].done:
+                continue
+        for n in range(plate.count):
+            _touch(book, book.items[queue[p], n, 0])
     if not good:
         for p in range(first, length):
             plates[queue[p]].position = p
         return False
+    for p in range(settled, length):
+        plates[queue[p]].position = p
+        book.times[k, p] = before[p - shift]
+    book.timed[k] = length
     cents = 0
     for p in range(length):
         cents += book.times[k, p].cents
