@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 
 from router.scheduling.calendar import attended_end, next_staffed, through
+from router.scheduling.kernel import kernel
 from router.scheduling.prices import build_price, run_minutes
 from router.scheduling.shop import NEVER, Row, Rows, Shop
 from router.scheduling.walks import empty_walks, lot_through, sending
@@ -57,10 +57,12 @@ TIMES = np.dtype(
         ("change_cents", np.int64),
         ("steps_cents", np.int64),
         ("cents", np.int64),
+        ("pressed_cents_day", np.float64),
     ],
     align=True,
 )
-"""Moments of one place of a queue; ``cents`` of its change, build and plate steps."""
+"""Moments of one place of a queue; ``cents`` of its change, build and plate steps; ``pressed_cents_day``: what a day's
+delay costs by the lines on it that are about to be late."""
 
 LOT = np.dtype([("plate", np.int64), ("pieces", np.int64), ("variant", np.int64)], align=True)
 STANDING = np.dtype(
@@ -143,7 +145,7 @@ def new_book(shop: Shop, plates: int, longest_queue: int, width: int) -> Book:
     )
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def take_plate(book: Book) -> int:
     """An unused plate; -1 when none is left."""
     n = book.sums[0].free
@@ -153,7 +155,7 @@ def take_plate(book: Book) -> int:
     return int(book.free[n - 1])
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def free_plate(book: Book, plate: int) -> None:
     """Give a plate back that stands in no queue and that the best plan does not refer to."""
     n = book.sums[0].free
@@ -161,7 +163,7 @@ def free_plate(book: Book, plate: int) -> None:
     book.sums[0].free = n + 1
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def reckon_plate(shop: Shop, book: Book, plate: int) -> None:
     """Work out every figure of a plate from its items and its machine."""
     row = book.plates[plate]
@@ -203,7 +205,14 @@ def reckon_plate(shop: Shop, book: Book, plate: int) -> None:
     row.refused_mm2 = math.inf
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
+def _copy_items(book: Book, plate: int, base: int, count: int) -> None:
+    for n in range(count):
+        for part in range(3):
+            book.items[plate, n, part] = book.items[base, n, part]
+
+
+@kernel
 def plate_with(shop: Shop, book: Book, base: int, machine: int, line: int, variant: int, pieces: int) -> int:
     """A new plate: ``base`` (-1: empty) and pieces of a line. -1 when there is no room in the tables."""
     plate = take_plate(book)
@@ -215,7 +224,7 @@ def plate_with(shop: Shop, book: Book, base: int, machine: int, line: int, varia
     count = 0
     if base >= 0:
         count = book.plates[base].count
-        book.items[plate, :count] = book.items[base, :count]
+        _copy_items(book, plate, base, count)
     held = -1
     for n in range(count):
         if book.items[plate, n, 0] == line:
@@ -237,7 +246,7 @@ def plate_with(shop: Shop, book: Book, base: int, machine: int, line: int, varia
     return plate
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def plate_on(shop: Shop, book: Book, base: int, machine: int, variants: npt.NDArray[np.int64]) -> int:
     """The same pieces on another machine, with the variants that hold there."""
     plate = take_plate(book)
@@ -247,7 +256,7 @@ def plate_on(shop: Shop, book: Book, base: int, machine: int, variants: npt.NDAr
     row.machine = machine
     row.powder = book.plates[base].powder
     count = book.plates[base].count
-    book.items[plate, :count] = book.items[base, :count]
+    _copy_items(book, plate, base, count)
     for n in range(count):
         book.items[plate, n, 1] = variants[n]
     row.count = count
@@ -256,7 +265,7 @@ def plate_on(shop: Shop, book: Book, base: int, machine: int, variants: npt.NDAr
     return plate
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def plate_without(shop: Shop, book: Book, base: int, line: int) -> int:
     """A new plate: ``base`` without a line; -1 when nothing would be left (or no room in the tables)."""
     if book.plates[base].count <= 1:
@@ -270,14 +279,15 @@ def plate_without(shop: Shop, book: Book, base: int, line: int) -> int:
     count = 0
     for n in range(book.plates[base].count):
         if book.items[base, n, 0] != line:
-            book.items[plate, count] = book.items[base, n]
+            for part in range(3):
+                book.items[plate, count, part] = book.items[base, n, part]
             count += 1
     row.count = count
     reckon_plate(shop, book, plate)
     return plate
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def time_plate(shop: Shop, plate_row: Row, k: int, at: int, loaded: int, out: Row) -> bool:
     """Earliest times of a build on a machine free from ``at`` with an alloy loaded; False when it never can be."""
     made = shop.machines[k]
@@ -335,7 +345,7 @@ def time_plate(shop: Shop, plate_row: Row, k: int, at: int, loaded: int, out: Ro
     return True
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def lots_there(shop: Shop, book: Book, line: int, site: int) -> tuple[int, int, int]:
     """Pieces of a line at a site as its lots stand, the moment they are ready, and cents of their steps.
 
@@ -357,7 +367,7 @@ def lots_there(shop: Shop, book: Book, line: int, site: int) -> tuple[int, int, 
     return pieces, ready, total
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def new_site(shop: Shop, book: Book, line: int, a: int) -> int:
     """Site of a lot of a line; -1 when an earlier lot of the line stands there too."""
     site = shop.machines[book.plates[book.lots[a].plate].machine].site
@@ -367,7 +377,7 @@ def new_site(shop: Shop, book: Book, line: int, a: int) -> int:
     return int(site)
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def line_cents(shop: Shop, book: Book, line: int) -> tuple[int, int]:
     """Cents of steps after the plate, freight and lateness of a line as its lots stand, and its most days late."""
     held = book.standing[line]
@@ -388,7 +398,7 @@ def line_cents(shop: Shop, book: Book, line: int) -> tuple[int, int]:
     return total, late
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _touch(book: Book, line: int) -> None:
     if book.standing[line].stamp != book.sums[0].stamp:
         book.standing[line].stamp = book.sums[0].stamp
@@ -396,7 +406,7 @@ def _touch(book: Book, line: int) -> None:
         book.sums[0].touched += 1
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _leave(book: Book, plate: int) -> None:
     for n in range(book.plates[plate].count):
         line = book.items[plate, n, 0]
@@ -415,7 +425,7 @@ def _leave(book: Book, plate: int) -> None:
     book.plates[plate].position = -1
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _join(book: Book, plate: int, position: int) -> None:
     book.plates[plate].position = position
     for n in range(book.plates[plate].count):
@@ -431,7 +441,7 @@ def _join(book: Book, plate: int, position: int) -> None:
         _touch(book, line)
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def lots_have_room(book: Book, plate: int, leaving: int) -> bool:
     """Whether every line of a plate may have one more lot, once the plate ``leaving`` (-1: none) is gone."""
     for n in range(book.plates[plate].count):
@@ -449,7 +459,17 @@ def lots_have_room(book: Book, plate: int, leaving: int) -> bool:
     return True
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
+def _pressed(shop: Shop, book: Book, plate: int, unload_end: int) -> float:
+    pressed = 0.0
+    for n in range(book.plates[plate].count):
+        line = shop.lines[book.items[plate, n, 0]]
+        if unload_end > line.pressed_from:
+            pressed += line.late_rate
+    return pressed
+
+
+@kernel
 def set_queue(shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], length: int) -> bool:
     """Give a machine a new queue. True when every build of it has its times and every line its delivery.
 
@@ -510,6 +530,7 @@ def set_queue(shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], leng
             break
         at = book.times[k, p].unload_end
         loaded = shop.alloy_of[plate.powder]
+        book.times[k, p].pressed_cents_day = _pressed(shop, book, queue[p], at)
         if p >= tail:
             was_at, was_loaded = before[p - shift].unload_end, loaded
             if book.times[k, p].done == before[p - shift].done:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 
-import numba as nb
-
+from router.scheduling.kernel import kernel
 from router.scheduling.shop import ATTENDED, NEVER, UNATTENDED, Rows, Shop
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def first_after(staffed: Rows, first: int, last: int, t: int) -> int:
     """Row of the first stretch that ends after ``t``; ``last`` when there is none."""
     low, high = first, last
@@ -22,7 +21,7 @@ def first_after(staffed: Rows, first: int, last: int, t: int) -> int:
     return low
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def attended_end(shop: Shop, site: int, t: int, minutes: int) -> int:
     """End of attended work begun at ``t``; NEVER when the calendar ends first."""
     if minutes <= 0:
@@ -48,7 +47,7 @@ def attended_end(shop: Shop, site: int, t: int, minutes: int) -> int:
     return end if end <= staffed[j].end else NEVER
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def next_staffed(shop: Shop, site: int, t: int) -> int:
     """First staffed minute at or after ``t``; NEVER when the calendar ends first."""
     last = shop.shifts[site].last
@@ -56,7 +55,7 @@ def next_staffed(shop: Shop, site: int, t: int) -> int:
     return NEVER if i == last else max(t, shop.staffed[i].start)
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def first_moment(moments: Rows, first: int, last: int, t: int) -> int:
     """Row of the first entry whose moment is at or after ``t``; ``last`` when there is none."""
     low, high = first, last
@@ -69,7 +68,7 @@ def first_moment(moments: Rows, first: int, last: int, t: int) -> int:
     return low
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def through(
     shop: Shop, site: int, first: int, last: int, t: int, pieces: int, support_cm3: float, kg: float, codes: int
 ) -> tuple[int, int]:
@@ -109,7 +108,7 @@ def through(
     return t, cents
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def arrival_day(shop: Shop, place: int, day: int, n: int) -> int:
     """``n`` business days of a place after ``day``; 0 is the day itself."""
     if n == 0:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 
 from router.scheduling.book import Book, free_plate, lots_have_room, lots_there, plate_with, set_queue, time_plate
 from router.scheduling.calendar import attended_end, through
+from router.scheduling.kernel import kernel
 from router.scheduling.prices import build_price, run_minutes
 from router.scheduling.shop import NEVER, Row, Rows, Shop
 from router.scheduling.walks import lot_through, sending
@@ -64,7 +64,7 @@ plate (its first two besides), ``depth``: plates of a queue asked, both from its
 plates are priced as though what stands on them made room."""
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _keep(found: Rows, n: int, most: int, place: Row) -> int:
     """Insert into the ``most`` best so far, best first; returns how many there are."""
     if n == most:
@@ -79,7 +79,7 @@ def _keep(found: Rows, n: int, most: int, place: Row) -> int:
     return n + 1
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _standing_there(shop: Shop, book: Book, line: int, site: int) -> tuple[int, int, int]:
     """Pieces of a line at a site, the moment they are ready, and what their shipment costs as it stands."""
     pieces, ready, _ = lots_there(shop, book, line, site)
@@ -88,14 +88,14 @@ def _standing_there(shop: Shop, book: Book, line: int, site: int) -> tuple[int, 
     return pieces, ready, sending(shop, book.sendings, line, site, pieces, ready)[0]
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def smallest_lot(quantity: int, full: int) -> int:
     """Fewest pieces with which a line joins a plate, unless fewer are missing: each lot is a traveler, a walk through
     every step and a powder record of its own, and nobody wants ten of two pieces."""
     return max(1, math.ceil(min(_SMALLEST_LOT * quantity, _SMALLEST_PLATE_SHARE * full)))
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _lot_once(shop: Shop, line: int, site: int, t: int) -> float:
     """What one more lot of a line costs at a site whatever its pieces; estimates only."""
     wanted = shop.lines[line]
@@ -105,7 +105,7 @@ def _lot_once(shop: Shop, line: int, site: int, t: int) -> float:
     return max(0.0, 2.0 * one - two)
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _delivery(
     shop: Shop, book: Book, line: int, site: int, pieces: int, done: int, variant: int, there: tuple[int, int, int]
 ) -> tuple[int, int]:
@@ -119,7 +119,7 @@ def _delivery(
     return cents + shipped - there[2], late
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def rank_places(
     shop: Shop,
     book: Book,
@@ -145,6 +145,9 @@ def rank_places(
     trial, times, place = scratch
     row = trial[0]
     this = place[0]
+    # Machines of one site mostly come one after another.
+    at_site, from_then = -1, NEVER
+    there, once = (0, 0, 0), 0.0
     for k in range(len(shop.machines)):
         if not open_machines[k]:
             continue
@@ -158,9 +161,12 @@ def rank_places(
         span = shop.kinds[wanted.kind, made.model]
         if span.first == span.last:
             continue
-        there = _standing_there(shop, book, line, site)
+        if site != at_site:
+            there = _standing_there(shop, book, line, site)
+        if site != at_site or made.free_from != from_then:
+            once = _lot_once(shop, line, site, made.free_from)
+        at_site, from_then = site, made.free_from
         length = book.lengths[k]
-        once = _lot_once(shop, line, site, made.free_from)
         # Rough cents a minute of delaying what stands at and behind each position.
         push = 0.0
         rest = NEVER * 1.0
@@ -180,12 +186,7 @@ def rank_places(
                 # --- join the plate that stands there
                 plate = book.queues[k, position]
                 held = book.plates[plate]
-                pressed = 0.0
-                for m in range(held.count):
-                    other = shop.lines[book.items[plate, m, 0]]
-                    if book.times[k, position].unload_end > other.pressed_from:
-                        pressed += other.late_rate
-                push += pressed / shop.common[0].day_min
+                push += book.times[k, position].pressed_cents_day / shop.common[0].day_min
                 if held.powder == g and _may_join(shop, book, line, plate):
                     n = _join_place(shop, book, ask, k, position, plate, there, rest, once, push, this, found, n, most)
             # --- a plate of its own in front of ``position``
@@ -225,22 +226,25 @@ def rank_places(
                 row.layers = max(variant.layers, rate.coupon_layers if wanted.coupons else 0)
                 row.exposure_h = pieces * variant.exposure_h + wanted.coupons * rate.coupon_exposure_h
                 row.melt_kg = pieces * variant.melt_kg + wanted.coupons * rate.coupon_melt_kg
-                row.run_min = run_minutes(shop, k, row.layers, row.exposure_h)
                 row.cents = build_price(shop, k, g, row.layers, row.exposure_h, row.melt_kg)
+                others = rest * (missing - pieces) + once if missing > pieces else 0.0
+                free = max(0.0, 1.0 - pieces * variant.area_mm2 / (ask[0].cover * made.area_mm2))
+                share = 0.0 if wanted.own_plate else ask[0].credit * free
+                whole = rate.start_cents + row.layers * rate.layer_cents
+                if m_fresh == len(fresh):
+                    # No change or step for nothing, and no delivery cheaper than at once.
+                    least, _ = _delivery(shop, book, line, site, pieces, made.free_from, v, there)
+                    if row.cents - share * whole + extra + others + least >= fresh[m_fresh - 1].cents:
+                        continue
+                row.run_min = run_minutes(shop, k, row.layers, row.exposure_h)
                 if not time_plate(shop, row, k, at, loaded, times[0]):
                     continue
                 cents, late = _delivery(shop, book, line, site, pieces, times[0].done, v, there)
                 if cents >= NEVER:
                     continue
                 in_time = in_time or late == 0
-                estimate = times[0].cents + extra + cents
-                if missing > pieces:
-                    estimate += rest * (missing - pieces) + once
-                estimate += push * (times[0].unload_end - at)
-                free = max(0.0, 1.0 - pieces * variant.area_mm2 / (ask[0].cover * made.area_mm2))
-                whole = rate.start_cents + row.layers * rate.layer_cents + times[0].change_cents + times[0].steps_cents
-                credit = 0.0 if wanted.own_plate else ask[0].credit * free * whole
-                estimate -= credit
+                credit = share * (whole + times[0].change_cents + times[0].steps_cents)
+                estimate = times[0].cents + extra + cents + others + push * (times[0].unload_end - at) - credit
                 if estimate < better:
                     better = estimate
                     chosen = v
@@ -255,7 +259,7 @@ def rank_places(
     return n, m_fresh
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _may_join(shop: Shop, book: Book, line: int, plate: int) -> bool:
     """Whether the rules on sharing let a line onto a plate of its powder, room aside."""
     row = book.plates[plate]
@@ -285,7 +289,7 @@ def _may_join(shop: Shop, book: Book, line: int, plate: int) -> bool:
     return True
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _join_place(
     shop: Shop,
     book: Book,
@@ -341,6 +345,13 @@ def _join_place(
             layers = max(layers, rate.coupon_layers)
         exposure = row.exposure_h + pieces * variant.exposure_h + coupons * rate.coupon_exposure_h
         melt = row.melt_kg + pieces * variant.melt_kg + coupons * rate.coupon_melt_kg
+        sure = build_price(shop, k, g, layers, exposure, melt) - row.cents
+        sure += rest * (missing - pieces) + once if missing > pieces else 0.0
+        if n == most:
+            # No lot is cheaper than one that is done at once.
+            least, _ = _delivery(shop, book, line, site, pieces, made.free_from, v, there)
+            if sure + least >= found[n - 1].cents:
+                continue
         run = times.run
         if wanted.release > times.load:
             run = attended_end(shop, site, wanted.release, made.load_min)
@@ -358,10 +369,7 @@ def _join_place(
         cents, _ = _delivery(shop, book, line, site, pieces, done, v, there)
         if cents >= NEVER or (ask[0].blink > 0.0 and np.random.random() < ask[0].blink):
             continue
-        this.cents = build_price(shop, k, g, layers, exposure, melt) - row.cents + step_cents - times.steps_cents
-        this.cents += cents + push * max(0, unload_end - times.unload_end)
-        if missing > pieces:
-            this.cents += rest * (missing - pieces) + once
+        this.cents = sure + step_cents - times.steps_cents + cents + push * max(0, unload_end - times.unload_end)
         this.machine, this.variant, this.plate = k, v, plate
         this.position, this.pieces, this.rest_cents, this.credit_cents = position, pieces, rest, 0.0
         this.once_cents = once
@@ -369,13 +377,13 @@ def _join_place(
     return n
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def seed_kernels(seed: int) -> None:
     """Seed the generator the kernels draw from."""
     np.random.seed(seed)
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def queue_with(book: Book, k: int, position: int, old: int, new: int, out: npt.NDArray[np.int64]) -> int:
     """A machine's queue with ``new`` in place of ``old`` (-1: put in before ``position``); returns its length."""
     n = 0
@@ -396,7 +404,7 @@ def queue_with(book: Book, k: int, position: int, old: int, new: int, out: npt.N
     return n
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def price_queue(
     shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], length: int, old: npt.NDArray[np.int64]
 ) -> int:
@@ -406,14 +414,15 @@ def price_queue(
     """
     before = book.sums[0].cents
     n = book.lengths[k]
-    old[:n] = book.queues[k, :n]
+    for p in range(n):
+        old[p] = book.queues[k, p]
     good = set_queue(shop, book, k, queue, length)
     rise: int = book.sums[0].cents - before
     set_queue(shop, book, k, old, n)
     return rise if good else NEVER
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def price_place(
     shop: Shop,
     book: Book,

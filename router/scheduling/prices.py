@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 
-import numba as nb
-
 from router.scheduling.calendar import arrival_day, first_moment
+from router.scheduling.kernel import kernel
 from router.scheduling.shop import NEVER, Shop
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def build_price(shop: Shop, machine: int, powder: int, layers: int, exposure_h: float, melt_kg: float) -> int:
     """Cents of a build and its carbon, rounded once (the plan's own cents are rounded item by item)."""
     rate = shop.rates[machine, powder]
@@ -19,7 +18,7 @@ def build_price(shop: Shop, machine: int, powder: int, layers: int, exposure_h: 
     return int(math.floor(cents + 0.5))  # noqa: RUF046 - the kernel's floor is typed as the float's
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def run_minutes(shop: Shop, machine: int, layers: int, exposure_h: float) -> int:
     """Whole minutes of a run."""
     made = shop.machines[machine]
@@ -27,14 +26,14 @@ def run_minutes(shop: Shop, machine: int, layers: int, exposure_h: float) -> int
     return int(math.ceil(seconds / 60.0 - 1e-9))  # noqa: RUF046
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def shipped_kg(shop: Shop, line: int, pieces: int) -> float:
     """Mass of a consignment, packaging included."""
     common = shop.common[0]
     return float(pieces * shop.lines[line].part_kg * (1.0 + common.mass_fraction) + common.fixed_kg)
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def cheapest_carrier(shop: Shop, line: int, site: int, pieces: int, ready: int) -> tuple[int, int, int]:
     """Row of the carrier whose shipment of pieces ready at a moment is cheapest, its cents, and the day it arrives.
 
@@ -68,7 +67,7 @@ def cheapest_carrier(shop: Shop, line: int, site: int, pieces: int, ready: int) 
     return best_row, best, best_day
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def shipping(shop: Shop, line: int, site: int, pieces: int, ready: int) -> tuple[int, int]:
     """Cents (freight, carbon, lateness) of the cheapest shipment of pieces ready at a moment, and its days late.
 

@@ -7,10 +7,10 @@ of it was known. Both tables have one place for each hash; what comes later take
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
 from router.scheduling.calendar import through
+from router.scheduling.kernel import kernel
 from router.scheduling.prices import shipping
 from router.scheduling.shop import Rows, Shop
 
@@ -55,14 +55,14 @@ def empty_walks(n_lines: int) -> tuple[Rows, Rows]:
     return walks, sendings
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def _place(places: int, line: int, site: int, pieces: int, moment: int) -> int:
     # Multiplicative hashing; moments of one line differ in their low digits.
     mixed = ((line * 31 + site) * 1021 + pieces) * 2654435761 + moment * 40503
     return int((mixed ^ (mixed >> 15)) & (places - 1))
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def lot_through(shop: Shop, walks: Rows, line: int, site: int, variant: int, pieces: int, done: int) -> tuple[int, int]:
     """When pieces of a line whose plate is done are ready, and the cents of their steps; NEVER when they never are."""
     known = walks[_place(len(walks), line, site, pieces, done)]
@@ -85,7 +85,7 @@ def lot_through(shop: Shop, walks: Rows, line: int, site: int, variant: int, pie
     return ready, cents
 
 
-@nb.njit(cache=True, inline="never")
+@kernel
 def sending(shop: Shop, sendings: Rows, line: int, site: int, pieces: int, ready: int) -> tuple[int, int]:
     """Cents of the cheapest shipment of pieces of a line that are ready, and its days late; NEVER without a carrier."""
     known = sendings[_place(len(sendings), line, site, pieces, ready)]

@@ -5,15 +5,21 @@ from __future__ import annotations
 import random
 from typing import Any
 
+import numba as nb
 import numpy as np
 import pytest
 from random_shop import Case, random_case
 
+from router.scheduling.book import set_queue
 from router.scheduling.draft import Care, Draft
+from router.scheduling.kernel import kernel
+from router.scheduling.offers import price_place, rank_places
 from router.scheduling.search import first_plan
 from router.scheduling.solve import sizes_for
 
 SEEDS = range(2000, 2012)
+LONG_SEEDS = range(3000, 3006)
+"""With queues so long that a change is often not felt to their ends."""
 
 
 def _draft(case: Case, seed: int = 0) -> Draft:
@@ -84,9 +90,13 @@ def _check_free(draft: Draft) -> None:
     assert set(range(draft.sizes.plates)) - set(free) - set(queued) <= set(kept)
 
 
-@pytest.mark.parametrize("seed", SEEDS)
-def test_changes_are_taken_back_exactly_and_kept_ones_are_counted_right(seed: int) -> None:
-    case = _case(seed)
+def _times(draft: Draft) -> list[Any]:
+    return [draft.book.times[k, : len(draft.queue(k))].tolist() for k in range(len(draft.site))]
+
+
+@pytest.mark.parametrize(("seed", "lines"), [*((s, 8) for s in SEEDS), *((s, 40) for s in LONG_SEEDS)])
+def test_changes_are_taken_back_exactly_and_kept_ones_are_counted_right(seed: int, lines: int) -> None:
+    case = random_case(seed, most_lines=lines, largest=4)
     draft = _draft(case, seed)
     first_plan(draft)
     rng = random.Random(seed)
@@ -111,6 +121,7 @@ def test_changes_are_taken_back_exactly_and_kept_ones_are_counted_right(seed: in
             draft.commit()
             kept += 1
             twin = _afresh(case, draft)
+            assert _times(twin) == _times(draft)
             assert (twin.missing, twin.cents) == (draft.missing, draft.cents)
             assert twin.book.machine_cents.tolist() == draft.book.machine_cents.tolist()
             assert twin.book.standing["cents"].tolist() == draft.book.standing["cents"].tolist()
@@ -256,3 +267,17 @@ def test_a_row_of_plates_moves_together_and_in_order() -> None:
                 moved += 1
             draft.roll_back()
     assert moved > 10, moved
+
+
+def test_kernels_count_no_references() -> None:
+    for called in (rank_places, price_place, set_queue):
+        options = called.targetoptions  # type: ignore[attr-defined]
+        assert options["_nrt"] is False, "every call counts all arrays of shop and book up and down"
+    counted = nb.njit(kernel_that_allocates)
+    assert counted(3) == 3.0
+    with pytest.raises(nb.core.errors.NumbaError, match="pipeline"):
+        kernel(kernel_that_allocates)(3)
+
+
+def kernel_that_allocates(n: int) -> float:
+    return float(np.ones(n).sum())
