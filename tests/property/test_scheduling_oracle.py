@@ -20,7 +20,7 @@ _CARE = Care(cover=1.0)
 """Small boards can be filled to the last cell."""
 _KNOBS = Knobs(start_heat=1.0, end_heat=0.02, blink=0.3)
 """A handful of lines needs a hotter start than thousands do: one changeover moved is dear beside a line's mean cost."""
-_ROUNDS, _SEEDS = 3000, 4
+_ROUNDS, _SEEDS = 3000, 8
 
 SINGLE = [range(first, first + 15) for first in range(0, 150, 15)]
 """Seeds of shops of 3 to 8 lines of one piece each."""
