@@ -14,6 +14,7 @@ from router.api.book import FINE, LineId
 from router.api.problems import CHANGES, READS, WRITES
 from router.api.words import Asked
 from router.domain.result import LineOptions
+from router.formats.order_book import REQUIRED
 from router.planning.disturbance import Disturbance
 from router.planning.moves import DateChange
 from router.planning.room_now import WouldFit
@@ -250,7 +251,17 @@ def quantities(line_id: LineId, desk: AtDesk, actor: Asks) -> list[QuantityCost]
 class NewLine(Asked):
     """A line as cells of the order book, and quantities to ask for (its own when none)."""
 
-    cells: dict[Annotated[str, StringConstraints(max_length=60)], Annotated[str, StringConstraints(max_length=500)]]
+    cells: Annotated[
+        dict[Annotated[str, StringConstraints(max_length=60)], Annotated[str, StringConstraints(max_length=500)]],
+        Field(
+            description=(
+                "one row of the order book, texts by column, e.g. "
+                '{"model": "ring.stl", "unit": "mm", "quantity": "3", ...}; wanted are '
+                + ", ".join(c for c in REQUIRED if c != "line")
+                + ", unit for STL files, and where it goes (ship_to, ship_postcode, or ship_lat and ship_lon)"
+            )
+        ),
+    ]
     quantities: list[int] = Field(default=[], max_length=12)
 
 

@@ -8,7 +8,7 @@ from datetime import date, datetime
 
 from router.formats.wording import found as found_text
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Stale
-from router.service.cells import column_faults, csv_of, read_cells, record_of
+from router.service.cells import column_faults, read_one, record_of
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.former_names import remember_names
@@ -155,10 +155,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
         unknown.append(Fault("", line_id, "line", found_text(cells["line"]), want))
     if unknown:
         raise FaultyInput(unknown)
-    found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, network), models)
-    if faults or not found:
-        raise FaultyInput(faults)
-    fresh = record_of(*found[0])
+    fresh = record_of(*read_one(row, reading_of(desk, network), models))
     if not may_see_code(actor, fresh.export_control):
         fault = Fault("", line_id, "export_control", f"'{fresh.export_control}'", "a code the person is cleared for")
         raise FaultyInput([fault])

@@ -14,6 +14,7 @@ from router.report.wording import day, full_day, money, number, percent
 from router.service.book import get_line
 from router.service.desk import Desk
 from router.service.options import where_to_build
+from router.service.pinned_site import PinnedSite, pinned_site
 from router.service.plans import PlanInFull, full_plan, live_plan
 from router.service.records import Actor, LineRecord, LineStanding, TrailRecord
 from router.service.seen_totals import NOT_TOLD, WHY_NOT_TOLD
@@ -74,6 +75,8 @@ class LineView:
     history: tuple[TrailRecord, ...]
     build_ids: tuple[str, ...]
     plan_id: int | None
+    pin: PinnedSite | None
+    """What the site it is pinned to says."""
 
 
 def line_view(desk: Desk, actor: Actor, line_id: str, measures: Measures = METRIC) -> LineView:
@@ -108,6 +111,7 @@ def line_view(desk: Desk, actor: Actor, line_id: str, measures: Measures = METRI
         history=tuple(line_history(desk, actor, line_id)),
         build_ids=tuple(dict.fromkeys(b for s in shipped for b in s.build_ids)),
         plan_id=plan.head.plan_id if plan else None,
+        pin=pinned_site(desk, line),
     )
 
 

@@ -209,6 +209,34 @@ def test_where_a_line_and_a_new_line_would_go(client: TestClient) -> None:
     assert client.post(f"{V1}/where", json={"cells": {**cells, "quantity": "x"}}).status_code == 422
 
 
+def test_a_question_for_a_new_line_is_told_which_cells_it_wants(client: TestClient) -> None:
+    for sent in ({}, {"cells": {"quantity": 4}}, {"cells": [{"quantity": "4"}]}):
+        (fault,) = client.post(f"{V1}/where", json=sent).json()["faults"]
+        assert "texts by column" in fault["expected"] and "model, alloy, quantity" in fault["expected"], fault
+    lacking = client.post(f"{V1}/where", json={"cells": {"model": "ring.stl"}}).json()["faults"]
+    assert {(f["where"], f["found"]) for f in lacking} == {("cells", "nothing")}
+    assert {"order", "alloy", "quantity", "ship_country", "received", "due"} <= {f["field"] for f in lacking}
+
+
+def test_a_pin_is_answered_with_what_the_site_says(client: TestClient) -> None:
+    found = client.get(f"{V1}/lines/1004-1")
+    assert found.json()["pinned"] is None
+    seen = {"If-Match": found.headers["ETag"]}
+    answer = client.put(f"{V1}/lines/1004-1/pin", json={"site_id": "RHINE"}, headers=seen)
+    assert answer.status_code == 200
+    told = answer.json()["pinned"]
+    assert told == {
+        "site_id": "RHINE",
+        "can_build": False,
+        "why_not": ["R01: not qualified for ti64"],
+        "could_build": ["OHIO"],
+    }
+    assert client.get(f"{V1}/lines/1004-1").json()["pinned"] == told
+    seen = {"If-Match": answer.headers["ETag"]}
+    answer = client.put(f"{V1}/lines/1004-1/pin", json={"site_id": None}, headers=seen)
+    assert answer.status_code == 200 and answer.json()["pinned"] is None
+
+
 def test_a_move_is_tried_kept_and_compared(client: TestClient) -> None:
     plan_id = client.get(f"{V1}/plans").json()[0]["plan_id"]
     builds = client.get(f"{V1}/plans/{plan_id}/builds").json()

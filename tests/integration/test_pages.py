@@ -193,6 +193,19 @@ def test_hold_release_pin_and_a_stale_form(pia: TestClient) -> None:
     assert pia.post("/orders/1001-2/pin", data={**form, "version": "4", "site": "MARS"}).status_code == 422
 
 
+def test_a_pin_where_the_line_cannot_be_built_is_said_at_once(pia: TestClient) -> None:
+    path, site_said = "/orders/1004-1", "cannot build it: plans leave the line out"
+    for site, said in (("RHINE", True), ("OHIO", False), ("RHINE", True), ("", False)):
+        text = pia.get(path).text
+        version = re.search(r'name="version" value="(\d+)"', text)
+        assert version is not None
+        sent = {"token": token_on(text), "version": version[1], "site": site}
+        assert pia.post(f"{path}/pin", data=sent).status_code == 303
+        shown = html.unescape(pia.get(path).text)
+        assert (site_said in shown) is said
+        assert ("R01: not qualified for ti64" in shown and "pin it to Millrace works, or to no site" in shown) is said
+
+
 def test_import_with_a_fault_then_mended(pia: TestClient) -> None:
     page = pia.get("/orders/import").text
     cells = {
