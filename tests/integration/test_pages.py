@@ -271,10 +271,18 @@ def test_a_run_from_the_form_is_accepted_as_the_live_plan(desk: Desk, pia: TestC
     plan = re.search(r'href="/plans/(\d+)">To the plan', done)
     assert plan is not None, done
     page = pia.get(f"/plans/{plan[1]}").text
-    assert "from a form" in page and "Accept" in page
+    assert "from a form" in page and "Accept" in page and "does not know" not in page
+    held = {"token": token_on(page), "version": "1", "why": "drawing"}
+    assert pia.post("/orders/1003-2/hold", data=held).status_code == 303
+    assert pia.post("/orders/1003-2/release", data={**held, "version": "2"}).status_code == 303
+    pia.get("/orders/1003-2")
+    page = pia.get(f"/plans/{plan[1]}").text
+    assert "2 changes of the book since" in page and "<td>hold</td><td>1003-2</td>" in page
     accepted = pia.post(f"/plans/{plan[1]}/accept", data={"token": token_on(page), "version": "1"})
     assert accepted.status_code == 303
-    assert f"Live plan {plan[1]}" in pia.get("/").text and "Since the plan before" in pia.get("/").text
+    shown = pia.get("/").text
+    assert f"Live plan {plan[1]}" in shown and "Since the plan before" in shown
+    assert "It does not know 2 changes of the book made since (release 1003-2, hold 1003-2)" in shown
 
 
 def test_the_network_is_edited_by_field_and_by_file(pia: TestClient) -> None:
