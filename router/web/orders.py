@@ -11,6 +11,7 @@ from fastapi.responses import Response
 from router.kernel.faults import AlreadyMade, FaultyInput, NotFound
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
+from router.service.exports import may_export
 from router.service.imports import Overtaken, Stored, preview_files, store_import
 from router.service.jobs import ask_elsewhere
 from router.service.network import current_network
@@ -18,6 +19,7 @@ from router.service.placed import placed_lines
 from router.service.ports import SORTS, LineFilter
 from router.service.records import LineStanding
 from router.service.rights import Operation, decide, require
+from router.web.clearance import not_shown_words
 from router.web.forms import Posted
 from router.web.order_line import line_view
 from router.web.order_quantities import quantity_view
@@ -64,7 +66,7 @@ def orders(
     }
     return page(
         reader, "orders.html.j2", title="Orders", here="/orders", lines=found.lines, total=found.total, pages=pages,
-        partial=found.partial,
+        not_shown=not_shown_words(reader) if found.partial else "", may_export=may_export(reader.desk, reader.actor),
         text=text, standing=standing, alloy=alloy, site=site, sort=sort, falling=falling,
         sorts=list(_SORT_WORDS.items()),
         placed=placed_lines(reader.desk, reader.actor, [x.line_id for x in found.lines]), site_names=dict(sites),

@@ -6,8 +6,11 @@ import html
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from api_client import small_desk
 from desk_builder import an_actor, desk_on
 from fastapi.testclient import TestClient
 from whole_site import PASSWORD, peopled_desk, quick_hash, signed_in, site_of, token_on
@@ -360,6 +363,35 @@ def test_an_empty_book_offers_the_demonstration(tmp_path_factory: pytest.TempPat
             assert answer.status_code == 200 and 'class="empty"' in answer.text, path
         empty = client.get("/").text
         assert "Load the demonstration" in empty and "takes about half a minute" in empty and "data-busy=" in empty
+
+
+def test_who_can_clear_the_reader_is_said_where_lines_are_not_shown(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    with desk.store.begin() as work:
+        for name, role, codes in (
+            ("una", Role.ADMINISTRATOR, ()),
+            ("paul", Role.PLANNER, ()),
+            ("vic", Role.VIEWER, ("ITAR",)),
+            ("ida", Role.PLANNER, ("ITAR",)),
+        ):
+            work.people.add(Person(0, name, role, frozenset(), frozenset(codes)), quick_hash(PASSWORD))
+    export, lone = 'href="/api/v1/export"', "There is none yet; add one there"
+    for name, said in (("una", "another administrator does it"), ("paul", "An administrator can clear you")):
+        with signed_in(desk, name) as client:
+            for path in ("/", "/orders"):
+                shown = client.get(path).text
+                assert said in shown and lone not in shown and export not in shown, (name, path)
+            assert client.get("/api/v1/export").status_code == 403
+    with signed_in(desk, "vic") as client:
+        assert export not in client.get("/orders").text and client.get("/api/v1/export").status_code == 403
+    with signed_in(desk, "ida") as client:
+        assert export in client.get("/orders").text and client.get("/api/v1/export").status_code == 200
+        assert "not shown" not in client.get("/").text
+    with desk.store.begin() as work:
+        boss = next(p for p in work.people.all() if p.name == "boss")
+        work.people.change(replace(boss, active=False), boss.version)
+    with signed_in(desk, "una") as client:
+        assert lone in client.get("/").text and lone in client.get("/orders").text
 
 
 def test_runs_and_plans_about_a_hidden_line_do_not_name_it(desk: Desk) -> None:
