@@ -96,6 +96,8 @@ def why_unread(error: HTTPException) -> str:
         return "the body is nested too deep to be read; send what the operation asks for, a few levels"
     if isinstance(cause, ValueError) and error.status_code == 400:
         return "the body cannot be read as JSON; numbers have at most some hundreds of digits"
+    if error.status_code == 405:
+        return f"it takes {(error.headers or {}).get('allow') or (error.headers or {}).get('Allow', 'others')}"
     return str(error.detail)
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
-from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotSignedIn, Refused, TooMuch
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotOneself, NotSignedIn, Refused, TooMuch
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.names import site_faults
@@ -247,7 +247,7 @@ def change_person(
 ) -> Person:
     """Change what somebody may. The last active administrator stays one. An inactive person's sessions end.
 
-    Raises Refused when administrators give themselves a clearance: that takes a second one.
+    Raises NotOneself when administrators give themselves a clearance: that takes a second one.
     """
     require(actor, Operation.MANAGE_PEOPLE)
     with desk.store.look() as work:
@@ -268,7 +268,7 @@ def change_person(
         require(replace(actor, person=myself or actor.person), Operation.MANAGE_PEOPLE)
         changed = replace(person, role=role, sites=_names(sites), cleared_codes=_names(cleared_codes), active=active)
         if person_id == actor.person.person_id and changed.cleared_codes - person.cleared_codes:
-            raise Refused("nobody gives themselves a clearance; another administrator has to do it")
+            raise NotOneself("nobody gives themselves a clearance; another administrator has to do it")
         others = [
             p for p in work.people.all() if p.role is Role.ADMINISTRATOR and p.active and p.person_id != person_id
         ]

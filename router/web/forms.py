@@ -93,7 +93,7 @@ async def read_form(request: Request) -> Form:
 
 
 async def posted(request: Request, reader: SignedIn) -> Form:
-    """The form of somebody signed in, token checked. Raises Refused for a form that no page of this log-in made."""
+    """The form of somebody signed in, token checked. Raises OutOfDate for a form that no page of this log-in made."""
     form = await read_form(request)
     check_token(reader.session, form.text(TOKEN_FIELD))
     return form

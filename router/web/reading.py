@@ -73,15 +73,19 @@ class MustChangePassword(NotSignedIn):
     """The one-time password has to be changed before anything else."""
 
 
+class OutOfDate(Refused):
+    """A form that no page of this log-in made."""
+
+
 def new_visit() -> str:
     """A secret for the forms of somebody who is not signed in yet."""
     return secrets.token_urlsafe(24)
 
 
 def check_token(secret: str, given: object) -> None:
-    """Raises Refused when a form was not made by a page of this log-in."""
+    """Raises OutOfDate when a form was not made by a page of this log-in."""
     if not secret or not isinstance(given, str) or not people.is_form_word(secret, given):
-        raise Refused("This form is out of date. Go back, load the page again and send it once more.")
+        raise OutOfDate("It was made before you signed in, or elsewhere.")
 
 
 def refuse_unkeepable(*texts: str) -> None:

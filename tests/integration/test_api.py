@@ -69,6 +69,7 @@ def test_a_method_that_is_not_taken_is_told_with_those_that_are(client: TestClie
     answer = site_of(desk).delete(f"{V1}/lines", headers=token)
     assert answer.status_code == 405 and answer.headers["content-type"] == "application/problem+json"
     assert answer.headers["allow"] == "GET"
+    assert answer.json()["title"] == "This address takes other methods" and answer.json()["detail"] == "it takes GET"
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import httpx
 import pytest
 from api_client import small_desk
 from desk_builder import an_actor, desk_on
@@ -299,6 +300,35 @@ def test_the_network_is_edited_by_field_and_by_file(pia: TestClient) -> None:
     broken = {"token": token_on(editor), "version": "2", "text": "name: only", "do": "save", "note": ""}
     answer = pia.post("/network/file", data=broken)
     assert answer.status_code == 422 and "What is wrong" in answer.text and "name: only" in answer.text
+
+
+def test_every_trouble_has_a_heading_that_fits(desk: Desk) -> None:
+    def heading(answer: httpx.Response) -> str:
+        found = re.search(r"<h1>(.*?)</h1>", answer.text)
+        assert found is not None
+        return found[1]
+
+    with signed_in(desk, "adm") as client:
+        with desk.store.look() as work:
+            people = {p.name: p for p in work.people.all()}
+        assert people["boss"].role is Role.ADMINISTRATOR
+        form = {"token": token_on(client.get("/people").text), "role": "administrator", "active": "yes", "sites": ""}
+
+        def change(name: str, **sent: str) -> httpx.Response:
+            with desk.store.look() as work:
+                person = work.people.get(people[name].person_id)
+            assert person is not None
+            mine = {**form, "version": str(person.version), "codes": ", ".join(person.cleared_codes), **sent}
+            return client.post(f"/people/{person.person_id}", data=mine)
+
+        assert heading(change("adm", codes="ITAR, EU-DU")) == "Nobody does this to themselves"
+        assert heading(change("boss", version="99")) == "It has changed meanwhile"
+        assert change("boss", active="").status_code == 303
+        assert heading(change("adm", role="viewer")) == "That cannot be done as things stand"
+        assert change("boss").status_code == 303
+        assert heading(client.post("/orders/1001-1/hold", data={"token": "0" * 64})) == "This form is out of date"
+        assert heading(client.get("/plans/1/accept")) == "There is nothing to look at here"
+        assert heading(client.post("/plans", data=form)) == "Nothing can be sent here"
 
 
 def test_people_are_added_with_a_password_shown_once(desk: Desk) -> None:
