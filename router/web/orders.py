@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
+from router.formats.wording import found as found_text
+from router.formats.wording import one_of
 from router.kernel.faults import AlreadyMade, FaultyInput, NotFound
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
@@ -49,9 +52,10 @@ def orders(
     after: Annotated[str | None, Query(max_length=1000)] = None,
 ) -> Response:
     """The order book, filtered and sorted by its address."""
+    reader, sort = _known_or(reader, "sort", sort, SORTS, "due_date")
+    reader, standing = _known_or(reader, "standing", standing, [value for value, _ in _STANDINGS], "")
     wanted = LineFilter(text=text[:200], standing=standing, alloy_id=alloy, pinned_site=site)
     place = uncursor(after, 2)
-    sort = sort if sort in SORTS else "due_date"
     found = use.list_lines(
         reader.desk, reader.actor, wanted, sort, falling, (place[0], place[1]) if place else None, _PAGE
     )
@@ -73,6 +77,16 @@ def orders(
         alloys=alloys, sites=sites, standing_choices=_STANDINGS, marks=_STANDING_MARK,
         may_import=decide(reader.actor, Operation.IMPORT).allowed, plain=not chosen.get("text") and not standing,
     )  # fmt: skip
+
+
+def _known_or(reader: Reader, word: str, given: str, known: Collection[str], otherwise: str) -> tuple[Reader, str]:
+    """What the address says of a word, or what stands for it where that is nothing known: which the page then says."""
+    if given in known:
+        return reader, given
+    want = one_of(given, [k for k in known if k])
+    return reader.without(
+        f"{word} {found_text(given)} in the address is not known and was passed over; {want}"
+    ), otherwise
 
 
 def _names(reader: Reader) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:

@@ -493,6 +493,12 @@ def test_the_page_of_a_line_shows_other_ways_and_leaves_the_curve_to_a_part(desk
     assert "<html" in pia.get(f"{path}/quantities").text
 
 
+def test_a_site_that_is_not_there_is_told_by_pages_that_show_one(pia: TestClient) -> None:
+    for path in ("/schedule", "/plates"):
+        answer = pia.get(path, params={"site": "OHOI"})
+        assert answer.status_code == 422 and "did you mean" in answer.text, path
+
+
 def test_pins_by_form(pia: TestClient) -> None:
     page = pia.get("/schedule").text
     plan = re.search(r'name="plan" value="(\d+)"', page)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import sqlite3
 import sys
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 from api_client import client_of, small_desk
 from fastapi.testclient import TestClient
+from whole_site import peopled_desk, signed_in
 
 from router.bootstrap import Settings, open_desk
 from router.cli.main import main
@@ -22,6 +24,28 @@ CELLS = {"order": "o", "model": "ring.stl", "alloy": "316l", "quantity": "1"}
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> TestClient:
     return client_of(small_desk(tmp_path_factory.mktemp("slips")))
+
+
+def test_a_page_says_which_words_of_its_address_it_does_not_know(tmp_path: Path) -> None:
+    with signed_in(peopled_desk(tmp_path, plan=False), "pia") as reader:
+        for path, slip, meant in (
+            ("/orders?alloi=316l", "alloi", "did you mean 'alloy'?"),
+            ("/orders?sort=duedate", "duedate", "did you mean 'due_date'?"),
+            ("/orders?standing=opn", "opn", "did you mean 'open'?"),
+            ("/plans?sort=made", "sort", "it knows before."),
+            ("/network?nothing=1", "nothing", "it takes none."),
+        ):
+            answer = reader.get(path)
+            said = html.unescape(answer.text)
+            assert answer.status_code == 200 and f"'{slip}' in the address" in said and meant in said, path
+        assert "1001-1" in reader.get("/orders?standing=opn").text
+        assert "<b>x" not in reader.get("/network?<b>x=1").text
+        for path in (
+            "/orders?alloy=316l&sort=quantity&standing=open&falling=true",
+            "/plans?before=3",
+            "/what-if?tick=1",
+        ):
+            assert "passed over" not in reader.get(path).text, path
 
 
 def faults_of(answer: Any) -> list[dict[str, str]]:
