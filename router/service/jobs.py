@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Collection, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
@@ -22,6 +22,10 @@ from router.service.rights import Operation, require
 from router.service.visible import Hidden, hidden_from, told, values_told
 
 _MOST_WORKERS = 16
+WAITING_FOR_A_WORKER = "waiting for a worker"
+WAITING_FOR_ANOTHER = "waiting for another worker; the one that had it is silent"
+LEASE_S = 30.0
+"""A worker that has been silent for so long has lost its job: another may claim it."""
 ASSIGNMENT = "assignment"
 """What a choice of sites tells line by line, in a table of its own: every reader gets their own."""
 KEEP_H = 24.0
@@ -117,7 +121,7 @@ def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping
         asked_at=now,
         asked_by=actor.name,
         params={**params, "currency": currency_of(desk, record)},
-        phase="waiting for a worker",
+        phase=WAITING_FOR_A_WORKER,
         done=0,
         total=None,
         best_cents=None,
@@ -166,7 +170,15 @@ def _read(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, Hidden]:
     with desk.store.look() as work:
         job = work.jobs.get(job_id)
     hidden = hidden_from(desk, actor)
-    return _seen(job, hidden.lines, job_id), hidden
+    return _as_it_stands(_seen(job, hidden.lines, job_id), desk.clock()), hidden
+
+
+def _as_it_stands(job: JobRecord, now: datetime) -> JobRecord:
+    """The job as kept, but one whose worker has fallen silent is queued: nobody works on it."""
+    silent = job.heartbeat_at is not None and job.heartbeat_at < now - timedelta(seconds=LEASE_S)
+    if job.standing is not JobStanding.RUNNING or not silent:
+        return job
+    return replace(job, standing=JobStanding.QUEUED, phase=WAITING_FOR_ANOTHER)
 
 
 def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
@@ -237,8 +249,10 @@ def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None
             return work.jobs.page(place, many)
 
     def shown(found: list[JobRecord]) -> list[JobRecord]:
-        hidden = hidden_from(desk, actor)
-        return [_head(job, hidden) for job in found if job.params.get("line_id") not in hidden.lines]
+        hidden, now = hidden_from(desk, actor), desk.clock()
+        return [
+            _head(_as_it_stands(job, now), hidden) for job in found if job.params.get("line_id") not in hidden.lines
+        ]
 
     return filled(read, before, lambda job: job.asked_at, shown, desk.limits.page(limit))
 
