@@ -19,6 +19,7 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
+from router.service.said import said
 from router.service.visible import Hidden, hidden_from, told, values_told
 
 _MOST_WORKERS = 16
@@ -50,6 +51,7 @@ def ask_plan(
     far as they can stay, those that begin within ``keep_h`` hours; ``from_nothing`` keeps nothing, not even pins.
     """
     require(actor, Operation.ASK_RUN)
+    words = said(note, "run", "note")
     faults = []
     if not 1 <= seconds <= desk.limits.most_run_seconds:
         want = f"1 to {desk.limits.most_run_seconds}"
@@ -62,7 +64,7 @@ def ask_plan(
         faults.append(Fault("", "run", "keep_h", f"{keep_h:g}", f"0 to {MOST_KEEP_H:g}"))
     if faults:
         raise FaultyInput(faults)
-    params = {"seconds": seconds, "seed": seed, "workers": workers, "note": note[:500], "from_nothing": from_nothing}
+    params = {"seconds": seconds, "seed": seed, "workers": workers, "note": words, "from_nothing": from_nothing}
     params["keep_h"] = None if from_nothing else keep_h
     return ask_job(desk, actor, JobKind.PLAN, params, once)
 

@@ -30,6 +30,8 @@ ATTEMPTS_COUNT_FOR = timedelta(minutes=15)
 _MOST_A_NAME_AND_ADDRESS = 5
 """Failed attempts for one name from one address; counted by both, so that nobody locks out others from afar."""
 _MOST_AN_ADDRESS = 50
+_LONGEST_NAME, _MOST_NAMES = 100, 200
+"""Of sites and codes of a person."""
 _TOUCH_EVERY = timedelta(minutes=1)
 _WRONG = "name or password is not right"
 _HASHER = PasswordHasher()  # argon2id with the library's current costs
@@ -232,7 +234,17 @@ def _rights_of(person: Person) -> dict[str, Any]:
 
 
 def _names(given: Iterable[str]) -> frozenset[str]:
-    return frozenset(s.strip()[:100] for s in given if s.strip())
+    names = frozenset(s.strip() for s in given if s.strip())
+    faults = [
+        Fault("", "person", "name of a site or code", f"{len(n)} characters", f"at most {_LONGEST_NAME}")
+        for n in sorted(names)
+        if len(n) > _LONGEST_NAME
+    ]
+    if len(names) > _MOST_NAMES:
+        faults.append(Fault("", "person", "sites or codes", f"{len(names)} of them", f"at most {_MOST_NAMES}"))
+    if faults:
+        raise FaultyInput(faults)
+    return names
 
 
 def change_person(

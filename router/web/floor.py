@@ -21,6 +21,8 @@ from router.web.reading import NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 
 routes = APIRouter()
+_MOST_GIVEN_BACK = 2_000
+"""Characters of a field that stand in the form again when it had faults."""
 _A_PAGE = 100
 _UTC = ZoneInfo("UTC")
 _KINDS = {"down": EventKind.MACHINE_DOWN, "up": EventKind.MACHINE_UP}
@@ -91,7 +93,7 @@ def machine(request: Request, reader: SignedIn, form: Posted) -> Response:
 
 
 def _given(form: Form) -> dict[str, str]:
-    return {name: form.text(name)[:500] for name in ("machine", "kind", "at", "until", "note")}
+    return {name: form.text(name)[:_MOST_GIVEN_BACK] for name in ("machine", "kind", "at", "until", "note")}
 
 
 @routes.post("/floor/events/{event_id}/withdraw")

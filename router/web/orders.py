@@ -43,7 +43,7 @@ _PAGE = 60
 @routes.get("/orders")
 def orders(
     reader: SignedIn,
-    text: str = "",
+    text: Annotated[str, Query(max_length=200)] = "",
     standing: str = "",
     alloy: str = "",
     site: str = "",
@@ -54,7 +54,7 @@ def orders(
     """The order book, filtered and sorted by its address."""
     reader, sort = _known_or(reader, "sort", sort, SORTS, "due_date")
     reader, standing = _known_or(reader, "standing", standing, [value for value, _ in _STANDINGS], "")
-    wanted = LineFilter(text=text[:200], standing=standing, alloy_id=alloy, pinned_site=site)
+    wanted = LineFilter(text=text, standing=standing, alloy_id=alloy, pinned_site=site)
     place = uncursor(after, 2)
     found = use.list_lines(
         reader.desk, reader.actor, wanted, sort, falling, (place[0], place[1]) if place else None, _PAGE
