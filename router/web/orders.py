@@ -144,7 +144,7 @@ def not_shown(stored: Stored) -> str:
 @routes.get("/orders/{line_id}")
 def order(reader: SignedIn, line_id: str) -> Response:
     """One line: where it could be built and why it is where it is, its history, and what may be done with it."""
-    view = line_view(reader.desk, reader.actor, line_id, reader.choices.measures)
+    view = line_view(reader.desk, reader.actor, line_id, reader.clock.zone, reader.choices.measures)
     _, sites = _names(reader)
     return page(
         reader, "order.html.j2", title=f"Line {line_id}", here="/orders", view=view, sites=sites, marks=_STANDING_MARK,

@@ -125,7 +125,7 @@ def test_a_site_operator_sees_own_sites_and_records_there(desk: Desk) -> None:
         assert "Millrace" in client.get("/schedule").text
         builds = re.findall(r'href="/plates/([^"/?]+)\?', client.get("/plates").text)
         page = client.get(f"/plates/{builds[0]}").text
-        at = re.search(r'name="at" type="text" value="([^"]+)"', page)
+        at = re.search(r'name="at" type="datetime-local" value="([^"]+)"', page)
         assert at is not None
         form = {"token": token_on(page), "kind": "started", "at": html.unescape(at[1]), "note": ""}
         assert client.post(f"/plates/{builds[0]}/event", data={**form, "at": "soon"}).status_code == 422
