@@ -275,8 +275,14 @@ def test_make_a_what_if_look_at_it_compare_it_and_read_the_result(page: Page, ad
     assert Axe().run(page).response["violations"] == []
     page.get_by_role("button", name="Keep it").click()
     expect(page.locator("main")).to_contain_text("Freight three times as dear is kept as dearer.yaml")
-    page.get_by_role("link", name="What if", exact=True).click()
-    page.get_by_label("Freight three times as dear").check()
+    page.fill("#f-text", WHAT_IF.format(factor="much"))
+    page.get_by_role("button", name="Look at it").click()
+    expect(page.locator(".faults")).to_contain_text("price_factor")
+    page.fill("#f-text", WHAT_IF.format(factor="3.0"))
+    page.get_by_role("button", name="Keep as the next version").click()
+    expect(page.locator("main")).to_contain_text("Kept as version 2.")
+    page.get_by_role("link", name="Compare it").click()
+    assert page.get_by_label("Freight three times as dear").is_checked()
     page.fill("#f-months", "1")
     page.fill("#f-replications", "2")
     page.fill("#f-near_km", "300")
@@ -289,6 +295,18 @@ def test_make_a_what_if_look_at_it_compare_it_and_read_the_result(page: Page, ad
     expect(page.locator("details ol li")).to_contain_text("3")
     expect(page.get_by_role("row", name=re.compile("^landed cost"))).not_to_have_count(0)
     assert Axe().run(page).response["violations"] == []
+    page.set_viewport_size({"width": 390, "height": 900})
+    told = page.locator("td[data-of=Difference]").first.bounding_box()
+    assert told is not None and told["x"] + told["width"] <= 390
+    page.goto(f"{address}/what-if")
+    page.get_by_role("link", name="Freight three times as dear").click()
+    asked: list[str] = []
+    page.once("dialog", lambda box: (asked.append(box.message), box.dismiss()))
+    page.get_by_role("button", name="Delete").click()
+    assert asked and "dearer.yaml" in asked[0]
+    page.once("dialog", lambda box: box.accept())
+    page.get_by_role("button", name="Delete").click()
+    expect(page.locator("main")).to_contain_text("dearer.yaml is deleted.")
 
 
 def test_try_rules_of_holding_plates_open(page: Page, address: str) -> None:
