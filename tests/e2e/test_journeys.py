@@ -220,6 +220,19 @@ def test_pin_a_line_and_change_a_machine(page: Page, address: str) -> None:
     expect(page.locator("main")).to_contain_text("Saved as edition 2")
 
 
+def test_a_pin_where_the_line_cannot_be_built_is_said_at_once(page: Page, address: str) -> None:
+    page.goto(f"{address}/orders/1004-1")
+    page.select_option("#f-site", "RHINE")
+    page.get_by_role("button", name="Pin").click()
+    said = page.get_by_role("alert")
+    expect(said).to_contain_text("Uferhof works cannot build it")
+    expect(said).to_contain_text("pin it to Millrace works, or to no site")
+    assert Axe().run(page).response["violations"] == []
+    page.select_option("#f-site", "")
+    page.get_by_role("button", name="Pin").click()
+    expect(said).to_have_count(0)
+
+
 def test_download_a_plate(page: Page, address: str, tmp_path: Path) -> None:
     page.goto(f"{address}/plates?plan=1")
     page.locator("tbody th a").first.click()
