@@ -16,6 +16,7 @@ from router.api.words import Asked
 from router.kernel.faults import AlreadyMade, Fault
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
+from router.service.desk import Desk
 from router.service.exports import scenario_zip
 from router.service.imports import (
     ChangedLine,
@@ -27,6 +28,7 @@ from router.service.imports import (
     stored_import,
 )
 from router.service.models import list_models, model_content
+from router.service.pinned_site import pinned_site
 from router.service.ports import SORTS, LineFilter
 from router.service.records import LineRecord, ModelRecord
 
@@ -64,6 +66,22 @@ class LineView(BaseModel):
 def line_view(line: LineRecord) -> LineView:
     """A line as it is sent."""
     return LineView.model_validate({**asdict(line), "standing": line.standing.value})
+
+
+class PinnedSiteView(BaseModel):
+    """Whether the site a line is pinned to can build it, and which could. A pin there is kept, plans leave it out."""
+
+    site_id: str
+    can_build: bool
+    why_not: list[str]
+    could_build: list[str]
+    """Sites that could build it if it were not pinned."""
+
+
+class OneLineView(LineView):
+    """An order line asked for by itself; ``pinned`` is null for one that is pinned nowhere."""
+
+    pinned: PinnedSiteView | None
 
 
 class LinePageView(BaseModel):
@@ -119,44 +137,48 @@ def get_lines(
 
 
 @router.get("/lines/{line_id}", responses={**FINE, **READS})
-def get_one(line_id: LineId, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+def get_one(line_id: LineId, desk: AtDesk, actor: Asks, response: Response) -> OneLineView:
     """One line."""
-    return _answer(use.get_line(desk, actor, line_id), response)
+    return _answer(desk, use.get_line(desk, actor, line_id), response)
 
 
-def _answer(line: LineRecord, response: Response) -> LineView:
+def _answer(desk: Desk, line: LineRecord, response: Response) -> OneLineView:
     response.headers.update(etag(line.version))
-    return line_view(line)
+    found = pinned_site(desk, line)
+    pinned = None
+    if found is not None:
+        pinned = PinnedSiteView.model_validate({**asdict(found), "can_build": not found.why_not})
+    return OneLineView(**line_view(line).model_dump(), pinned=pinned)
 
 
 @router.patch("/lines/{line_id}", responses={**FINE, **CHANGES})
-def change(line_id: LineId, body: Cells, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+def change(line_id: LineId, body: Cells, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> OneLineView:
     """Change cells of one line."""
-    return _answer(use.change_line(desk, actor, line_id, body.cells, seen), response)
+    return _answer(desk, use.change_line(desk, actor, line_id, body.cells, seen), response)
 
 
 @router.post("/lines/{line_id}/hold", responses={**FINE, **CHANGES})
-def hold(line_id: LineId, body: Hold, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+def hold(line_id: LineId, body: Hold, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> OneLineView:
     """Leave the line out of plans."""
-    return _answer(use.hold(desk, actor, line_id, body.why, seen), response)
+    return _answer(desk, use.hold(desk, actor, line_id, body.why, seen), response)
 
 
 @router.post("/lines/{line_id}/release", responses={**FINE, **CHANGES})
-def release(line_id: LineId, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+def release(line_id: LineId, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> OneLineView:
     """Put a held line back into plans."""
-    return _answer(use.release(desk, actor, line_id, seen), response)
+    return _answer(desk, use.release(desk, actor, line_id, seen), response)
 
 
 @router.post("/lines/{line_id}/withdraw", responses={**FINE, **CHANGES})
-def withdraw(line_id: LineId, body: Hold, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
+def withdraw(line_id: LineId, body: Hold, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> OneLineView:
     """The customer cancels the line."""
-    return _answer(use.withdraw(desk, actor, line_id, body.why, seen), response)
+    return _answer(desk, use.withdraw(desk, actor, line_id, body.why, seen), response)
 
 
 @router.put("/lines/{line_id}/pin", responses={**FINE, **CHANGES})
-def pin(line_id: LineId, body: Pin, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> LineView:
-    """Pin the line to a site, or let it go again."""
-    return _answer(use.pin(desk, actor, line_id, body.site_id, seen), response)
+def pin(line_id: LineId, body: Pin, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> OneLineView:
+    """Pin the line to a site, or let it go again. ``pinned`` says at once whether that site can build it."""
+    return _answer(desk, use.pin(desk, actor, line_id, body.site_id, seen), response)
 
 
 class PreviewView(BaseModel):

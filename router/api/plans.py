@@ -14,6 +14,7 @@ from router.api.book import FINE, LineId
 from router.api.problems import CHANGES, READS, WRITES
 from router.api.words import Asked
 from router.domain.result import LineOptions
+from router.formats.order_book import REQUIRED
 from router.planning.disturbance import Disturbance
 from router.planning.moves import DateChange
 from router.planning.room_now import WouldFit
@@ -25,6 +26,7 @@ from router.service.options import where_to_build, where_would_it_go, would_fit
 from router.service.pins import pinned_builds, set_pin
 from router.service.quantities import QuantityCost, cost_by_quantity
 from router.service.records import PlanHead
+from router.service.trail import book_changes
 
 router = APIRouter(tags=["Plans"])
 
@@ -57,6 +59,28 @@ class PlanView(BaseModel):
     """You are not cleared for every line: figures that count all lines, and their bound, are null."""
 
 
+class BookChange(BaseModel):
+    """What was done to what of the book, and when."""
+
+    at: datetime
+    operation: str
+    subject: str
+
+
+class ChangedSince(BaseModel):
+    """Changes of the book and network that a plan does not know: made since its run looked at them."""
+
+    changes: int
+    told: list[BookChange]
+    """The newest first, 50 at the most; without those about lines you are not cleared for."""
+
+
+class AcceptedView(PlanView):
+    """A plan that went live, and what has changed since it was made: plan again where that matters."""
+
+    changed_since: ChangedSince
+
+
 def plan_view(head: PlanHead) -> PlanView:
     """A head as it is sent."""
     return PlanView.model_validate({**asdict(head), "standing": head.standing.value, "partial": head.partial})
@@ -85,9 +109,12 @@ def plan(plan_id: PlanId, desk: AtDesk, actor: Asks, response: Response) -> Plan
 
 
 @router.post("/plans/{plan_id}/accept", responses={**FINE, **CHANGES})
-def accept(plan_id: PlanId, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> PlanView:
-    """Make it the plan the shop works to."""
-    return _answer(use.accept(desk, actor, plan_id, seen), response)
+def accept(plan_id: PlanId, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> AcceptedView:
+    """Make it the plan the shop works to. ``changed_since`` says which changes of the book it does not know."""
+    head = use.accept(desk, actor, plan_id, seen)
+    told = [BookChange.model_validate(asdict(x)) for x in book_changes(desk, actor, head.book_revision)]
+    since = ChangedSince(changes=use.staleness(desk, actor, plan_id), told=told)
+    return AcceptedView(**_answer(head, response).model_dump(), changed_since=since)
 
 
 @router.post("/plans/{plan_id}/set-aside", responses={**FINE, **CHANGES})
@@ -250,7 +277,17 @@ def quantities(line_id: LineId, desk: AtDesk, actor: Asks) -> list[QuantityCost]
 class NewLine(Asked):
     """A line as cells of the order book, and quantities to ask for (its own when none)."""
 
-    cells: dict[Annotated[str, StringConstraints(max_length=60)], Annotated[str, StringConstraints(max_length=500)]]
+    cells: Annotated[
+        dict[Annotated[str, StringConstraints(max_length=60)], Annotated[str, StringConstraints(max_length=500)]],
+        Field(
+            description=(
+                "one row of the order book, texts by column, e.g. "
+                '{"model": "ring.stl", "unit": "mm", "quantity": "3", ...}; wanted are '
+                + ", ".join(c for c in REQUIRED if c != "line")
+                + ", unit for STL files, and where it goes (ship_to, ship_postcode, or ship_lat and ship_lon)"
+            )
+        ),
+    ]
     quantities: list[int] = Field(default=[], max_length=12)
 
 

@@ -18,6 +18,7 @@ from router.kernel.faults import (
     Fault,
     FaultyInput,
     NotFound,
+    NotOneself,
     NotSignedIn,
     PlatewrightError,
     Refused,
@@ -36,6 +37,7 @@ TABLE: tuple[tuple[type[PlatewrightError], int, str], ...] = (
     (AlreadyMade, 409, "already-made"),
     (Conflict, 409, "conflict"),
     (NotSignedIn, 401, "not-signed-in"),
+    (NotOneself, 403, "not-oneself"),
     (Refused, 403, "refused"),
     (TooMuch, 413, "too-much"),
 )
@@ -47,13 +49,19 @@ _TITLES = {
     "already-made": "It was done before",
     "conflict": "That cannot be done as things stand",
     "not-signed-in": "Nobody is signed in",
+    "not-oneself": "Nobody does this to themselves",
     "refused": "You may not do this",
     "too-much": "A limit is passed",
     "precondition-required": "Name the version you saw",
+    "method": "This address takes other methods",
     "request": "The request cannot be read",
     "away": "The book does not answer",
     "ours": "Something is wrong on our side",
 }
+
+
+_KINDS = {404: "not-found", 405: "method", 413: "too-much", 428: "precondition-required"}
+"""Of what the framework refuses, by status; anything else could not be read."""
 
 
 class Problem(BaseModel):
@@ -144,5 +152,5 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     async def plain(request: Request, error: HTTPException) -> JSONResponse:
-        kind = {404: "not-found", 413: "too-much", 428: "precondition-required"}.get(error.status_code, "request")
+        kind = _KINDS.get(error.status_code, "request")
         return answer(error.status_code, kind, why_unread(error), headers=error.headers)

@@ -22,7 +22,7 @@ from router.api.words import Asked
 from router.kernel.faults import NotFound, NotSignedIn, Refused
 from router.service import jobs as use
 from router.service.desk import Desk
-from router.service.records import JobPoint, JobRecord
+from router.service.records import JobPoint, JobRecord, JobStanding
 
 router = APIRouter(tags=["Runs"])
 
@@ -36,7 +36,10 @@ class JobView(BaseModel):
 
     job_id: str
     kind: str
-    standing: str
+    standing: JobStanding
+    """``queued``: nobody works on it (``phase`` says whether it waits for a worker, for another one because its own
+    fell silent, or for a plan). ``running``: a worker does. ``stopping``: asked to stop, the best so far will be kept.
+    Then ``done``, ``failed`` or ``cancelled`` (stopped before there was anything to keep)."""
     asked_at: datetime
     asked_by: str
     params: dict[str, Any]

@@ -10,7 +10,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 
 from router.api.asking import Asks
-from router.api.words import body_kinds, body_words, unknown_word
+from router.api.words import body_kinds, body_told, body_words, unknown_word
 from router.formats.wording import found as found_text
 from router.kernel.faults import Fault, FaultyInput
 from router.kernel.texts import unkeepable
@@ -55,7 +55,12 @@ def _fault(request: Request, wrong: Mapping[str, Any], body: Any) -> Fault:
     if tuple(wrong["loc"]) == ("body",):
         return Fault("request", "", "body", _kind(wrong.get("input")), _object_wanted(request))
     given = repr(wrong.get("input"))[:80].encode("utf-8", "replace").decode()
-    return Fault("request", where, last, given, str(wrong["msg"]).lower())
+    want = str(wrong["msg"]).lower()
+    if wrong["type"] == "missing":
+        given = "nothing"
+    if above[:1] == ["body"] and (told := body_told(request, [*above[1:], last])):
+        want = f"{want}: {told}"
+    return Fault("request", where, last, given, want)
 
 
 def _not_json(text: str, place: int, said: str) -> Fault:
@@ -91,6 +96,8 @@ def why_unread(error: HTTPException) -> str:
         return "the body is nested too deep to be read; send what the operation asks for, a few levels"
     if isinstance(cause, ValueError) and error.status_code == 400:
         return "the body cannot be read as JSON; numbers have at most some hundreds of digits"
+    if error.status_code == 405:
+        return f"it takes {(error.headers or {}).get('allow') or (error.headers or {}).get('Allow', 'others')}"
     return str(error.detail)
 
 

@@ -37,6 +37,18 @@ def body_words(request: Request, inside: Sequence[str] = ()) -> list[str]:
     return list(schema.get("properties", ()))
 
 
+def body_told(request: Request, path: Sequence[str]) -> str:
+    """What the document says of a field of the JSON body; of the nearest above it where it says nothing of its own."""
+    schemas = request.app.openapi()["components"]["schemas"]
+    schema = _followed(schemas, body_kinds(request).get("application/json", {}).get("schema", {}))
+    said = ""
+    for key in path:
+        field = schema.get("properties", {}).get(key, {})
+        said = str(field.get("description", said))
+        schema = _followed(schemas, field)
+    return said
+
+
 def body_kinds(request: Request) -> Mapping[str, Any]:
     """Media types of the body of the operation, with what the document says of each."""
     kinds: Mapping[str, Any] = _documented(request).get("requestBody", {}).get("content", {})

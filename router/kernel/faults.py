@@ -70,6 +70,10 @@ class Refused(PlatewrightError):
     """The person asking may not do this; the message says what it would take."""
 
 
+class NotOneself(Refused):
+    """The person asking may do this, but not to themselves."""
+
+
 class NotSignedIn(PlatewrightError):
     """Nobody is known to be asking."""
 

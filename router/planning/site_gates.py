@@ -183,6 +183,11 @@ class SiteGates:
             )
         return tuple(bits)
 
+    def _named(self, site_ids: Sequence[str]) -> str:
+        """Sites by their names, as people call them; one that is not there any more by its id."""
+        known = self._network.site
+        return ", ".join(known[s].name if s in known else s for s in site_ids)
+
     def _without_carriers(self, line: OrderLine, site: Site) -> SiteVerdict:
         network = self._network
         reasons: list[Reason] = []
@@ -191,7 +196,12 @@ class SiteGates:
                 said = f"no work centre and no outside service for {step.replace('_', ' ')}"
                 reasons.append(Reason("step", said + aside(step_nowhere(network, step))))
         if line.approved_sites and site.site_id not in line.approved_sites:
-            reasons.append(Reason("approved", f"the customer approves only {', '.join(line.approved_sites)}"))
+            reasons.append(
+                Reason(
+                    "approved",
+                    f"it may be built at {self._named(line.approved_sites)} only (approved by the customer, or pinned)",
+                )
+            )
         codes = [(line.export_control, "registration")] if line.export_control else []
         codes += [(code, "accreditation") for code in line.accreditations]
         staffed = self._staffed[site.site_id]

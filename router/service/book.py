@@ -8,7 +8,7 @@ from datetime import date, datetime
 
 from router.formats.wording import found as found_text
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Stale
-from router.service.cells import column_faults, csv_of, read_cells, record_of
+from router.service.cells import column_faults, read_one, record_of
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.former_names import remember_names
@@ -18,6 +18,7 @@ from router.service.network import reading_of
 from router.service.ports import SORTS, LineFilter, Work
 from router.service.records import Actor, LineRecord, LineStanding
 from router.service.rights import Operation, decide, may_see_code, require
+from router.service.said import said
 from router.service.visible import hidden_from, hidden_names, told
 
 
@@ -87,14 +88,13 @@ def _seen(work: Work, actor: Actor, line_id: str) -> LineRecord:
 
 def hold(desk: Desk, actor: Actor, line_id: str, why: str, seen_version: int) -> LineRecord:
     """Leave the line out of plans until it is released."""
-    if not why.strip():
-        raise FaultyInput([Fault("", line_id, "why", "nothing", "why the line is held, in a few words")])
+    reason = said(why, line_id, "why", "why the line is held, in a few words")
 
     def held(line: LineRecord) -> LineRecord:
         _only(line, LineStanding.OPEN, "held")
-        return replace(line, standing=LineStanding.HELD, why_held=why.strip()[:500])
+        return replace(line, standing=LineStanding.HELD, why_held=reason)
 
-    return _decide(desk, actor, line_id, seen_version, "hold", held, {"why": why.strip()[:500]})
+    return _decide(desk, actor, line_id, seen_version, "hold", held, {"why": reason})
 
 
 def release(desk: Desk, actor: Actor, line_id: str, seen_version: int) -> LineRecord:
@@ -109,12 +109,13 @@ def release(desk: Desk, actor: Actor, line_id: str, seen_version: int) -> LineRe
 
 def withdraw(desk: Desk, actor: Actor, line_id: str, why: str, seen_version: int) -> LineRecord:
     """The customer cancels the line. It stays on record."""
+    reason = said(why, line_id, "why")
 
     def withdrawn(line: LineRecord) -> LineRecord:
         _not_closed(line)
-        return replace(line, standing=LineStanding.WITHDRAWN, why_held=why.strip()[:500])
+        return replace(line, standing=LineStanding.WITHDRAWN, why_held=reason)
 
-    return _decide(desk, actor, line_id, seen_version, "withdraw", withdrawn, {"why": why.strip()[:500]})
+    return _decide(desk, actor, line_id, seen_version, "withdraw", withdrawn, {"why": reason})
 
 
 def pin(desk: Desk, actor: Actor, line_id: str, site_id: str | None, seen_version: int) -> LineRecord:
@@ -155,10 +156,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
         unknown.append(Fault("", line_id, "line", found_text(cells["line"]), want))
     if unknown:
         raise FaultyInput(unknown)
-    found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, network), models)
-    if faults or not found:
-        raise FaultyInput(faults)
-    fresh = record_of(*found[0])
+    fresh = record_of(*read_one(row, reading_of(desk, network), models))
     if not may_see_code(actor, fresh.export_control):
         fault = Fault("", line_id, "export_control", f"'{fresh.export_control}'", "a code the person is cleared for")
         raise FaultyInput([fault])

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from router.domain.orders import OrderLine
 from router.formats.network_file import NetworkReading
-from router.formats.order_book import COLUMNS, inspect_orders
+from router.formats.order_book import COLUMNS, REQUIRED, inspect_orders
 from router.formats.order_cells import MOST_ROWS, read_sheet
 from router.formats.wording import found, one_of
 from router.kernel.faults import Fault, FaultyInput
@@ -90,6 +90,19 @@ def read_cells(
         if line is not None:
             sound.append((line, row))
     return sound, faults
+
+
+def read_one(cells: Cells, network: NetworkReading, models: Sequence[str]) -> tuple[OrderLine, Cells]:
+    """One line given as cells by column. Raises FaultyInput with every fault, cells that are wanted and not there too.
+
+    A fault names the cell; there are no rows.
+    """
+    # A column that is left out is a cell left empty: it is the only line.
+    row = {**dict.fromkeys(REQUIRED, ""), **cells}
+    sound, faults = read_cells(csv_of([row]), "the line", network, models)
+    if faults or not sound:
+        raise FaultyInput([replace(f, where="cells") for f in faults])
+    return sound[0]
 
 
 def read_kept(

@@ -21,6 +21,7 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, EventKind, EventRecord
 from router.service.rights import Operation, decide, require, sites_seen
+from router.service.said import said
 from router.service.visible import RESTRICTED, Hidden, hidden_from, names_any, values_told
 
 _AHEAD = timedelta(minutes=10)
@@ -112,9 +113,7 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
     is said of hidden pieces too; the answer shows them under one name.
     """
     require(actor, Operation.RECORD_EVENT)
-    why = why.strip()[:500]
-    if not why:
-        raise FaultyInput([Fault("", f"event {event_id}", "why", "nothing", "the reason, in a few words")])
+    why = said(why, f"event {event_id}", "why", "the reason, in a few words")
     shown, hidden = _shown_to(desk, actor), hidden_from(desk, actor)
     with desk.store.begin() as work:
         answer = earlier(work, actor, once)
@@ -386,7 +385,7 @@ def _told(
     kind: EventKind, occurred_at: datetime, given: dict[str, Any], about: _About, hidden: Collection[str]
 ) -> dict[str, Any]:
     """The details of an event: what was given, checked, and what the next plan has to know."""
-    told: dict[str, Any] = {k: str(given[k])[:500] for k in ("note",) if k in given}
+    told: dict[str, Any] = {k: said(str(given[k]), about.name, k) for k in ("note",) if k in given}
     if kind is EventKind.MACHINE_DOWN and given.get("until"):
         told["until"] = _until(given["until"], occurred_at)
     if about.shipment is not None:

@@ -13,7 +13,7 @@ from router.service.desk import Desk
 from router.service.models import content_of
 from router.service.network import NO_NETWORK
 from router.service.records import Actor, LineRecord
-from router.service.rights import Operation, may_see_code, require
+from router.service.rights import Operation, decide, may_see_code, require
 
 
 def scenario_files(desk: Desk, actor: Actor) -> dict[str, bytes]:
@@ -31,7 +31,7 @@ def scenario_files(desk: Desk, actor: Actor) -> dict[str, bytes]:
         contents = {n: work.models.content(sha) for n, sha in sorted(set(files_of.values()))}
     if network is None:
         raise NotFound(NO_NETWORK)
-    if any(not may_see_code(actor, x.export_control) for x in lines):
+    if not _clear(actor, lines):
         raise Refused(
             "the book holds export-controlled lines you are not cleared for; ask a cleared planner to export it"
         )
@@ -39,6 +39,20 @@ def scenario_files(desk: Desk, actor: Actor) -> dict[str, bytes]:
     files = {NETWORK_FILE: network.raw, ORDERS_CSV: csv_of(rows)}
     files |= {f"{MODEL_FOLDER}/{n}": c for n, c in contents.items() if c is not None}
     return files
+
+
+def may_export(desk: Desk, actor: Actor) -> bool:
+    """Whether ``scenario_files`` would answer."""
+    if not decide(actor, Operation.EXPORT).allowed:
+        return False
+    with desk.store.look() as work:
+        if work.networks.latest() is None:
+            return False
+        return _clear(actor, [x for x in work.lines.all() if not x.standing.closed])
+
+
+def _clear(actor: Actor, lines: Iterable[LineRecord]) -> bool:
+    return all(may_see_code(actor, x.export_control) for x in lines)
 
 
 def _file_names(lines: Iterable[LineRecord], shas: Mapping[str, str]) -> dict[str, tuple[str, str]]:

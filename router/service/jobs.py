@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Collection, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
@@ -19,9 +19,14 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
+from router.service.said import said
 from router.service.visible import Hidden, hidden_from, told, values_told
 
 _MOST_WORKERS = 16
+WAITING_FOR_A_WORKER = "waiting for a worker"
+WAITING_FOR_ANOTHER = "waiting for another worker; the one that had it is silent"
+LEASE_S = 30.0
+"""A worker that has been silent for so long has lost its job: another may claim it."""
 ASSIGNMENT = "assignment"
 """What a choice of sites tells line by line, in a table of its own: every reader gets their own."""
 KEEP_H = 24.0
@@ -46,6 +51,7 @@ def ask_plan(
     far as they can stay, those that begin within ``keep_h`` hours; ``from_nothing`` keeps nothing, not even pins.
     """
     require(actor, Operation.ASK_RUN)
+    words = said(note, "run", "note")
     faults = []
     if not 1 <= seconds <= desk.limits.most_run_seconds:
         want = f"1 to {desk.limits.most_run_seconds}"
@@ -58,7 +64,7 @@ def ask_plan(
         faults.append(Fault("", "run", "keep_h", f"{keep_h:g}", f"0 to {MOST_KEEP_H:g}"))
     if faults:
         raise FaultyInput(faults)
-    params = {"seconds": seconds, "seed": seed, "workers": workers, "note": note[:500], "from_nothing": from_nothing}
+    params = {"seconds": seconds, "seed": seed, "workers": workers, "note": words, "from_nothing": from_nothing}
     params["keep_h"] = None if from_nothing else keep_h
     return ask_job(desk, actor, JobKind.PLAN, params, once)
 
@@ -117,7 +123,7 @@ def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping
         asked_at=now,
         asked_by=actor.name,
         params={**params, "currency": currency_of(desk, record)},
-        phase="waiting for a worker",
+        phase=WAITING_FOR_A_WORKER,
         done=0,
         total=None,
         best_cents=None,
@@ -166,7 +172,15 @@ def _read(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, Hidden]:
     with desk.store.look() as work:
         job = work.jobs.get(job_id)
     hidden = hidden_from(desk, actor)
-    return _seen(job, hidden.lines, job_id), hidden
+    return _as_it_stands(_seen(job, hidden.lines, job_id), desk.clock()), hidden
+
+
+def _as_it_stands(job: JobRecord, now: datetime) -> JobRecord:
+    """The job as kept, but one whose worker has fallen silent is queued: nobody works on it."""
+    silent = job.heartbeat_at is not None and job.heartbeat_at < now - timedelta(seconds=LEASE_S)
+    if job.standing is not JobStanding.RUNNING or not silent:
+        return job
+    return replace(job, standing=JobStanding.QUEUED, phase=WAITING_FOR_ANOTHER)
 
 
 def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
@@ -237,8 +251,10 @@ def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None
             return work.jobs.page(place, many)
 
     def shown(found: list[JobRecord]) -> list[JobRecord]:
-        hidden = hidden_from(desk, actor)
-        return [_head(job, hidden) for job in found if job.params.get("line_id") not in hidden.lines]
+        hidden, now = hidden_from(desk, actor), desk.clock()
+        return [
+            _head(_as_it_stands(job, now), hidden) for job in found if job.params.get("line_id") not in hidden.lines
+        ]
 
     return filled(read, before, lambda job: job.asked_at, shown, desk.limits.page(limit))
 

@@ -21,6 +21,7 @@ from router.service.desk import Desk
 from router.service.ports import Work
 from router.service.records import Actor, LineRecord, NetworkRecord
 from router.service.rights import Operation, require
+from router.service.said import said
 from router.service.visible import RESTRICTED_TEXT, hidden_lines, hidden_names, told
 
 IN_THE_BOOK = "orders in the book"
@@ -83,6 +84,7 @@ def check_network(desk: Desk, actor: Actor, raw: bytes) -> tuple[Fault, ...]:
 def save_network(desk: Desk, actor: Actor, raw: bytes, seen_version: int, note: str) -> NetworkRecord:
     """Keep the next edition (``seen_version`` 0: the first). Raises FaultyInput with every fault, Conflict if stale."""
     require(actor, Operation.CHANGE_NETWORK)
+    note = said(note, "network", "note")
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
         revision, faults = work.revision.now(), _faults(work, raw, hidden)
@@ -104,9 +106,9 @@ def keep_edition(work: Work, desk: Desk, actor: Actor, raw: bytes, seen_version:
     if version != seen_version:
         raise Stale(f"the network has changed since (edition {version}, seen {seen_version}); look again")
     digest = hashlib.sha256(raw).hexdigest()
-    record = NetworkRecord(version + 1, raw, digest, desk.clock(), actor.name, note[:500])
+    record = NetworkRecord(version + 1, raw, digest, desk.clock(), actor.name, note)
     work.networks.add(record)
-    book_changed(work, desk, actor, "save network", f"edition {record.version}", {"note": note[:500]})
+    book_changed(work, desk, actor, "save network", f"edition {record.version}", {"note": note})
     return record
 
 

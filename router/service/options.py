@@ -19,7 +19,7 @@ from router.planning.live import LivePlan
 from router.planning.room_now import WouldFit, room_now
 from router.service.book import get_line
 from router.service.builds import seen_build
-from router.service.cells import column_faults, csv_of, read_cells
+from router.service.cells import column_faults, csv_of, read_cells, read_one
 from router.service.desk import Desk
 from router.service.models import content_of, measured, models_shown
 from router.service.network import NO_NETWORK, reading_of
@@ -111,10 +111,7 @@ def _asked_of_live(
     if unknown:
         raise FaultyInput(unknown)
     row = {name: text for name, text in {**cells, "line": cells.get("line") or "new-line"}.items() if text}
-    found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, record), sorted(shas))
-    if faults or not found:
-        raise FaultyInput(faults)
-    line = found[0][0]
+    line, _ = read_one(row, reading_of(desk, record), sorted(shas))
     if not may_see_code(actor, line.export_control):
         fault = Fault("the line", "", "export_control", f"'{line.export_control}'", "a code you are cleared for")
         raise FaultyInput([fault])

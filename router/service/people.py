@@ -13,7 +13,7 @@ from typing import Any
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
-from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotSignedIn, Refused, TooMuch
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotOneself, NotSignedIn, Refused, TooMuch
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.names import site_faults
@@ -30,6 +30,8 @@ ATTEMPTS_COUNT_FOR = timedelta(minutes=15)
 _MOST_A_NAME_AND_ADDRESS = 5
 """Failed attempts for one name from one address; counted by both, so that nobody locks out others from afar."""
 _MOST_AN_ADDRESS = 50
+_LONGEST_NAME, _MOST_NAMES = 100, 200
+"""Of sites and codes of a person."""
 _TOUCH_EVERY = timedelta(minutes=1)
 _WRONG = "name or password is not right"
 _HASHER = PasswordHasher()  # argon2id with the library's current costs
@@ -232,7 +234,17 @@ def _rights_of(person: Person) -> dict[str, Any]:
 
 
 def _names(given: Iterable[str]) -> frozenset[str]:
-    return frozenset(s.strip()[:100] for s in given if s.strip())
+    names = frozenset(s.strip() for s in given if s.strip())
+    faults = [
+        Fault("", "person", "name of a site or code", f"{len(n)} characters", f"at most {_LONGEST_NAME}")
+        for n in sorted(names)
+        if len(n) > _LONGEST_NAME
+    ]
+    if len(names) > _MOST_NAMES:
+        faults.append(Fault("", "person", "sites or codes", f"{len(names)} of them", f"at most {_MOST_NAMES}"))
+    if faults:
+        raise FaultyInput(faults)
+    return names
 
 
 def change_person(
@@ -247,7 +259,7 @@ def change_person(
 ) -> Person:
     """Change what somebody may. The last active administrator stays one. An inactive person's sessions end.
 
-    Raises Refused when administrators give themselves a clearance: that takes a second one.
+    Raises NotOneself when administrators give themselves a clearance: that takes a second one.
     """
     require(actor, Operation.MANAGE_PEOPLE)
     with desk.store.look() as work:
@@ -268,7 +280,7 @@ def change_person(
         require(replace(actor, person=myself or actor.person), Operation.MANAGE_PEOPLE)
         changed = replace(person, role=role, sites=_names(sites), cleared_codes=_names(cleared_codes), active=active)
         if person_id == actor.person.person_id and changed.cleared_codes - person.cleared_codes:
-            raise Refused("nobody gives themselves a clearance; another administrator has to do it")
+            raise NotOneself("nobody gives themselves a clearance; another administrator has to do it")
         others = [
             p for p in work.people.all() if p.role is Role.ADMINISTRATOR and p.active and p.person_id != person_id
         ]

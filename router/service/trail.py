@@ -11,6 +11,9 @@ from router.service.records import Actor, TrailRecord
 from router.service.rights import Operation, require
 from router.service.visible import Hidden, hidden_from, names_any, values_told
 
+MOST_TOLD = 50
+"""So many changes of the book are told beside a plan that does not know them."""
+
 
 def list_trail(
     desk: Desk, actor: Actor, before: int | None = None, limit: int = 100, subject: str = ""
@@ -28,15 +31,39 @@ def _entries(desk: Desk, actor: Actor, before: int | None, limit: int, subject: 
         with desk.store.look() as work:
             return work.trail.page(place, many, subject)
 
-    def shown(found: list[TrailRecord]) -> list[TrailRecord]:
-        hidden = hidden_from(desk, actor)
-        return [
-            _told(entry, hidden)
-            for entry in found
-            if not names_any(entry.subject, hidden.names) and entry.details.get("line_id") not in hidden.lines
-        ]
+    return filled(read, before, lambda entry: entry.trail_id, lambda found: _shown(desk, actor, found), limit)
 
-    return filled(read, before, lambda entry: entry.trail_id, shown, limit)
+
+def _shown(desk: Desk, actor: Actor, found: list[TrailRecord]) -> list[TrailRecord]:
+    hidden = hidden_from(desk, actor)
+    return [
+        _told(entry, hidden)
+        for entry in found
+        if not names_any(entry.subject, hidden.names) and entry.details.get("line_id") not in hidden.lines
+    ]
+
+
+def book_changes(desk: Desk, actor: Actor, since: int) -> list[TrailRecord]:
+    """What changed the book after a revision, newest first and as many as are told at a time; for who accepts plans.
+
+    As in the trail: what is about lines the actor is not cleared for is left out.
+    """
+    require(actor, Operation.ACCEPT_PLAN)
+
+    def read(place: int | None, many: int) -> list[TrailRecord]:
+        found: list[TrailRecord] = []
+        with desk.store.look() as work:
+            while len(found) < many:
+                entries = work.trail.page(place, many)
+                changes = [x for x in entries if "revision" in x.details]
+                found += [x for x in changes if x.details["revision"] > since]
+                # One entry a revision, and they go down.
+                if len(entries) < many or any(x.details["revision"] <= since for x in changes):
+                    break
+                place = entries[-1].trail_id
+        return found[:many]
+
+    return filled(read, None, lambda entry: entry.trail_id, lambda found: _shown(desk, actor, found), MOST_TOLD)
 
 
 def _told(entry: TrailRecord, hidden: Hidden) -> TrailRecord:

@@ -20,6 +20,8 @@ _CAN_WAIT = (JobKind.COMPARISON.value, JobKind.HOLD.value, JobKind.SITES.value)
 _GIVES_WAY = (JobKind.COMPARISON.value, JobKind.HOLD.value)
 """Of these what is done is kept piece by piece, so that they can be broken off for a plan; a choice of sites begins
 anew, and does so on every attempt but its last."""
+_BEGINNING = "beginning"
+"""What a worker does until it reports: not waiting any more."""
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
 
 _LONGEST_PHASE = 200
@@ -68,6 +70,7 @@ class JobRows(Rows):
             "heartbeat_at": now,
             "attempt": job.attempt + 1,
             "started_at": now,
+            "phase": _BEGINNING,
             # What an earlier attempt said of itself is not said of this one.
             "why": "",
         }

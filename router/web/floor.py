@@ -21,6 +21,8 @@ from router.web.reading import NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 
 routes = APIRouter()
+_MOST_GIVEN_BACK = 2_000
+"""Characters of a field that stand in the form again when it had faults."""
 _A_PAGE = 100
 _UTC = ZoneInfo("UTC")
 _KINDS = {"down": EventKind.MACHINE_DOWN, "up": EventKind.MACHINE_UP}
@@ -46,8 +48,6 @@ def _floor(
     stands = _machines(reader)
     own = [m for m in stands.machines if m.may_record] if stands else []
     zones = {m.site_id: m.time_zone for m in stands.machines} if stands else {}
-    # Whoever records for one clock only is offered the moment on it.
-    one = ZoneInfo(own[0].time_zone) if len({m.time_zone for m in own}) == 1 else reader.clock.zone
 
     def local(at: datetime | str, site_id: str | None, told: Callable[[datetime, ZoneInfo], str] = clock) -> str:
         """On the clock of the site; of one that is not in the network any more, in UTC."""
@@ -57,11 +57,25 @@ def _floor(
     return page(
         reader, "floor.html.j2", title="On the floor", here="/floor", status=422 if faults else 200,
         given=given or {}, faults=faults, found=found, pages=pages, may=may,
-        stands=stands, may_record=[(m.machine_id, f"{m.machine_id}, {m.site}") for m in own], local=local,
-        begins=stands.moment.astimezone(one).isoformat(timespec="minutes") if stands else "",
+        stands=stands, local=local,
+        may_record=[(m.machine_id, f"{m.machine_id}, {m.site}", _typed(stands.moment, m.time_zone)) for m in own]
+        if stands
+        else [],
         full_clock=full_clock, sites={m.site_id: m.site for m in stands.machines} if stands else {},
         days_without_end=DOWN_WITHOUT_END.days,
     )  # fmt: skip
+
+
+def _typed(at: datetime, time_zone: str) -> str:
+    """As it stands in a field for date and time, on a clock."""
+    return at.astimezone(ZoneInfo(time_zone)).replace(tzinfo=None).isoformat(timespec="minutes")
+
+
+def _clock_of(reader: Reader, machine_id: str) -> ZoneInfo:
+    """The clock of the machine's site; of a machine that is not there, which is told later, any."""
+    stands = _machines(reader)
+    found = [m.time_zone for m in stands.machines if m.machine_id == machine_id] if stands else []
+    return ZoneInfo(found[0]) if found else _UTC
 
 
 def _machines(reader: Reader) -> MachinesNow | None:
@@ -75,23 +89,30 @@ def _machines(reader: Reader) -> MachinesNow | None:
 def machine(request: Request, reader: SignedIn, form: Posted) -> Response:
     """Record that a machine is down, or up again."""
     machine_id, kind, until = form.text("machine"), _KINDS.get(form.text("kind")), form.text("until")
-    at, faults = form.moment("at", machine_id)
+    zone = _clock_of(reader, machine_id)
+    at, faults = form.moment("at", machine_id, zone)
+    end, wrong = form.moment("until", machine_id, zone) if until else (None, [])
+    faults += wrong
     if kind is None:
         faults.append(Fault("form", machine_id, "kind", form.text("kind") or "nothing", ", ".join(_KINDS)))
     if until and kind is EventKind.MACHINE_UP:
         faults.append(Fault("form", machine_id, "until", until, "nothing: a machine that is up has no end of it"))
     if faults or kind is None or at is None:
         return _floor(reader, given=_given(form), faults=faults)
-    told = {"note": form.text("note")} | ({"until": until} if until else {})
+    told = {"note": form.text("note")} | ({"until": end.isoformat()} if end else {})
     try:
         record_event(reader.desk, reader.actor, kind, machine_id, at, told)
     except FaultyInput as faulty:
         return _floor(reader, given=_given(form), faults=faulty.faults)
-    return done(request, "/floor", f"Recorded: {kind.value}, {machine_id}. The next plan starts from it.")
+    return done(
+        request,
+        "/floor",
+        f"Recorded: {kind.value}, {machine_id}, {full_clock(at, zone)}. The next plan starts from it.",
+    )
 
 
 def _given(form: Form) -> dict[str, str]:
-    return {name: form.text(name)[:500] for name in ("machine", "kind", "at", "until", "note")}
+    return {name: form.text(name)[:_MOST_GIVEN_BACK] for name in ("machine", "kind", "at", "until", "note")}
 
 
 @routes.post("/floor/events/{event_id}/withdraw")

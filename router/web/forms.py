@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, BinaryIO
+from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Request
 from starlette.datastructures import UploadFile
@@ -17,6 +18,8 @@ from router.web.reading import SignedIn, check_token, refuse_unkeepable
 
 TOKEN_FIELD = "token"
 MOST_FILES, MOST_FIELDS, LONGEST_FIELD_BYTES = 500, 400, 2_000_000
+
+_MOMENT = "a date and time on the clock of the site, e.g. 2027-03-01T06:00"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,17 +60,25 @@ class Form:
             )
         return number
 
-    def moment(self, name: str, where: str) -> tuple[datetime | None, list[Fault]]:
-        """A time with its offset; None with what is wrong with it (``where``: what the form is about)."""
+    def moment(self, name: str, where: str, zone: ZoneInfo) -> tuple[datetime | None, list[Fault]]:
+        """A date and time on the clock of a zone; None with what is wrong with it (``where``: what the form is about).
+
+        One written with an offset is taken by that. An hour that comes twice, as clocks go back, is the first one.
+        """
         text = self.text(name)
         try:
             found = datetime.fromisoformat(text)
         except ValueError:
             found = None
-        if found is None or found.tzinfo is None:
-            want = "a time with its offset, e.g. 2027-03-01T06:00-05:00"
-            return None, [Fault("form", where, name, text[:100] or "nothing", want)]
-        return found, []
+        if found is None or len(text) <= len("2027-03-01"):
+            return None, [Fault("form", where, name, text[:100] or "nothing", _MOMENT)]
+        if found.tzinfo is not None:
+            return found, []
+        local = found.replace(tzinfo=zone)
+        if local.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != found:
+            want = "a time there is: the clocks of the site go forward then, and pass it over"
+            return None, [Fault("form", where, name, text[:100], want)]
+        return local, []
 
     def chosen_files(self, name: str) -> tuple[Upload, ...]:
         """Files of a field that were really chosen (browsers send an empty one for none)."""
@@ -93,7 +104,7 @@ async def read_form(request: Request) -> Form:
 
 
 async def posted(request: Request, reader: SignedIn) -> Form:
-    """The form of somebody signed in, token checked. Raises Refused for a form that no page of this log-in made."""
+    """The form of somebody signed in, token checked. Raises OutOfDate for a form that no page of this log-in made."""
     form = await read_form(request)
     check_token(reader.session, form.text(TOKEN_FIELD))
     return form

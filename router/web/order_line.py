@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 from router.domain.result import LineOptions, SiteOption
 from router.kernel.faults import Conflict, NotFound
@@ -10,10 +11,11 @@ from router.report.leg_entries import map_sites
 from router.report.legs_map import Leg, legs_map
 from router.report.measures import METRIC, Measures
 from router.report.theme import numbered
-from router.report.wording import day, full_day, money, number, percent
+from router.report.wording import day, full_clock, full_day, money, number, percent
 from router.service.book import get_line
 from router.service.desk import Desk
 from router.service.options import where_to_build
+from router.service.pinned_site import PinnedSite, pinned_site
 from router.service.plans import PlanInFull, full_plan, live_plan
 from router.service.records import Actor, LineRecord, LineStanding, TrailRecord
 from router.service.seen_totals import NOT_TOLD, WHY_NOT_TOLD
@@ -74,10 +76,12 @@ class LineView:
     history: tuple[TrailRecord, ...]
     build_ids: tuple[str, ...]
     plan_id: int | None
+    pin: PinnedSite | None
+    """What the site it is pinned to says."""
 
 
-def line_view(desk: Desk, actor: Actor, line_id: str, measures: Measures = METRIC) -> LineView:
-    """The page of a line; the tables are asked of the live plan, where there is one."""
+def line_view(desk: Desk, actor: Actor, line_id: str, zone: ZoneInfo, measures: Measures = METRIC) -> LineView:
+    """The page of a line; the tables are asked of the live plan, where there is one. ``zone``: the reader's clock."""
     line = get_line(desk, actor, line_id)
     head = live_plan(desk, actor)
     plan = full_plan(desk, actor, head.plan_id) if head else None
@@ -96,7 +100,7 @@ def line_view(desk: Desk, actor: Actor, line_id: str, measures: Measures = METRI
     shipped = [s for s in plan.result.plan.shipments if s.line_id == line_id] if plan else []
     return LineView(
         line=line,
-        facts=_facts(line, plan, measures),
+        facts=_facts(line, plan, measures, zone),
         sentence=options.sentence if options else "",
         rows=rows,
         why_no_table=why,
@@ -108,10 +112,13 @@ def line_view(desk: Desk, actor: Actor, line_id: str, measures: Measures = METRI
         history=tuple(line_history(desk, actor, line_id)),
         build_ids=tuple(dict.fromkeys(b for s in shipped for b in s.build_ids)),
         plan_id=plan.head.plan_id if plan else None,
+        pin=pinned_site(desk, line),
     )
 
 
-def _facts(line: LineRecord, plan: PlanInFull | None, measures: Measures) -> tuple[tuple[str, str], ...]:
+def _facts(
+    line: LineRecord, plan: PlanInFull | None, measures: Measures, zone: ZoneInfo
+) -> tuple[tuple[str, str], ...]:
     cells = line.cells
     facts = [
         ("Order", line.order_id),
@@ -120,7 +127,7 @@ def _facts(line: LineRecord, plan: PlanInFull | None, measures: Measures) -> tup
         ("Alloy", line.alloy_id),
         ("Pieces", number(line.quantity)),
         ("Ship to", line.ship_place),
-        ("Received", full_day(line.received_at.date())),
+        ("Received", full_clock(line.received_at, zone)),
         ("Due at the destination", full_day(line.due_date)),
         ("Condition", cells.get("condition", "as built").replace(";", ", ").replace("_", " ")),
         ("Coupons", cells.get("coupons", "0")),
@@ -160,18 +167,18 @@ def _rows(plan: PlanInFull, options: LineOptions, measures: Measures, partial: b
 
 def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, unknown: str, measures: Measures) -> SiteRow:
     """``unknown`` stands for a marginal cost that is None where the line could be built."""
-    currency = plan.scenario.network.currency
+    currency, site = plan.scenario.network.currency, plan.scenario.network.site[o.site_id]
     fill = "" if o.fill_after is None else percent(o.fill_after, 0)
     if o.fill_before is not None and fill:
         fill = f"{percent(o.fill_before, 0)} to {fill}"
     return SiteRow(
-        site=plan.scenario.network.site[o.site_id].name,
+        site=site.name,
         possible=o.possible,
         chosen=o.chosen,
         why=o.reasons,
         fair="" if o.fair_cents is None else money(o.fair_cents, currency),
         marginal=money(o.marginal_cents, currency) if o.marginal_cents is not None else unknown if o.possible else "",
-        ready="" if o.ready_at is None else day(o.ready_at.date()),
+        ready="" if o.ready_at is None else day(o.ready_at.astimezone(ZoneInfo(site.time_zone)).date()),
         arrives="" if o.arrive_date is None else day(o.arrive_date),
         late=o.late_days or 0,
         co2e="" if o.co2e_kg is None else f"{number(o.co2e_kg, 1)} kg",

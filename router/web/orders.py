@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
+from router.formats.wording import found as found_text
+from router.formats.wording import one_of
 from router.kernel.faults import AlreadyMade, FaultyInput, NotFound
 from router.service import book as use
 from router.service.cursors import cursor, uncursor
+from router.service.exports import may_export
 from router.service.imports import Overtaken, Stored, preview_files, store_import
 from router.service.jobs import ask_elsewhere
 from router.service.network import current_network
@@ -18,6 +22,7 @@ from router.service.placed import placed_lines
 from router.service.ports import SORTS, LineFilter
 from router.service.records import LineStanding
 from router.service.rights import Operation, decide, require
+from router.web.clearance import not_shown_words
 from router.web.forms import Posted
 from router.web.order_line import line_view
 from router.web.order_quantities import quantity_view
@@ -38,7 +43,7 @@ _PAGE = 60
 @routes.get("/orders")
 def orders(
     reader: SignedIn,
-    text: str = "",
+    text: Annotated[str, Query(max_length=200)] = "",
     standing: str = "",
     alloy: str = "",
     site: str = "",
@@ -47,9 +52,10 @@ def orders(
     after: Annotated[str | None, Query(max_length=1000)] = None,
 ) -> Response:
     """The order book, filtered and sorted by its address."""
-    wanted = LineFilter(text=text[:200], standing=standing, alloy_id=alloy, pinned_site=site)
+    reader, sort = _known_or(reader, "sort", sort, SORTS, "due_date")
+    reader, standing = _known_or(reader, "standing", standing, [value for value, _ in _STANDINGS], "")
+    wanted = LineFilter(text=text, standing=standing, alloy_id=alloy, pinned_site=site)
     place = uncursor(after, 2)
-    sort = sort if sort in SORTS else "due_date"
     found = use.list_lines(
         reader.desk, reader.actor, wanted, sort, falling, (place[0], place[1]) if place else None, _PAGE
     )
@@ -64,13 +70,23 @@ def orders(
     }
     return page(
         reader, "orders.html.j2", title="Orders", here="/orders", lines=found.lines, total=found.total, pages=pages,
-        partial=found.partial,
+        not_shown=not_shown_words(reader) if found.partial else "", may_export=may_export(reader.desk, reader.actor),
         text=text, standing=standing, alloy=alloy, site=site, sort=sort, falling=falling,
         sorts=list(_SORT_WORDS.items()),
         placed=placed_lines(reader.desk, reader.actor, [x.line_id for x in found.lines]), site_names=dict(sites),
         alloys=alloys, sites=sites, standing_choices=_STANDINGS, marks=_STANDING_MARK,
         may_import=decide(reader.actor, Operation.IMPORT).allowed, plain=not chosen.get("text") and not standing,
     )  # fmt: skip
+
+
+def _known_or(reader: Reader, word: str, given: str, known: Collection[str], otherwise: str) -> tuple[Reader, str]:
+    """What the address says of a word, or what stands for it where that is nothing known: which the page then says."""
+    if given in known:
+        return reader, given
+    want = one_of(given, [k for k in known if k])
+    return reader.without(
+        f"{word} {found_text(given)} in the address is not known and was passed over; {want}"
+    ), otherwise
 
 
 def _names(reader: Reader) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
@@ -128,7 +144,7 @@ def not_shown(stored: Stored) -> str:
 @routes.get("/orders/{line_id}")
 def order(reader: SignedIn, line_id: str) -> Response:
     """One line: where it could be built and why it is where it is, its history, and what may be done with it."""
-    view = line_view(reader.desk, reader.actor, line_id, reader.choices.measures)
+    view = line_view(reader.desk, reader.actor, line_id, reader.clock.zone, reader.choices.measures)
     _, sites = _names(reader)
     return page(
         reader, "order.html.j2", title=f"Line {line_id}", here="/orders", view=view, sites=sites, marks=_STANDING_MARK,

@@ -12,13 +12,14 @@ from router.kernel.faults import NotFound
 from router.report.kpi_table import kpi_groups, occupancy_groups
 from router.report.risk import at_risk
 from router.report.trace_chart import trace_chart
-from router.report.wording import clock, clock_time, money, number, percent
+from router.report.wording import clock, clock_time, count, money, number, percent
 from router.service import plans as use
 from router.service.compare import compare_plans
 from router.service.plans import PlanInFull, full_plan
 from router.service.records import PlanHead, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.seen_totals import NOT_TOLD, WHY_NOT_TOLD, seen_totals
+from router.service.trail import book_changes
 from router.service.visible import hidden_lines
 from router.web.forms import Posted
 from router.web.reading import NumberAsked, NumberInPath, Reader, SignedIn
@@ -92,13 +93,15 @@ def plan(reader: SignedIn, plan_id: NumberInPath) -> Response:
         habit_cents = result.habit_kpis.landed_cents
         trace = trace_chart("trace", result.trace, result.seconds, result.bound_cents, habit_cents, full.head.currency)
     parent = full.head.parent
+    may_accept = decide(reader.actor, Operation.ACCEPT_PLAN).allowed
     return page(
         reader, "plan.html.j2", title=f"Plan {plan_id}", here="/plans", head=full.head, full=full,
         kpis=(occupancy_groups if partial else kpi_groups)(result.kpis, result.habit_kpis, full.head.currency),
         seen=_seen(full, hidden) if partial else (), risks=risks, unplanned=unplanned,
         facts=_facts(full, reader), trace=trace, marks=STANDING_MARK, parent=parent,
         stale=use.staleness(reader.desk, reader.actor, plan_id),
-        may_accept=decide(reader.actor, Operation.ACCEPT_PLAN).allowed,
+        since=book_changes(reader.desk, reader.actor, full.head.book_revision) if may_accept else (),
+        may_accept=may_accept,
     )  # fmt: skip
 
 
@@ -139,10 +142,24 @@ def decide_plan(request: Request, reader: SignedIn, form: Posted, plan_id: Numbe
         raise NotFound(f"nothing called {decision[:40]!r} can be decided of a plan")
     seen = form.whole("version")
     if decision == "accept":
-        use.accept(reader.desk, reader.actor, plan_id, seen)
-        return done(request, "/", f"Plan {plan_id} is live.")
+        head = use.accept(reader.desk, reader.actor, plan_id, seen)
+        return done(request, "/", f"Plan {plan_id} is live.{_unknown_to(reader, head)}")
     use.set_aside(reader.desk, reader.actor, plan_id, seen)
     return done(request, "/plans", f"Plan {plan_id} is set aside.")
+
+
+_NAMED = 3
+"""So many changes are named in a sentence."""
+
+
+def _unknown_to(reader: Reader, head: PlanHead) -> str:
+    """A sentence on what has changed since the plan was made; empty where nothing has."""
+    changes = use.staleness(reader.desk, reader.actor, head.plan_id)
+    if not changes:
+        return ""
+    told = [f"{x.operation} {x.subject[:40]}" for x in book_changes(reader.desk, reader.actor, head.book_revision)]
+    named = f" ({', '.join(told[:_NAMED])}{', ...' if changes > len(told[:_NAMED]) else ''})" if told else ""
+    return f" It does not know {count(changes, 'change')} of the book made since{named}: plan again where that matters."
 
 
 @routes.get("/compare")

@@ -101,6 +101,7 @@ def _shown(reader: Reader, build_id: str, plan: int | None, tried: TriedLineMove
         others=_others(reader, full, build), why_not_told=WHY_NOT_TOLD,
         may_move=decide(reader.actor, Operation.MOVE_BUILD).allowed, may_pin=may_pin(reader, full),
         pinned_by=pins.get(build_id, ""), told_at=lambda at: full_clock(at, zone), zone=zone,
+        site_name=full.scenario.network.site[machine.site_id].name,
     )  # fmt: skip
 
 
@@ -183,7 +184,8 @@ def file(reader: SignedIn, build_id: str, kind: str, plan: NumberAsked) -> Respo
 def event(request: Request, reader: SignedIn, form: Posted, build_id: str) -> Response:
     """Record that the build started, finished or failed."""
     kind = _KINDS.get(form.text("kind"))
-    at, faults = form.moment("at", build_id)
+    zone = _clock_of(reader, form, build_id)
+    at, faults = form.moment("at", build_id, zone)
     if kind is None:
         faults.append(Fault("form", build_id, "kind", form.text("kind") or "nothing", ", ".join(_KINDS)))
     if faults or kind is None or at is None:
@@ -191,7 +193,17 @@ def event(request: Request, reader: SignedIn, form: Posted, build_id: str) -> Re
     subject = form.text("lasting") or build_id
     record_event(reader.desk, reader.actor, kind, subject, at, {"note": form.text("note")})
     back = _page_of(form, build_id)
-    return done(request, back, f"Recorded: {kind.value}. The next plan starts from it.")
+    return done(request, back, f"Recorded: {kind.value}, {full_clock(at, zone)}. The next plan starts from it.")
+
+
+def _clock_of(reader: Reader, form: Form, build_id: str) -> ZoneInfo:
+    """The clock of the site of the build, in the plan it was shown in; of one that is not there, told later, any."""
+    full = chosen_plan(reader, whole_number(form.text("plan"), 0, MOST_NUMBER))
+    found = [b.machine_id for b in full.result.plan.builds if b.build_id == build_id] if full else []
+    if full is None or not found:
+        return ZoneInfo("UTC")
+    network = full.scenario.network
+    return ZoneInfo(network.site[network.machine[found[0]].site_id].time_zone)
 
 
 @routes.post("/plates/{build_id}/events/{event_id}/withdraw")

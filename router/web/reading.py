@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import secrets
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal, cast
 from urllib.parse import quote, unquote, unquote_plus
 
 from fastapi import Depends, Path, Query, Request
+from fastapi.routing import APIRoute
 
+from router.formats.wording import found, one_of
 from router.kernel.faults import Fault, FaultyInput, NotSignedIn, Refused
+from router.kernel.names import nearest
 from router.kernel.texts import unkeepable
 from router.report.measures import Measures
 from router.service import people
@@ -26,6 +29,7 @@ LOOK_COOKIE, UNITS_COOKIE, CLOCK_COOKIE, NOTICE_COOKIE, VISIT_COOKIE = (
 )
 PASSWORD_PAGE = "/password"
 
+_MOST_NAMED = 3
 MOST_NUMBER = 2**31 - 1
 """Numbers of plans, events, people and editions are no larger in any database."""
 NumberInPath = Annotated[int, Path(ge=0, le=MOST_NUMBER)]
@@ -62,15 +66,25 @@ class Reader:
     query: str
     notice: str
     """What the last change came to, shown once."""
+    passed_over: tuple[str, ...] = ()
+    """Words of the address that the page does not know, each in a sentence; the page is as without them."""
 
     @property
     def token(self) -> str:
         """Put in every form; a form without it changes nothing."""
         return people.form_word(self.session)
 
+    def without(self, said: str) -> Reader:
+        """The same reader, told of something in the address that was passed over."""
+        return replace(self, passed_over=(*self.passed_over, said))
+
 
 class MustChangePassword(NotSignedIn):
     """The one-time password has to be changed before anything else."""
+
+
+class OutOfDate(Refused):
+    """A form that no page of this log-in made."""
 
 
 def new_visit() -> str:
@@ -79,9 +93,9 @@ def new_visit() -> str:
 
 
 def check_token(secret: str, given: object) -> None:
-    """Raises Refused when a form was not made by a page of this log-in."""
+    """Raises OutOfDate when a form was not made by a page of this log-in."""
     if not secret or not isinstance(given, str) or not people.is_form_word(secret, given):
-        raise Refused("This form is out of date. Go back, load the page again and send it once more.")
+        raise OutOfDate("It was made before you signed in, or elsewhere.")
 
 
 def refuse_unkeepable(*texts: str) -> None:
@@ -124,6 +138,22 @@ def signed_in(request: Request) -> Reader:
         request.url.path,
         request.url.query,
         unquote(request.cookies.get(NOTICE_COOKIE, ""))[:300],
+        _passed_over(request),
+    )
+
+
+def _passed_over(request: Request) -> tuple[str, ...]:
+    """Sentences on words of the query that the page does not know: whoever kept an old address still gets the page."""
+    route = request.scope.get("route")
+    if request.method != "GET" or not isinstance(route, APIRoute):
+        return ()
+    known = [p.alias for p in route.dependant.query_params]
+    unknown = [word for word in request.query_params if word not in known]
+    want = f"it knows {one_of('', known).removeprefix('one of ')}" if known else "it takes none"
+    return tuple(
+        f"{found(word)} in the address is no word of this page and was passed over"
+        + (f"; did you mean '{guess}'?" if (guess := nearest(word, known)) else f"; {want}.")
+        for word in unknown[:_MOST_NAMED]
     )
 
 

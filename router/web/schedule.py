@@ -18,6 +18,7 @@ from router.report.theme import numbered, tone
 from router.report.wording import day, money
 from router.service.builds import BuildView, list_builds
 from router.service.moves import TriedMove, keep_move, try_move
+from router.service.names import name_faults
 from router.service.pins import pinned_builds, set_pin
 from router.service.plans import NO_LIVE_PLAN, PlanInFull, full_plan, live_plan
 from router.service.records import PlanStanding
@@ -71,6 +72,9 @@ def schedule(
     full = chosen_plan(reader, plan)
     if full is None:
         return page(reader, "schedule.html.j2", title="Schedule", here="/schedule", window=None, tried=None)
+    faults = name_faults("filter", "site", [site], full.scenario.network.site, "site")
+    if faults:
+        raise FaultyInput(faults)
     return _shown(reader, full, site, start, days, None)
 
 

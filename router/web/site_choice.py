@@ -15,6 +15,7 @@ from router.service import site_choices as use
 from router.service.history import open_history
 from router.service.network import current_network
 from router.service.rights import Operation, require
+from router.service.site_choice import programmes
 from router.service.site_draft import COMMON, PACKAGE_FIELDS, PACKAGE_ROWS, draft_question
 from router.web.forms import Form, Posted
 from router.web.reading import Reader, SignedIn
@@ -104,7 +105,8 @@ def _form(
         net=network, machines=_machines(network), sites=[(s.site_id, s.name) for s in network.sites],
         rows=range(1, PACKAGE_ROWS + 1),
         countries=_countries(),
-        most_sites=use.MOST_SITES, most_seconds=use.MOST_SECONDS,
+        most_sites=use.MOST_SITES, most_seconds=use.MOST_SECONDS, most_in_all_s=use.MOST_IN_ALL_S,
+        most_places=use.MOST_CANDIDATES, programmes=programmes(view.question) if view and view.question else 0,
     )  # fmt: skip
 
 

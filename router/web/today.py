@@ -23,6 +23,7 @@ from router.service.records import Actor, JobRecord, PlanHead, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.seen_totals import NOT_TOLD, WHY_NOT_TOLD, seen_totals
 from router.service.visible import hidden_lines
+from router.web.clearance import not_shown_words
 from router.web.figures import Figure
 from router.web.forms import Posted
 from router.web.orders import not_shown
@@ -66,14 +67,15 @@ class Today:
 def today(reader: SignedIn) -> Response:
     """The network at a glance."""
     head = live_plan(reader.desk, reader.actor)
-    lines = list_lines(reader.desk, reader.actor, limit=1).total
+    book = list_lines(reader.desk, reader.actor, limit=1)
     waiting = [p for p in list_plans(reader.desk, reader.actor, 20) if p.standing is PlanStanding.PROPOSED]
     running = _running(reader.desk, reader.actor)
     may_import = decide(reader.actor, Operation.IMPORT).allowed
     may_run = decide(reader.actor, Operation.ASK_RUN).allowed
     view = _view(reader.desk, reader.actor, reader.clock, head) if head else None
     return page(
-        reader, "today.html.j2", title="Today", here="/", view=view, lines=lines, waiting=waiting[:3],
+        reader, "today.html.j2", title="Today", here="/", view=view, lines=book.total, waiting=waiting[:3],
+        not_shown=not_shown_words(reader) if book.partial else "",
         running=running, word=job_word, may_import=may_import, may_run=may_run,
     )  # fmt: skip
 

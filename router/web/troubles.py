@@ -12,18 +12,21 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
 from router.kernel.faults import (
+    AlreadyMade,
     Conflict,
     Fault,
     FaultyInput,
     NotFound,
+    NotOneself,
     NotSignedIn,
     PlatewrightError,
     Refused,
+    Stale,
     TooMuch,
-)  # fmt: skip
+)
 from router.service import people
 from router.service.ports import StoreAway
-from router.web.reading import PASSWORD_PAGE, MustChangePassword, signed_in
+from router.web.reading import PASSWORD_PAGE, MustChangePassword, OutOfDate, signed_in
 from router.web.rendering import own_address, page, plain_page
 
 
@@ -43,12 +46,27 @@ TABLE: tuple[tuple[type[PlatewrightError], Trouble], ...] = (
     ),
     (NotFound, Trouble(404, "Not here", "It may have been removed, or the address may be misspelled.")),
     (
-        Conflict,
+        Stale,
         Trouble(409, "It has changed meanwhile", "Nothing was changed. Load the page again to see how it stands now."),
     ),
+    (AlreadyMade, Trouble(409, "It was done before", "Nothing more was changed.")),
+    (Conflict, Trouble(409, "That cannot be done as things stand", "Nothing was changed.")),
+    (
+        OutOfDate,
+        Trouble(
+            403,
+            "This form is out of date",
+            "Nothing was changed. Go back, load the page again and send it once more.",
+        ),
+    ),
+    (NotOneself, Trouble(403, "Nobody does this to themselves", "Nothing was changed.")),
     (Refused, Trouble(403, "Not allowed", "Nothing was changed. An administrator can change what you may do.")),
     (TooMuch, Trouble(413, "Too much at once", "Nothing was changed.")),
 )
+
+
+_ONLY_FORMS = Trouble(405, "There is nothing to look at here", "This address takes what a form of another page sends.")
+_ONLY_PAGES = Trouble(405, "Nothing can be sent here", "Nothing was changed. This address only shows a page.")
 
 
 def trouble_of(error: PlatewrightError) -> Trouble:
@@ -101,7 +119,7 @@ async def _http(request: Request, error: Exception) -> Response:
     if error.status_code == 404:
         return shown(request, Trouble(404, "Not here", "There is no page at this address."), "")
     if error.status_code == 405:
-        return shown(request, Trouble(405, "Not this way", "This address takes no such request."), "")
+        return shown(request, _ONLY_FORMS if request.method in ("GET", "HEAD") else _ONLY_PAGES, "")
     return shown(request, Trouble(error.status_code, "This could not be used", ""), str(error.detail))
 
 

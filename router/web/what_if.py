@@ -127,5 +127,6 @@ def _one(reader: Reader, kept: use.KeptWhatIf, text: str, view: use.WhatIfView, 
     return page(
         reader, "what_if.html.j2", title=kept.view.name or kept.record.file, here=_HERE,
         status=422 if tried and view.faults else 200, record=kept.record, text=text, view=view, tried=tried,
+        may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
         may_keep=decide(reader.actor, Operation.KEEP_WHAT_IFS).allowed,
     )  # fmt: skip

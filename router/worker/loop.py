@@ -20,6 +20,7 @@ import structlog
 
 from router.kernel.faults import PlatewrightError
 from router.service.desk import Desk
+from router.service.jobs import LEASE_S
 from router.service.lives import content_of
 from router.service.ports import StoreAway, Work
 from router.service.records import JobPoint, JobRecord, JobStanding, LifeRecord
@@ -75,7 +76,7 @@ class Pace:
     poll_s: float = 0.5
     write_s: float = 1.0
     """Progress is written at most so often."""
-    lease_s: float = 30.0
+    lease_s: float = LEASE_S
     """A worker silent for so long has lost its job to the next one."""
     most_attempts: int = 3
     patience_s: float = 300.0

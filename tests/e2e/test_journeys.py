@@ -97,6 +97,27 @@ def test_drag_a_build_before_another(page: Page, address: str) -> None:
     expect(page.locator(".asked").first).to_contain_text("Landed cost of the plan")
 
 
+def test_a_drag_that_is_given_up_asks_nothing_and_opens_nothing(page: Page, address: str) -> None:
+    page.goto(f"{address}/schedule?plan=1")
+    row = max(page.locator("g.row").all(), key=lambda q: q.locator("a.bld").count())
+    box, to = row.locator("a.bld .body").nth(1).bounding_box(), row.locator("a.bld .body").first.bounding_box()
+    assert box is not None and to is not None
+    told = page.locator("#moving")
+    page.mouse.move(box["x"] + 12, box["y"] + 10)
+    page.mouse.down()
+    page.mouse.move(to["x"] - 3, to["y"] + 10, steps=6)
+    expect(told).to_contain_text("first. Let it go here asks")
+    page.keyboard.press("Escape")
+    expect(told).to_be_hidden()
+    page.mouse.move(box["x"] + 14, box["y"] + 10, steps=4)
+    expect(told).to_be_hidden()
+    page.mouse.up()
+    page.wait_for_timeout(300)
+    assert page.url == f"{address}/schedule?plan=1" and page.locator(".asked:visible").count() == 0
+    row.locator("a.bld").nth(1).click()  # a click is one again
+    page.wait_for_url("**/plates/**")
+
+
 def test_pin_a_build_with_the_keyboard_and_release_it_with_the_mouse(page: Page, address: str) -> None:
     page.goto(f"{address}/schedule")
     row = max(page.locator("g.row").all(), key=lambda q: q.locator("a.bld").count())
@@ -199,6 +220,19 @@ def test_pin_a_line_and_change_a_machine(page: Page, address: str) -> None:
     expect(page.locator("main")).to_contain_text("Saved as edition 2")
 
 
+def test_a_pin_where_the_line_cannot_be_built_is_said_at_once(page: Page, address: str) -> None:
+    page.goto(f"{address}/orders/1004-1")
+    page.select_option("#f-site", "RHINE")
+    page.get_by_role("button", name="Pin").click()
+    said = page.get_by_role("alert")
+    expect(said).to_contain_text("Uferhof works cannot build it")
+    expect(said).to_contain_text("pin it to Millrace works, or to no site")
+    assert Axe().run(page).response["violations"] == []
+    page.select_option("#f-site", "")
+    page.get_by_role("button", name="Pin").click()
+    expect(said).to_have_count(0)
+
+
 def test_download_a_plate(page: Page, address: str, tmp_path: Path) -> None:
     page.goto(f"{address}/plates?plan=1")
     page.locator("tbody th a").first.click()
@@ -215,6 +249,7 @@ def test_one_line_elsewhere_and_compare(page: Page, address: str) -> None:
     page.fill("#f-seconds", "1")
     page.get_by_role("button", name="Try elsewhere").click()
     expect(page.locator("main")).to_contain_text("The true difference", timeout=60_000)
+    expect(page.locator("main")).not_to_contain_text("Best landed cost")  # of which site, nobody could say
     page.get_by_role("link", name=re.compile("^plan ")).first.click()
     page.get_by_role("link", name=re.compile("^Beside plan")).click()
     expect(page.locator("main")).to_contain_text("Key figures")
@@ -223,6 +258,12 @@ def test_one_line_elsewhere_and_compare(page: Page, address: str) -> None:
 def test_a_machine_that_is_down_is_recorded_and_taken_back(page: Page, address: str) -> None:
     page.goto(f"{address}/plates?plan=1")
     page.get_by_role("link", name="What happened on the floor").click()
+    for machine, local in (("R01", "2027-03-01T12:00"), ("M01", "2027-03-01T06:00")):
+        page.select_option("#f-machine", machine)
+        assert page.input_value("#f-at") == local
+    page.fill("#f-at", "2027-03-02T07:30")
+    page.select_option("#f-machine", "R01")
+    assert page.input_value("#f-at") == "2027-03-02T07:30"  # typed by hand, it stays
     page.fill("#f-note", "a lens is cracked")
     page.get_by_role("button", name="Record").click()
     machines = page.get_by_role("region", name="Machines").locator("table")
@@ -247,8 +288,14 @@ def test_make_a_what_if_look_at_it_compare_it_and_read_the_result(page: Page, ad
     assert Axe().run(page).response["violations"] == []
     page.get_by_role("button", name="Keep it").click()
     expect(page.locator("main")).to_contain_text("Freight three times as dear is kept as dearer.yaml")
-    page.get_by_role("link", name="What if", exact=True).click()
-    page.get_by_label("Freight three times as dear").check()
+    page.fill("#f-text", WHAT_IF.format(factor="much"))
+    page.get_by_role("button", name="Look at it").click()
+    expect(page.locator(".faults")).to_contain_text("price_factor")
+    page.fill("#f-text", WHAT_IF.format(factor="3.0"))
+    page.get_by_role("button", name="Keep as the next version").click()
+    expect(page.locator("main")).to_contain_text("Kept as version 2.")
+    page.get_by_role("link", name="Compare it").click()
+    assert page.get_by_label("Freight three times as dear").is_checked()
     page.fill("#f-months", "1")
     page.fill("#f-replications", "2")
     page.fill("#f-near_km", "300")
@@ -261,6 +308,18 @@ def test_make_a_what_if_look_at_it_compare_it_and_read_the_result(page: Page, ad
     expect(page.locator("details ol li")).to_contain_text("3")
     expect(page.get_by_role("row", name=re.compile("^landed cost"))).not_to_have_count(0)
     assert Axe().run(page).response["violations"] == []
+    page.set_viewport_size({"width": 390, "height": 900})
+    told = page.locator("td[data-of=Difference]").first.bounding_box()
+    assert told is not None and told["x"] + told["width"] <= 390
+    page.goto(f"{address}/what-if")
+    page.get_by_role("link", name="Freight three times as dear").click()
+    asked: list[str] = []
+    page.once("dialog", lambda box: (asked.append(box.message), box.dismiss()))
+    page.get_by_role("button", name="Delete").click()
+    assert asked and "dearer.yaml" in asked[0]
+    page.once("dialog", lambda box: box.accept())
+    page.get_by_role("button", name="Delete").click()
+    expect(page.locator("main")).to_contain_text("dearer.yaml is deleted.")
 
 
 def test_try_rules_of_holding_plates_open(page: Page, address: str) -> None:
@@ -355,6 +414,18 @@ def test_names_in_tables_stay_whole_on_a_narrow_screen(page: Page, address: str)
     )
     assert lines and set(lines) == {1}  # names of models, none of them broken
     assert page.evaluate("document.documentElement.scrollWidth") == 390
+
+
+def test_what_matters_most_in_a_table_is_in_sight_on_a_narrow_screen(page: Page, address: str) -> None:
+    page.set_viewport_size({"width": 390, "height": 900})
+    for path, table, cells in (
+        ("/floor", "Machines", "td:last-child"),
+        ("/orders/1001-1", "Where to build", "td"),
+    ):
+        page.goto(f"{address}{path}")
+        found = page.get_by_role("region", name=table).locator(f"tbody {cells}").all()
+        boxes = [box for cell in found if (box := cell.bounding_box())]
+        assert boxes and all(b["x"] >= 0 and b["x"] + b["width"] <= 390 for b in boxes), path
 
 
 def test_a_printed_schedule_keeps_lanes_beside_their_names_and_leaves_out_what_only_a_screen_can_do(

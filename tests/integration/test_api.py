@@ -69,6 +69,7 @@ def test_a_method_that_is_not_taken_is_told_with_those_that_are(client: TestClie
     answer = site_of(desk).delete(f"{V1}/lines", headers=token)
     assert answer.status_code == 405 and answer.headers["content-type"] == "application/problem+json"
     assert answer.headers["allow"] == "GET"
+    assert answer.json()["title"] == "This address takes other methods" and answer.json()["detail"] == "it takes GET"
 
 
 @pytest.mark.parametrize(
@@ -207,6 +208,34 @@ def test_where_a_line_and_a_new_line_would_go(client: TestClient) -> None:
     cost = [next(s for s in t["sites"] if s["site_id"] == site)["fair_cents"] for t in (one, five)]
     assert 0 < cost[0] < cost[1]
     assert client.post(f"{V1}/where", json={"cells": {**cells, "quantity": "x"}}).status_code == 422
+
+
+def test_a_question_for_a_new_line_is_told_which_cells_it_wants(client: TestClient) -> None:
+    for sent in ({}, {"cells": {"quantity": 4}}, {"cells": [{"quantity": "4"}]}):
+        (fault,) = client.post(f"{V1}/where", json=sent).json()["faults"]
+        assert "texts by column" in fault["expected"] and "model, alloy, quantity" in fault["expected"], fault
+    lacking = client.post(f"{V1}/where", json={"cells": {"model": "ring.stl"}}).json()["faults"]
+    assert {(f["where"], f["found"]) for f in lacking} == {("cells", "nothing")}
+    assert {"order", "alloy", "quantity", "ship_country", "received", "due"} <= {f["field"] for f in lacking}
+
+
+def test_a_pin_is_answered_with_what_the_site_says(client: TestClient) -> None:
+    found = client.get(f"{V1}/lines/1004-1")
+    assert found.json()["pinned"] is None
+    seen = {"If-Match": found.headers["ETag"]}
+    answer = client.put(f"{V1}/lines/1004-1/pin", json={"site_id": "RHINE"}, headers=seen)
+    assert answer.status_code == 200
+    told = answer.json()["pinned"]
+    assert told == {
+        "site_id": "RHINE",
+        "can_build": False,
+        "why_not": ["R01: not qualified for ti64"],
+        "could_build": ["OHIO"],
+    }
+    assert client.get(f"{V1}/lines/1004-1").json()["pinned"] == told
+    seen = {"If-Match": answer.headers["ETag"]}
+    answer = client.put(f"{V1}/lines/1004-1/pin", json={"site_id": None}, headers=seen)
+    assert answer.status_code == 200 and answer.json()["pinned"] is None
 
 
 def test_a_move_is_tried_kept_and_compared(client: TestClient) -> None:

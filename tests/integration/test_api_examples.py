@@ -20,7 +20,7 @@ def test_the_examples_of_the_page_do_what_it_says(tmp_path: Path) -> None:
     known: dict[str, str] = {}
     text = PAGE.read_text(encoding="utf-8")
     blocks = re.findall(r"```http\n(.*?)```\n?([^`]*)", text, re.S)
-    assert len(blocks) == 24
+    assert len(blocks) == 26
     for block, after in blocks:
         for name, value in known.items():
             block = block.replace("{" + name + "}", value)

@@ -24,6 +24,7 @@ from router.service.imports import preview_files, store_import
 from router.service.jobs import ask_plan, get_job, points, stop
 from router.service.network import check_network, current_network, save_network, with_field
 from router.service.options import where_to_build
+from router.service.pinned_site import PinnedSite, pinned_site
 from router.service.plans import accept, full_plan, list_plans, staleness
 from router.service.receipts import Once
 from router.service.records import Actor, EventKind, JobStanding, LineStanding, PlanStanding, Role
@@ -137,6 +138,16 @@ def test_hold_release_withdraw_and_pin(desk: Desk, ana: Actor) -> None:
     with pytest.raises(Conflict, match="withdrawn"):
         hold(desk, ana, line.line_id, "x", 5)
     assert [t.operation for t in list_trail(desk, ana, subject=line.line_id)] == ["withdraw", "pin", "release", "hold"]
+
+
+def test_a_pin_says_at_once_whether_the_site_can_build_the_line(desk: Desk, ana: Actor) -> None:
+    line = pin(desk, ana, "1004-1", "RHINE", 1)
+    told = pinned_site(desk, line)
+    assert told is not None and told.could_build == ("OHIO",)
+    assert told.why_not == ("R01: not qualified for ti64",)
+    able = pin(desk, ana, "1004-1", "OHIO", line.version)
+    assert pinned_site(desk, able) == PinnedSite("OHIO", (), ("OHIO",))
+    assert pinned_site(desk, pin(desk, ana, "1004-1", None, able.version)) is None
 
 
 def test_a_line_changes_whole_or_not_at_all(desk: Desk, ana: Actor) -> None:

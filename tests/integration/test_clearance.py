@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from api_client import client_of, small_desk
+from api_client import client_of, small_desk, with_live_plan
 from desk_builder import SMALL, an_actor
 
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Refused
@@ -21,15 +21,17 @@ from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.exports import scenario_files
 from router.service.imports import Overtaken, look_again, preview_files, store_import
+from router.service.jobs import ask_plan, get_job
 from router.service.models import digest_of, list_models, model_content
 from router.service.network import check_network, current_network, save_network
 from router.service.people import add_person, change_person
 from router.service.ports import Work
 from router.service.records import Actor, EventKind, Role
 from router.service.snapshot import snapshot
-from router.service.trail import list_trail
+from router.service.trail import book_changes, list_trail
 from router.service.visible import RESTRICTED_TEXT, hidden_from, names_any, told
 from router.web.part_picture import part_picture
+from router.worker import Worker
 
 LINE, MODEL = "secret-7", "secret.stl"
 RING, CAP = ((SMALL / "models" / name).read_bytes() for name in ("ring.stl", "cap.stl"))
@@ -313,6 +315,29 @@ def test_the_trail_tells_how_many_lines_came_to_whoever_sees_them_all_only(
     assert [d["lines_added"] for d in came] == [1, 10] and all({"lines_changed", "models"} <= d.keys() for d in came)
     told_of = [t for t in list_trail(desk, paul) if t.operation == "import"]
     assert told_of and all(t.details.keys() == {"revision"} for t in told_of)
+
+
+def test_what_changed_since_an_accepted_plan_was_made_is_told_without_hidden_lines(desk: Desk, boss: Actor) -> None:
+    api = client_of(desk, "paul", Role.PLANNER, ("read", "plan"))
+    plan_id = with_live_plan(desk)
+    again = ask_plan(desk, boss, seconds=1)
+    assert Worker(desk).once()
+    newer = int(get_job(desk, boss, again.job_id).result["plan_id"])
+    hold(desk, boss, "1003-1", "drawing", 1)
+    hold(desk, boss, LINE, "drawing", 1)
+    with desk.store.begin() as work:
+        work.trail.add(desk.clock(), "boss", "sign in", "boss", {})
+    seen = {"If-Match": api.get(f"/api/v1/plans/{newer}").headers["ETag"]}
+    answer = api.post(f"/api/v1/plans/{newer}/accept", headers=seen)
+    assert answer.status_code == 200 and LINE not in answer.text
+    since = answer.json()["changed_since"]
+    assert since["changes"] == 2 and [(x["operation"], x["subject"]) for x in since["told"]] == [("hold", "1003-1")]
+    assert [x.subject for x in book_changes(desk, boss, answer.json()["book_revision"])] == [LINE, "1003-1"]
+    third = ask_plan(desk, boss, seconds=1)
+    assert Worker(desk).once()
+    fresh = int(get_job(desk, boss, third.job_id).result["plan_id"])
+    answer = api.post(f"/api/v1/plans/{fresh}/accept", headers={"If-Match": '"1"'})
+    assert answer.json()["changed_since"] == {"changes": 0, "told": []} and plan_id < newer < fresh
 
 
 @pytest.mark.parametrize("name", ["L-1", "L-1.", "L_1_", "L-1-", "_part.stl", "Quiet Works"])

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from api_client import client_of
 from desk_builder import an_actor
@@ -45,9 +46,13 @@ def test_a_machine_that_is_down_is_recorded_on_the_pages_and_left_out_of_the_nex
             {"kind": "up", "until": until.isoformat()},
         ):
             assert client.post("/floor/machine", data={**form, **wrong}).status_code == 422, wrong
-        again = client.post("/floor/machine", data={**form, "at": "2027-03-01T06:00", "note": "kept words"})
+        again = client.post("/floor/machine", data={**form, "at": "2027-03-01", "note": "kept words"})
         assert again.status_code == 422 and 'action="/floor/machine"' in again.text  # the form, as it was filled in
-        assert 'value="2027-03-01T06:00"' in again.text and "kept words" in again.text and "its offset" in again.text
+        assert (
+            'value="2027-03-01"' in again.text
+            and "kept words" in again.text
+            and "on the clock of the site" in again.text
+        )
         assert 'href="/floor"' in client.get("/").text
         assert client.post("/floor/machine", data={**form, "machine": "nothing"}).status_code == 404
         came = {"referer": f"{client.base_url}/floor?before=9"}
@@ -79,3 +84,41 @@ def test_a_machine_that_is_down_is_recorded_on_the_pages_and_left_out_of_the_nex
         assert client.post(place[1], data={"token": token_on(page), "why": "the other one"}).status_code == 303
         assert "plans use it again" not in client.get("/floor").text
     assert snapshot(desk).scenario.network.machine[machine.machine_id].maintenance == machine.maintenance
+
+
+def test_a_time_is_typed_on_the_clock_of_the_site(tmp_path: Path) -> None:
+    desk = peopled_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    with signed_in(desk, "pia") as client:
+        page = client.get("/floor").text
+        assert re.search(r'value="M01" data-now="2027-03-01T06:00"', page), "the moment of the plan in Ohio"
+        assert re.search(r'value="R01" data-now="2027-03-01T12:00"', page), "and on the Rhine"
+        form = {"token": token_on(page), "kind": "down", "note": ""}
+        # In Ohio clocks go from 2:00 to 3:00 on 14 March.
+        for wrong in ({"at": "2027-03-14T02:30"}, {"at": "2027-03-02T06:00", "until": "2027-03-14T02:30"}):
+            answer = client.post("/floor/machine", data={**form, "machine": "M01", **wrong})
+            assert answer.status_code == 422 and "clocks of the site go forward" in answer.text
+        for machine, at, until in (
+            ("M01", "2027-03-02T06:00", "2027-03-14T03:30"),
+            ("R01", "2027-03-02T06:00", "2027-03-28T03:30"),
+        ):
+            sent = {**form, "machine": machine, "at": at, "until": until}
+            assert client.post("/floor/machine", data=sent).status_code == 303
+        assert "Recorded: machine down, R01, Tue 2 Mar 2027 06:00 CET" in client.get("/floor").text
+        # One that was typed with its offset is read by it.
+        sent = {**form, "kind": "up", "machine": "R01", "at": "2027-03-02T00:30:00-05:00"}
+        assert client.post("/floor/machine", data=sent).status_code == 303
+        page = client.get("/plates").text
+        build = next(b for b in live_in_full(desk).result.plan.builds if b.machine_id == "R01")
+        shown = client.get(f"/plates/{build.build_id}?plan=1").text
+        local = build.load_start.astimezone(ZoneInfo("Europe/Berlin")).strftime("%Y-%m-%dT%H:%M")
+        assert f'type="datetime-local" value="{local}"' in shown and "On the clock of Uferhof works" in shown
+        sent = {"token": form["token"], "plan": "1", "kind": "started", "at": local, "note": ""}
+        assert client.post(f"/plates/{build.build_id}/event", data=sent).status_code == 303
+    found = {(e.kind.value, e.subject): (e.occurred_at, e.details.get("until")) for e in list_events(desk, boss)}
+    ohio, rhine = found["machine down", "M01"], found["machine down", "R01"]
+    assert ohio[0] == datetime(2027, 3, 2, 11, tzinfo=UTC) and rhine[0] == datetime(2027, 3, 2, 5, tzinfo=UTC)
+    assert datetime.fromisoformat(ohio[1]) == datetime(2027, 3, 14, 7, 30, tzinfo=UTC)
+    assert datetime.fromisoformat(rhine[1]) == datetime(2027, 3, 28, 1, 30, tzinfo=UTC)
+    assert found["machine up", "R01"][0] == datetime(2027, 3, 2, 5, 30, tzinfo=UTC)
+    assert found["build started", build.build_id][0] == build.load_start

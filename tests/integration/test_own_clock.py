@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -10,12 +11,15 @@ import pytest
 from fastapi.testclient import TestClient
 from whole_site import peopled_desk, signed_in, token_on
 
+from router.domain.result import LineOptions
 from router.report.wording import full_clock
+from router.service.book import get_line
 from router.service.desk import Desk
 from router.service.network import current_network
 from router.service.people import list_people
 from router.service.plans import kpi_names, live_in_full
 from router.service.records import Actor, Person
+from router.web import order_line
 from router.web.own_clock import OwnClock, own_clock
 from router.web.plans import _LABELS
 
@@ -53,6 +57,26 @@ def test_a_plan_is_told_on_the_clock_of_most_machines_until_another_is_chosen(de
         assert full_clock(made, RHINE) in client.get("/plans").text
         choose(client, "UTC")
         assert full_clock(made, ZoneInfo("UTC")) in client.get("/plans").text
+
+
+def test_a_line_is_told_on_the_clocks_of_its_sites_and_of_the_reader(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = order_line.where_to_build
+
+    def late(*given: object) -> LineOptions:
+        """The same line, ready when the day in UTC is another one than at either site."""
+        found = asked(*given)  # type: ignore[arg-type]
+        evening = {"OHIO": datetime(2027, 3, 6, 3, tzinfo=UTC), "RHINE": datetime(2027, 3, 5, 23, 30, tzinfo=UTC)}
+        return replace(found, sites=tuple(replace(o, ready_at=evening[o.site_id]) for o in found.sites))
+
+    monkeypatch.setattr(order_line, "where_to_build", late)
+    pia = person(desk, "pia")
+    line = get_line(desk, pia, "1003-1")
+    for zone in (OHIO, RHINE):
+        view = order_line.line_view(desk, pia, "1003-1", zone)
+        assert {r.site: r.ready for r in view.rows} == {"Millrace works": "Fri 5 Mar", "Uferhof works": "Sat 6 Mar"}
+        assert dict(view.facts)["Received"] == full_clock(line.received_at, zone)
 
 
 def test_own_sites_count_before_those_of_others(desk: Desk) -> None:

@@ -6,8 +6,12 @@ import html
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
 
+import httpx
 import pytest
+from api_client import small_desk
 from desk_builder import an_actor, desk_on
 from fastapi.testclient import TestClient
 from whole_site import PASSWORD, peopled_desk, quick_hash, signed_in, site_of, token_on
@@ -121,7 +125,7 @@ def test_a_site_operator_sees_own_sites_and_records_there(desk: Desk) -> None:
         assert "Millrace" in client.get("/schedule").text
         builds = re.findall(r'href="/plates/([^"/?]+)\?', client.get("/plates").text)
         page = client.get(f"/plates/{builds[0]}").text
-        at = re.search(r'name="at" type="text" value="([^"]+)"', page)
+        at = re.search(r'name="at" type="datetime-local" value="([^"]+)"', page)
         assert at is not None
         form = {"token": token_on(page), "kind": "started", "at": html.unescape(at[1]), "note": ""}
         assert client.post(f"/plates/{builds[0]}/event", data={**form, "at": "soon"}).status_code == 422
@@ -193,6 +197,19 @@ def test_hold_release_pin_and_a_stale_form(pia: TestClient) -> None:
     assert pia.post("/orders/1001-2/pin", data={**form, "version": "4", "site": "MARS"}).status_code == 422
 
 
+def test_a_pin_where_the_line_cannot_be_built_is_said_at_once(pia: TestClient) -> None:
+    path, site_said = "/orders/1004-1", "cannot build it: plans leave the line out"
+    for site, said in (("RHINE", True), ("OHIO", False), ("RHINE", True), ("", False)):
+        text = pia.get(path).text
+        version = re.search(r'name="version" value="(\d+)"', text)
+        assert version is not None
+        sent = {"token": token_on(text), "version": version[1], "site": site}
+        assert pia.post(f"{path}/pin", data=sent).status_code == 303
+        shown = html.unescape(pia.get(path).text)
+        assert (site_said in shown) is said
+        assert ("R01: not qualified for ti64" in shown and "pin it to Millrace works, or to no site" in shown) is said
+
+
 def test_import_with_a_fault_then_mended(pia: TestClient) -> None:
     page = pia.get("/orders/import").text
     cells = {
@@ -258,10 +275,18 @@ def test_a_run_from_the_form_is_accepted_as_the_live_plan(desk: Desk, pia: TestC
     plan = re.search(r'href="/plans/(\d+)">To the plan', done)
     assert plan is not None, done
     page = pia.get(f"/plans/{plan[1]}").text
-    assert "from a form" in page and "Accept" in page
+    assert "from a form" in page and "Accept" in page and "does not know" not in page
+    held = {"token": token_on(page), "version": "1", "why": "drawing"}
+    assert pia.post("/orders/1003-2/hold", data=held).status_code == 303
+    assert pia.post("/orders/1003-2/release", data={**held, "version": "2"}).status_code == 303
+    pia.get("/orders/1003-2")
+    page = pia.get(f"/plans/{plan[1]}").text
+    assert "2 changes of the book since" in page and "<td>hold</td><td>1003-2</td>" in page
     accepted = pia.post(f"/plans/{plan[1]}/accept", data={"token": token_on(page), "version": "1"})
     assert accepted.status_code == 303
-    assert f"Live plan {plan[1]}" in pia.get("/").text and "Since the plan before" in pia.get("/").text
+    shown = pia.get("/").text
+    assert f"Live plan {plan[1]}" in shown and "Since the plan before" in shown
+    assert "It does not know 2 changes of the book made since (release 1003-2, hold 1003-2)" in shown
 
 
 def test_the_network_is_edited_by_field_and_by_file(pia: TestClient) -> None:
@@ -275,6 +300,35 @@ def test_the_network_is_edited_by_field_and_by_file(pia: TestClient) -> None:
     broken = {"token": token_on(editor), "version": "2", "text": "name: only", "do": "save", "note": ""}
     answer = pia.post("/network/file", data=broken)
     assert answer.status_code == 422 and "What is wrong" in answer.text and "name: only" in answer.text
+
+
+def test_every_trouble_has_a_heading_that_fits(desk: Desk) -> None:
+    def heading(answer: httpx.Response) -> str:
+        found = re.search(r"<h1>(.*?)</h1>", answer.text)
+        assert found is not None
+        return found[1]
+
+    with signed_in(desk, "adm") as client:
+        with desk.store.look() as work:
+            people = {p.name: p for p in work.people.all()}
+        assert people["boss"].role is Role.ADMINISTRATOR
+        form = {"token": token_on(client.get("/people").text), "role": "administrator", "active": "yes", "sites": ""}
+
+        def change(name: str, **sent: str) -> httpx.Response:
+            with desk.store.look() as work:
+                person = work.people.get(people[name].person_id)
+            assert person is not None
+            mine = {**form, "version": str(person.version), "codes": ", ".join(person.cleared_codes), **sent}
+            return client.post(f"/people/{person.person_id}", data=mine)
+
+        assert heading(change("adm", codes="ITAR, EU-DU")) == "Nobody does this to themselves"
+        assert heading(change("boss", version="99")) == "It has changed meanwhile"
+        assert change("boss", active="").status_code == 303
+        assert heading(change("adm", role="viewer")) == "That cannot be done as things stand"
+        assert change("boss").status_code == 303
+        assert heading(client.post("/orders/1001-1/hold", data={"token": "0" * 64})) == "This form is out of date"
+        assert heading(client.get("/plans/1/accept")) == "There is nothing to look at here"
+        assert heading(client.post("/plans", data=form)) == "Nothing can be sent here"
 
 
 def test_people_are_added_with_a_password_shown_once(desk: Desk) -> None:
@@ -339,6 +393,35 @@ def test_an_empty_book_offers_the_demonstration(tmp_path_factory: pytest.TempPat
             assert answer.status_code == 200 and 'class="empty"' in answer.text, path
         empty = client.get("/").text
         assert "Load the demonstration" in empty and "takes about half a minute" in empty and "data-busy=" in empty
+
+
+def test_who_can_clear_the_reader_is_said_where_lines_are_not_shown(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path)
+    with desk.store.begin() as work:
+        for name, role, codes in (
+            ("una", Role.ADMINISTRATOR, ()),
+            ("paul", Role.PLANNER, ()),
+            ("vic", Role.VIEWER, ("ITAR",)),
+            ("ida", Role.PLANNER, ("ITAR",)),
+        ):
+            work.people.add(Person(0, name, role, frozenset(), frozenset(codes)), quick_hash(PASSWORD))
+    export, lone = 'href="/api/v1/export"', "There is none yet; add one there"
+    for name, said in (("una", "another administrator does it"), ("paul", "An administrator can clear you")):
+        with signed_in(desk, name) as client:
+            for path in ("/", "/orders"):
+                shown = client.get(path).text
+                assert said in shown and lone not in shown and export not in shown, (name, path)
+            assert client.get("/api/v1/export").status_code == 403
+    with signed_in(desk, "vic") as client:
+        assert export not in client.get("/orders").text and client.get("/api/v1/export").status_code == 403
+    with signed_in(desk, "ida") as client:
+        assert export in client.get("/orders").text and client.get("/api/v1/export").status_code == 200
+        assert "not shown" not in client.get("/").text
+    with desk.store.begin() as work:
+        boss = next(p for p in work.people.all() if p.name == "boss")
+        work.people.change(replace(boss, active=False), boss.version)
+    with signed_in(desk, "una") as client:
+        assert lone in client.get("/").text and lone in client.get("/orders").text
 
 
 def test_runs_and_plans_about_a_hidden_line_do_not_name_it(desk: Desk) -> None:
@@ -408,6 +491,12 @@ def test_the_page_of_a_line_shows_other_ways_and_leaves_the_curve_to_a_part(desk
     assert "Cost of a piece by quantity" in part and "<html" not in part
     assert part.count("<tr") > 8 and "as ordered" in part
     assert "<html" in pia.get(f"{path}/quantities").text
+
+
+def test_a_site_that_is_not_there_is_told_by_pages_that_show_one(pia: TestClient) -> None:
+    for path in ("/schedule", "/plates"):
+        answer = pia.get(path, params={"site": "OHOI"})
+        assert answer.status_code == 422 and "did you mean" in answer.text, path
 
 
 def test_pins_by_form(pia: TestClient) -> None:

@@ -6,11 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from api_client import small_desk
-from desk_builder import an_actor
+from api_client import client_of, small_desk
+from desk_builder import Clock, an_actor
 from whole_site import peopled_desk, signed_in
 
-from router.service.jobs import ask_plan, get_job
+from router.service.jobs import LEASE_S, ask_plan, get_job
 from router.service.people import change_person
 from router.service.receipts import Once
 from router.service.records import JobKind, JobStanding, Role
@@ -87,3 +87,34 @@ def test_the_page_of_a_failed_run_promises_no_figure_that_never_comes(tmp_path: 
             work.jobs.keep(replace(stored, standing=JobStanding.FAILED, why="no room on the disk"))
         page = client.get(f"/runs/{job.job_id}").text
     assert "no room on the disk" in page and "none yet" not in page
+
+
+def test_a_run_nobody_works_on_is_told_as_queued(tmp_path: Path) -> None:
+    desk, clock = peopled_desk(tmp_path, plan=False), Clock()
+    desk = replace(desk, clock=clock)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss).job_id
+
+    def told() -> list[tuple[str, str]]:
+        """As the service, the API and the list of it tell it."""
+        job = get_job(desk, boss, job_id)
+        one, listed = api.get(f"/api/v1/runs/{job_id}").json(), api.get("/api/v1/runs").json()[0]
+        return sorted({(job.standing.value, job.phase), *((j["standing"], j["phase"]) for j in (one, listed))})
+
+    with signed_in(desk, "pia") as client:
+        api = client_of(desk)
+        assert told() == [("queued", "waiting for a worker")]
+        assert "<small>waiting for a worker</small>" in client.get("/runs").text
+        with desk.store.begin() as work:
+            claimed = work.jobs.claim("one", clock(), LEASE_S, 3)
+        assert claimed is not None and told() == [("running", "beginning")]
+        clock.pass_s(LEASE_S - 1)
+        assert told() == [("running", "beginning")]
+        clock.pass_s(2)
+        ((standing, phase),) = told()
+        assert standing == "queued" and phase.startswith("waiting for another worker")
+        shown = client.get(f"/runs/{job_id}").text
+        assert 'data-standing="queued"' in shown and "waiting for another worker" in shown
+        with desk.store.begin() as work:
+            assert work.jobs.claim("other", clock(), LEASE_S, 3) is not None
+        assert told() == [("running", "beginning")]

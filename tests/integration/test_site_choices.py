@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import html
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -288,6 +289,7 @@ def test_on_pages(tmp_path: Path) -> None:
     with signed_in(desk, "pia") as client:
         assert "/what-if/site" in client.get("/what-if").text
         form = client.get("/what-if/site").text
+        assert "may take 3,600 s at the most" in form and "(at most 60)" in form
         token = token_on(form)
         fields = {
             "token": token, "do": "write", "name": "A third <b>shop</b>", "places": "Detroit, US\n48226, US\n",
@@ -303,6 +305,9 @@ def test_on_pages(tmp_path: Path) -> None:
         assert "A third &lt;b&gt;shop" in wrong.text and 'value="620000"' in wrong.text
         looked = client.post("/what-if/site", data={**fields, "plate_fill": "0.55"})
         assert looked.status_code == 200 and "It can be asked" in looked.text and "<b>4</b>" in looked.text
+        number = re.search(r"<dt>Programmes</dt><dd><b>(\d+)</b><span>3,600 s in all at the most: (\d+) s", looked.text)
+        assert number is not None and int(number[2]) == 3_600 // int(number[1]) == 200
+        assert "3,600 s at the most for all programmes together" in looked.text
         written = html.unescape(looked.text.split('name="text"')[1].split(">", 1)[1].split("</textarea>")[0])
         assert yaml.safe_load(written)["candidates"][1]["place"] == {"country": "US", "postcode": "48226"}
         asking = {"token": token, "do": "ask", "text": written, "sites": "1", "seconds": "5", "seed": "0"}

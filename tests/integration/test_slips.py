@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import sqlite3
 import sys
 from pathlib import Path
@@ -9,10 +10,15 @@ from typing import Any
 
 import pytest
 from api_client import client_of, small_desk
+from desk_builder import an_actor
 from fastapi.testclient import TestClient
+from whole_site import peopled_desk, signed_in, token_on
 
 from router.bootstrap import Settings, open_desk
 from router.cli.main import main
+from router.service.jobs import list_jobs
+from router.service.records import Role
+from router.service.snapshot import snapshot
 from router.store import StoreOut, open_store
 
 V1 = "/api/v1"
@@ -22,6 +28,57 @@ CELLS = {"order": "o", "model": "ring.stl", "alloy": "316l", "quantity": "1"}
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> TestClient:
     return client_of(small_desk(tmp_path_factory.mktemp("slips")))
+
+
+def test_a_page_says_which_words_of_its_address_it_does_not_know(tmp_path: Path) -> None:
+    with signed_in(peopled_desk(tmp_path, plan=False), "pia") as reader:
+        for path, slip, meant in (
+            ("/orders?alloi=316l", "alloi", "did you mean 'alloy'?"),
+            ("/orders?sort=duedate", "duedate", "did you mean 'due_date'?"),
+            ("/orders?standing=opn", "opn", "did you mean 'open'?"),
+            ("/plans?sort=made", "sort", "it knows before."),
+            ("/network?nothing=1", "nothing", "it takes none."),
+        ):
+            answer = reader.get(path)
+            said = html.unescape(answer.text)
+            assert answer.status_code == 200 and f"'{slip}' in the address" in said and meant in said, path
+        assert "1001-1" in reader.get("/orders?standing=opn").text
+        assert "<b>x" not in reader.get("/network?<b>x=1").text
+        for path in (
+            "/orders?alloy=316l&sort=quantity&standing=open&falling=true",
+            "/plans?before=3",
+            "/what-if?tick=1",
+        ):
+            assert "passed over" not in reader.get(path).text, path
+
+
+def test_words_that_are_too_long_are_refused_and_never_cut(tmp_path: Path) -> None:
+    desk = peopled_desk(tmp_path, plan=False)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    with signed_in(desk, "adm") as reader:
+        form = {"token": token_on(reader.get("/runs/new").text), "version": "1"}
+        run = {"seconds": "2", "seed": "1", "workers": "1"}
+        down = {"machine": "M01", "kind": "down", "at": "2027-03-01T06:00-05:00"}
+        network = reader.get("/network/file").text
+        text = html.unescape(network.split("<textarea", 1)[1].split(">", 1)[1].split("</textarea>")[0])
+        for path, field, sent in (
+            ("/runs/new", "note", run),
+            ("/orders/1001-1/hold", "why", {}),
+            ("/orders/1001-1/withdraw", "why", {}),
+            ("/floor/machine", "note", down),
+            ("/network/file", "note", {"text": text + "\n", "do": "save"}),
+        ):
+            before = snapshot(desk).book_revision
+            answer = reader.post(path, data={**form, **sent, field: "n" * 501})
+            assert answer.status_code == 422 and "501 characters" in answer.text, path
+            assert "at most 500" in answer.text and snapshot(desk).book_revision == before, path
+        assert not list_jobs(desk, boss)
+        answer = reader.post("/runs/new", data={**form, **run, "note": "n" * 500})
+        assert answer.status_code == 303 and list_jobs(desk, boss)[0].params["note"] == "n" * 500
+        person = {**form, "name": "new", "role": "planner", "codes": "c" * 101}
+        answer = reader.post("/people", data=person)
+        assert answer.status_code == 422 and "101 characters" in answer.text
+        assert reader.get("/orders", params={"text": "t" * 201}).status_code == 422
 
 
 def faults_of(answer: Any) -> list[dict[str, str]]:

@@ -1,4 +1,4 @@
-// Moves the figures of a run while it goes on; the page reloads once it has ended.
+// Moves the figures of a run while it goes on; the page reloads once it stands otherwise.
 "use strict";
 (() => {
   const place = document.querySelector("[data-run]");
@@ -11,10 +11,10 @@
   source.addEventListener("run", (event) => {
     const job = JSON.parse(event.data);
     set("phase", job.total ? `${job.phase}, ${job.done} of ${job.total}${place.dataset.counted || ""}` : job.phase);
-    set("standing", job.standing);
     set("best", amount(job.best_cents));
     set("bound", amount(job.bound_cents));
     if (job.best_cents && job.bound_cents !== null) set("gap", (100 * (job.best_cents - job.bound_cents) / job.best_cents).toFixed(1) + "\u00a0%");
-    if (["done", "failed", "cancelled"].includes(job.standing)) { source.close(); location.reload(); }
+    // Its mark, what may be done and what there is to show are for the server to say.
+    if (job.standing !== place.dataset.standing) { source.close(); location.reload(); }
   });
 })();

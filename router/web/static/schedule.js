@@ -34,13 +34,21 @@
   const rows = [...document.querySelectorAll("g.row[data-machine]")];
   const queue = (row) => [...row.querySelectorAll("a.bld")];
   let held = null;   // {link, row, place}: place counts the builds of the row before it, itself left out
+  let start = null;  // where a drag began
 
   const others = (row) => queue(row).filter((b) => b !== held.link);
+  // The first build drawn may have builds before it that lie outside the window.
+  const hiddenBefore = () => {
+    const first = others(held.row)[0];
+    const known = first ? first.dataset.after : "";
+    return known && known !== held.link.dataset.build ? known : "";
+  };
   const say = () => {
-    const before = held.place ? others(held.row)[held.place - 1].dataset.build : "";
+    const before = held.place ? others(held.row)[held.place - 1].dataset.build : hiddenBefore();
     const machine = held.row.dataset.machine;
+    const asks = start ? "Let it go here" : "Enter";
     told.hidden = false;
-    told.textContent = `${held.link.dataset.build} to ${machine}, ${before ? "after " + before : "first"}. Enter asks what it changes, Escape lets go.`;
+    told.textContent = `${held.link.dataset.build} to ${machine}, ${before ? "after " + before : "first"}. ${asks} asks what it changes, Escape leaves it where it is.`;
     document.querySelectorAll(".drophere").forEach((x) => x.remove());
     const beside = held.place ? others(held.row)[held.place - 1].querySelector(".body") : null;
     const x = beside ? +beside.getAttribute("x") + +beside.getAttribute("width") + 1 : 1;
@@ -56,16 +64,11 @@
     link.classList.add("held");
   };
   const drop = () => {
+    start = null;
     if (held) held.link.classList.remove("held");
     held = null;
     told.hidden = true;
     document.querySelectorAll(".drophere").forEach((x) => x.remove());
-  };
-  // The first build drawn may have builds before it that lie outside the window.
-  const hiddenBefore = () => {
-    const first = others(held.row)[0];
-    const known = first ? first.dataset.after : "";
-    return known && known !== held.link.dataset.build ? known : "";
   };
   const ask = () => {
     const { before, machine } = say();
@@ -76,14 +79,14 @@
     };
     set("build", held.link.dataset.build);
     set("machine", machine);
-    set("after", before || hiddenBefore());
+    set("after", before);
     form.requestSubmit();
   };
   document.addEventListener("keydown", (event) => {
     const link = event.target.closest && event.target.closest("a.bld");
     if (!link && !held) return;
     const moves = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0] };
-    if (event.key === "Escape" && held) { drop(); return; }
+    if (event.key === "Escape" && held) { given = start !== null; drop(); return; }
     if (event.key === "Enter" && held) { event.preventDefault(); ask(); return; }
     const step = moves[event.key];
     if (!step || !link) return;
@@ -97,9 +100,16 @@
     say();
   });
   // Dragging: the place is behind the last build that begins left of the pointer.
-  let start = null;
+  let given = false;  // a drag was given up: the click that ends it opens no plate
+  document.addEventListener("click", (event) => {
+    if (!given) return;
+    given = false;
+    if (event.target.closest && event.target.closest("a.bld")) event.preventDefault();
+  }, { capture: true });
+  document.addEventListener("pointercancel", drop);  // the browser scrolls instead
   document.addEventListener("pointerdown", (event) => {
     const link = event.target.closest && event.target.closest("a.bld");
+    given = false;
     if (link && event.button === 0) start = { link, x: event.clientX, y: event.clientY };
   });
   document.addEventListener("dragstart", (event) => { if (event.target.closest && event.target.closest("a.bld")) event.preventDefault(); });

@@ -75,7 +75,7 @@ def test_as_modelled_lines_keep_their_orientation() -> None:
 @pytest.mark.parametrize(
     ("changes", "site_id", "expected"),
     [
-        ({"approved_sites": ("S3",)}, "S1", "the customer approves only S3"),
+        ({"approved_sites": ("S3",)}, "S1", "it may be built at Eastwick only (approved by the customer, or pinned)"),
         ({"accreditations": ("EN 9100",)}, "S2", "the site does not hold accreditation EN 9100"),
         ({"export_control": "XC"}, "S1", "the site does not hold registration XC"),
     ],
