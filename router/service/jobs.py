@@ -15,7 +15,7 @@ from router.service.desk import Desk
 from router.service.network import NO_NETWORK, reading_of
 from router.service.paging import filled
 from router.service.plans import live_in_full
-from router.service.ports import Work
+from router.service.ports import LONG_PARAMS, JobPlace, Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
@@ -27,6 +27,8 @@ ASSIGNMENT = "assignment"
 KEEP_H = 24.0
 """Builds that begin within so many hours stay unless somebody says otherwise (common practice, no source)."""
 MOST_KEEP_H = 8_760.0
+MOST_DRAWN = 2_000
+"""Reports that the page of a run draws its curve of, the last of them."""
 
 
 def ask_plan(
@@ -137,7 +139,7 @@ def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping
 
 def _without_texts(params: Mapping[str, Any]) -> dict[str, Any]:
     """For the trail, which need not hold whole files: the job does."""
-    return {name: value for name, value in params.items() if name not in ("text", "texts")}
+    return {name: value for name, value in params.items() if name not in LONG_PARAMS}
 
 
 def currency_of(desk: Desk, record: NetworkRecord) -> str:
@@ -157,8 +159,10 @@ def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
 def job_head(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """The same as it stands in lists."""
     require(actor, Operation.SEE_PLANS)
-    job, hidden = _read(desk, actor, job_id)
-    return _head(job, hidden)
+    with desk.store.look() as work:
+        job = work.jobs.head(job_id)
+    hidden = hidden_from(desk, actor)
+    return _told(_seen(job, hidden.lines, job_id), hidden)
 
 
 def _read(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, Hidden]:
@@ -216,39 +220,62 @@ def _without_totals(result: Mapping[str, Any]) -> dict[str, Any]:
     return told_of
 
 
-def _head(job: JobRecord, hidden: Hidden) -> JobRecord:
-    """The job without what may be long: whole files it was asked with, and tables and lists of its result."""
-    short = {name: value for name, value in job.result.items() if not isinstance(value, list | dict)}
-    return _told(replace(job, params=_without_texts(job.params), result=short), hidden)
-
-
 def _seen(job: JobRecord | None, hidden: Collection[str], job_id: str) -> JobRecord:
     if job is None or job.params.get("line_id") in hidden:
         raise NotFound(f"no run {job_id[:40]}")
     return job
 
 
-def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
-    """Heads of jobs, newest first: of their results what is one value; ``get_job`` has all of it."""
-    require(actor, Operation.SEE_PLANS)
+def list_jobs(
+    desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None, after_job: str | None = None
+) -> list[JobRecord]:
+    """Heads of jobs, newest first: of their results what is one value; ``get_job`` has all of it.
 
-    def read(place: datetime | None, many: int) -> list[JobRecord]:
+    ``before``: those asked for before a moment. ``after_job``: those that come after a job in the list, also where
+    several were asked for at one moment. Raises NotFound for a job that is not there.
+    """
+    require(actor, Operation.SEE_PLANS)
+    start = None if before is None else (before, "")
+    if after_job is not None:
+        last = job_head(desk, actor, after_job)
+        start = min(start or _place(last), _place(last))
+
+    def read(place: JobPlace | None, many: int) -> list[JobRecord]:
         with desk.store.look() as work:
-            return work.jobs.page(place, many)
+            return work.jobs.heads(place, many)
 
     def shown(found: list[JobRecord]) -> list[JobRecord]:
         hidden = hidden_from(desk, actor)
-        return [_head(job, hidden) for job in found if job.params.get("line_id") not in hidden.lines]
+        return [_told(job, hidden) for job in found if job.params.get("line_id") not in hidden.lines]
 
-    return filled(read, before, lambda job: job.asked_at, shown, desk.limits.page(limit))
+    return filled(read, start, _place, shown, desk.limits.page(limit))
 
 
-def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:
+def _place(job: JobRecord) -> JobPlace:
+    return job.asked_at, job.job_id
+
+
+def points(desk: Desk, actor: Actor, job_id: str, after: int = 0, limit: int = 500) -> list[JobPoint]:
     """What a job has reported after point number ``after``; costs and numbers that count hidden lines are not told."""
     require(actor, Operation.SEE_PLANS)
     with desk.store.look() as work:
-        found = work.jobs.points(job_id, after)
-    job, hidden = _read(desk, actor, job_id)
+        found = work.jobs.points(job_id, after, desk.limits.page(limit))
+    return _points_told(desk, actor, job_id, found)
+
+
+def latest_points(desk: Desk, actor: Actor, job_id: str) -> list[JobPoint]:
+    """What a job has reported of late, the last of it last; told as ``points`` are."""
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        found = work.jobs.latest_points(job_id, MOST_DRAWN)
+    return _points_told(desk, actor, job_id, found)
+
+
+def _points_told(desk: Desk, actor: Actor, job_id: str, found: list[JobPoint]) -> list[JobPoint]:
+    with desk.store.look() as work:
+        kept = work.jobs.head(job_id)
+    hidden = hidden_from(desk, actor)
+    job = _seen(kept, hidden.lines, job_id)
     of_all = counts_hidden(job, hidden.lines)
     return [replace(p, text=told(p.text, hidden.names), value=None if of_all else p.value) for p in found]
 

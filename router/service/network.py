@@ -19,7 +19,7 @@ from router.service.cells import read_kept
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.ports import Work
-from router.service.records import Actor, LineRecord, NetworkRecord
+from router.service.records import Actor, LineRecord, NetworkHead, NetworkRecord
 from router.service.rights import Operation, require
 from router.service.visible import RESTRICTED_TEXT, hidden_lines, hidden_names, told
 
@@ -53,11 +53,11 @@ def reading_of(desk: Desk, record: NetworkRecord) -> NetworkReading:
     return reading
 
 
-def editions(desk: Desk, actor: Actor) -> list[NetworkRecord]:
-    """All editions, newest first."""
+def editions(desk: Desk, actor: Actor, limit: int = 50, before: int | None = None) -> list[NetworkHead]:
+    """Editions without their texts, newest first, below number ``before``."""
     require(actor, Operation.SEE_NETWORK)
     with desk.store.look() as work:
-        found = work.networks.all()
+        found = work.networks.heads(desk.limits.page(limit), before)
     names = hidden_names(desk, actor)
     return [replace(x, note=told(x.note, names)) for x in found]
 

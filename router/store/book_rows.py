@@ -19,6 +19,7 @@ from router.service.records import (
     LineRecord,
     LineStanding,
     ModelRecord,
+    NetworkHead,
     NetworkRecord,
 )
 from router.store.rows import Rows
@@ -26,6 +27,7 @@ from router.store.tables import blobs, events, former_names, lines, models, netw
 
 _MOST_NUMBER = 2**31 - 1
 _LINE_FIELDS = [c for c in lines.c if c.name != "words"]
+_EDITION_FIELDS = [c for c in networks.c if c.name != "raw"]
 _NAMES_A_QUERY = 1_000
 """A statement of either database takes some ten thousand values at most."""
 
@@ -84,8 +86,7 @@ class LineRows(Rows):
     def remember(self, names: Iterable[FormerName]) -> None:
         rows = [{**asdict(x), "export_control": x.export_control or ""} for x in names]
         if rows:
-            on_postgres = self._connection.dialect.name == "postgresql"
-            insert = postgresql.insert(former_names) if on_postgres else sqlite.insert(former_names)
+            insert = postgresql.insert(former_names) if self._on_postgres else sqlite.insert(former_names)
             self._connection.execute(insert.on_conflict_do_nothing(), rows)
 
 
@@ -178,8 +179,11 @@ class NetworkRows(Rows):
         row = self._one(sa.select(networks).where(networks.c.version == version))
         return NetworkRecord(**row) if row else None
 
-    def all(self) -> list[NetworkRecord]:
-        return [NetworkRecord(**row) for row in self._many(sa.select(networks).order_by(networks.c.version.desc()))]
+    def heads(self, limit: int, before: int | None = None) -> list[NetworkHead]:
+        query = sa.select(*_EDITION_FIELDS).order_by(networks.c.version.desc()).limit(limit)
+        if before is not None:
+            query = query.where(networks.c.version < before)
+        return [NetworkHead(**row) for row in self._many(query)]
 
     def add(self, record: NetworkRecord) -> None:
         self._connection.execute(networks.insert().values(**asdict(record)))

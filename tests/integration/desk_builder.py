@@ -10,6 +10,7 @@ import scenarios
 from router.service.desk import Desk
 from router.service.imports import preview_folder, store_import
 from router.service.jobs import get_job
+from router.service.ports import Work
 from router.service.records import Actor, JobRecord, JobStanding, Person, Role
 from router.store import SqlStore
 from router.worker import Worker
@@ -46,6 +47,12 @@ def an_actor(desk: Desk, name: str, role: Role, sites: tuple[str, ...] = (), cod
             known[0] if known else work.people.add(Person(0, name, role, frozenset(sites), frozenset(codes)), "none")
         )
     return Actor(person)
+
+
+def whole_jobs(work: Work, limit: int) -> list[JobRecord]:
+    """The jobs asked for last, whole, the last one first."""
+    found = [work.jobs.get(head.job_id) for head in work.jobs.heads(None, limit)]
+    return [job for job in found if job is not None]
 
 
 def with_small_book(desk: Desk, actor: Actor) -> None:
