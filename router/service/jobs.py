@@ -151,9 +151,7 @@ def currency_of(desk: Desk, record: NetworkRecord) -> str:
 
 def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """A job as it stands. One about a line the actor is not cleared for is not there for them."""
-    require(actor, Operation.SEE_PLANS)
-    job, hidden = _read(desk, actor, job_id)
-    return _told(job, hidden)
+    return job_as_told(desk, actor, job_id)[1]
 
 
 def job_head(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
@@ -165,12 +163,17 @@ def job_head(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     return _told(_seen(job, hidden.lines, job_id), hidden)
 
 
-def _read(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, Hidden]:
-    """A job that is there for the actor, and what is hidden from them, which is looked up once the job is read."""
+def job_as_told(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, JobRecord]:
+    """A job that is there for the actor as it is kept, and as it is told; what is hidden is looked up once it is read.
+
+    The first is for use cases that tell something else of it.
+    """
+    require(actor, Operation.SEE_PLANS)
     with desk.store.look() as work:
-        job = work.jobs.get(job_id)
+        kept = work.jobs.get(job_id)
     hidden = hidden_from(desk, actor)
-    return _seen(job, hidden.lines, job_id), hidden
+    job = _seen(kept, hidden.lines, job_id)
+    return job, _told(job, hidden)
 
 
 def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:

@@ -26,6 +26,15 @@ def content_of(shas: Mapping[str, str], line_id: str, model: str) -> str:
     return shas.get(own_name(line_id, model)) or shas[model]
 
 
+def content_in(work: Work, line_id: str, model: str) -> str:
+    """The same from the book. Raises NotFound where neither name is kept."""
+    kept = {name: work.models.by_name(name) for name in (own_name(line_id, model), model)}
+    shas = {name: record.sha256 for name, record in kept.items() if record is not None}
+    if not shas:
+        raise NotFound(f"the model {model} is not in the book")
+    return content_of(shas, line_id, model)
+
+
 def models_shown(desk: Desk, actor: Actor) -> dict[str, ModelRecord]:
     """Models by kept name that the actor may know of.
 

@@ -234,28 +234,26 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
     When another plan goes live meanwhile, that one is read and all of it is asked again beside it.
     """
     require(actor, Operation.ACCEPT_PLAN)
-    plan, names = plan_in_full(desk, plan_id).result.plan, hidden_names(desk, actor)
+    plan = plan_in_full(desk, plan_id).result.plan
     for _ in range(_READINGS):
         try:
-            return _accept(desk, actor, plan_id, plan, seen_version, names, live_now(desk))
+            return _accept(desk, actor, plan_id, plan, seen_version, live_now(desk))
         except _NotRead:
             continue
+        except _Reasons as refused:
+            raise Conflict(told(str(refused), hidden_names(desk, actor))) from refused
     raise Conflict(f"plans go live one after the other just now; look which is live, and accept plan {plan_id} again")
+
+
+class _Reasons(Exception):
+    """Why a plan cannot go live, with names that are not everybody's: who may read them is asked after the reading."""
 
 
 class _NotRead(Exception):
     """The plan that is live is not the one that was read."""
 
 
-def _accept(
-    desk: Desk,
-    actor: Actor,
-    plan_id: int,
-    plan: Plan,
-    seen_version: int,
-    names: frozenset[str],
-    read: PlanInFull | None,
-) -> PlanHead:
+def _accept(desk: Desk, actor: Actor, plan_id: int, plan: Plan, seen_version: int, read: PlanInFull | None) -> PlanHead:
     with desk.store.begin() as work:
         work.revision.hold()  # nothing starts on the floor between the look at it and the plan going live
         head = _proposed(work, plan_id, (PlanStanding.PROPOSED, PlanStanding.SUPERSEDED))
@@ -277,7 +275,7 @@ def _accept(
                 )
             _refuse_what_has_started(work, plan_id, plan)
         except Conflict as refused:
-            raise Conflict(told(str(refused), names)) from refused
+            raise _Reasons(str(refused)) from refused
         if before is not None:
             work.plans.stand(before.plan_id, PlanStanding.SUPERSEDED, before.version)
         live = work.plans.stand(plan_id, PlanStanding.LIVE, seen_version)

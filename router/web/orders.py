@@ -149,8 +149,9 @@ def quantities(reader: SignedIn, line_id: str, part: bool = False) -> Response:
 @routes.get("/orders/{line_id}/part.svg")
 def picture(reader: SignedIn, line_id: str) -> Response:
     """The part of a line, seen from above at a corner."""
-    text = part_picture(reader.desk, reader.actor, line_id)
-    return Response(text, media_type="image/svg+xml", headers={"Cache-Control": "private, max-age=3600"})
+    picture = part_picture(reader.desk, reader.actor, line_id)
+    kept = "no-store" if picture.controlled else "private, max-age=3600"
+    return Response(picture.svg, media_type="image/svg+xml", headers={"Cache-Control": kept})
 
 
 @routes.post("/orders/{line_id}/{decision}")
