@@ -18,7 +18,7 @@ from router.service.network import NO_NETWORK, reading_of
 from router.service.paging import filled
 from router.service.plans import NO_LIVE_PLAN, PlanInFull, live_now, plan_in_full
 from router.service.ports import Work
-from router.service.receipts import Once, earlier, keep
+from router.service.receipts import Once, keep, settled
 from router.service.records import Actor, EventKind, EventRecord
 from router.service.rights import Operation, decide, require, sites_seen
 from router.service.visible import RESTRICTED, Hidden, hidden_from, names_any, values_told
@@ -79,7 +79,7 @@ def _record(
     plans: _Plans,
 ) -> EventRecord:
     with desk.store.begin() as work:
-        answer = earlier(work, actor, once)
+        answer = settled(work, actor, once)
         if answer is not None:
             return _masked(_kept(work, answer), hidden)
         work.revision.hold()  # what is checked against must not change before the event is kept
@@ -117,7 +117,7 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
         raise FaultyInput([Fault("", f"event {event_id}", "why", "nothing", "the reason, in a few words")])
     shown, hidden = _shown_to(desk, actor), hidden_from(desk, actor)
     with desk.store.begin() as work:
-        answer = earlier(work, actor, once)
+        answer = settled(work, actor, once)
         if answer is not None:
             return _masked(_kept(work, answer), hidden)
         work.revision.hold()

@@ -16,7 +16,7 @@ from router.service.network import NO_NETWORK, reading_of
 from router.service.paging import filled
 from router.service.plans import live_in_full
 from router.service.ports import LONG_PARAMS, JobPlace, Work
-from router.service.receipts import Once, earlier, keep
+from router.service.receipts import Once, earlier, hold_key, keep
 from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
 from router.service.rights import Operation, require
 from router.service.visible import Hidden, hidden_from, told, values_told
@@ -101,6 +101,7 @@ def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], 
     """Put a job into the queue, with trail; whoever calls has looked at rights and parameters."""
     now = desk.clock()
     with desk.store.begin() as work:
+        hold_key(work, actor, once)
         asked = _of_receipt(work, actor, once)
         if asked is None:
             job = _queued(work, desk, actor, kind, params, now)

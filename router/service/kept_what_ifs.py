@@ -135,7 +135,7 @@ def check_what_if(desk: Desk, actor: Actor, file: str, raw: bytes) -> WhatIfView
 def add_what_if(desk: Desk, actor: Actor, file: str, raw: bytes, once: Once | None = None) -> KeptWhatIf:
     """Keep a new one. Raises FaultyInput with every fault, Conflict for a name that is taken, TooMuch."""
     require(actor, Operation.KEEP_WHAT_IFS)
-    with hiding(desk, actor) as (work, hidden):
+    with hiding(desk, actor, once) as (work, hidden):
         made = earlier(work, actor, once)
         if made is None:
             kept = _kept(work, desk, actor, hidden.names, file, raw)
@@ -149,7 +149,7 @@ def add_what_ifs(
 ) -> list[KeptWhatIf]:
     """Keep several new ones or none, each after those it goes on from; faults as of ``add_what_if``."""
     require(actor, Operation.KEEP_WHAT_IFS)
-    with hiding(desk, actor) as (work, hidden):
+    with hiding(desk, actor, once) as (work, hidden):
         made = earlier(work, actor, once)
         if made is None:
             kept = [_kept(work, desk, actor, hidden.names, file, raw) for file, raw in files]

@@ -23,7 +23,7 @@ from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins, shifted
 from router.service.plans import NewPlan, PlanInFull, head_for, head_told, keep_plan, plan_in_full, ready_plan
 from router.service.ports import Work
-from router.service.receipts import Once, earlier, keep
+from router.service.receipts import Once, earlier, hold_key, keep
 from router.service.records import Actor, PlanHead
 from router.service.rights import Operation, require
 from router.service.seen_totals import hidden_money
@@ -253,6 +253,7 @@ def _keep(
     hidden = hidden_from(desk, actor)
     details = {"from": plan_id, "note": note} | ({"line_id": line_id} if line_id else {})
     with desk.store.begin() as work:
+        hold_key(work, actor, once)
         kept = _kept_before(work, actor, once)
         if kept is not None:
             return head_told(kept, hidden)

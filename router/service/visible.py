@@ -18,6 +18,7 @@ from router.kernel.faults import Conflict
 from router.service.cells import own_name
 from router.service.desk import Desk
 from router.service.ports import Work
+from router.service.receipts import Once, hold_key
 from router.service.records import Actor, FormerName, LineRecord, ModelRecord
 from router.service.rights import may_see_code
 
@@ -69,16 +70,19 @@ def hidden_from(desk: Desk, actor: Actor) -> Hidden:
 
 
 @contextmanager
-def hiding(desk: Desk, actor: Actor) -> Iterator[tuple[Work, Hidden]]:
+def hiding(desk: Desk, actor: Actor, once: Once | None = None) -> Iterator[tuple[Work, Hidden]]:
     """A transaction that writes, in which the book stays as it is, and what of that book the actor is not cleared for.
 
-    Worked out before others have to wait: none looks from inside. Raises Conflict where the book changes all the time.
+    Worked out before others have to wait: none looks from inside. ``once``: the key it is asked with.
+
+    Raises Conflict where the book changes all the time.
     """
     for _ in range(_READINGS):
         with desk.store.look() as work:
             revision = work.revision.now()
         hidden = hidden_from(desk, actor)
         with desk.store.begin() as work:
+            hold_key(work, actor, once)
             work.revision.hold()
             if work.revision.now() == revision:
                 yield work, hidden

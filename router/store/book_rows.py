@@ -234,6 +234,12 @@ def _event(row: Any) -> EventRecord:
 class ReceiptRows(Rows):
     """See service.ports.Receipts."""
 
+    def hold(self, by: str, key: str) -> None:
+        # There is no row to lock yet; SQLite has one writer at a time anyway.
+        if self._on_postgres:
+            whose = sa.func.hashtextextended(f"{len(by)} {by} {key}", 0)
+            self._connection.execute(sa.select(sa.func.pg_advisory_xact_lock(whose)))
+
     def get(self, by: str, key: str) -> Receipt | None:
         row = self._one(sa.select(receipts).where(receipts.c.by == by, receipts.c.key == key))
         return Receipt(**row) if row else None

@@ -365,6 +365,17 @@ def test_points_come_in_order_after_a_number(store: SqlStore) -> None:
         assert work.jobs.latest_points("j", 2) == points[3:]
 
 
+def test_only_what_has_to_be_there_once_is_told_as_saved_by_somebody_else(store: SqlStore) -> None:
+    with store.begin() as work:
+        work.jobs.add(a_job("j"))
+    with pytest.raises(Conflict, match="somebody else has just saved the same"), store.begin() as work:
+        work.jobs.add(a_job("j"))
+    with pytest.raises(sa.exc.IntegrityError), store.begin() as work:
+        work.jobs.add_points([JobPoint("no such job", 1, "phase", 1.0, None, "")])
+    with pytest.raises(sa.exc.IntegrityError), store.begin() as work:
+        work.jobs.add(replace(a_job("k"), phase="", asked_by=None))  # type: ignore[arg-type]
+
+
 def test_a_long_phase_is_cut_to_what_every_database_takes(store: SqlStore) -> None:
     with store.begin() as work:
         work.jobs.add(a_job("j"))
