@@ -183,7 +183,7 @@ def preview_view(preview: ImportPreview) -> PreviewView:
 
 
 @router.post("/imports", responses=WRITES, status_code=201)
-def preview(desk: AtDesk, actor: Asks, files: Annotated[list[UploadFile], File(max_length=2000)]) -> PreviewView:
+def preview(desk: AtDesk, actor: Asks, files: Annotated[list[UploadFile], File()]) -> PreviewView:
     """Look at a zipped scenario folder, an order book (CSV, XLSX, JSON), models or a network file; store nothing."""
     # Files of any size lie in temporary files by now and are read from there, one at a time.
     sent = [(file.filename or f"file {n}", file.file) for n, file in enumerate(files)]

@@ -86,15 +86,14 @@ def _seen(work: Work, actor: Actor, line_id: str) -> LineRecord:
 
 
 def hold(desk: Desk, actor: Actor, line_id: str, why: str, seen_version: int) -> LineRecord:
-    """Leave the line out of plans until it is released."""
-    if not why.strip():
-        raise FaultyInput([Fault("", line_id, "why", "nothing", "why the line is held, in a few words")])
+    """Leave the line out of plans until it is released. Raises FaultyInput without a reason."""
+    said = _reason(actor, line_id, why, "held")
 
     def held(line: LineRecord) -> LineRecord:
         _only(line, LineStanding.OPEN, "held")
-        return replace(line, standing=LineStanding.HELD, why_held=why.strip()[:500])
+        return replace(line, standing=LineStanding.HELD, why_held=said)
 
-    return _decide(desk, actor, line_id, seen_version, "hold", held, {"why": why.strip()[:500]})
+    return _decide(desk, actor, line_id, seen_version, "hold", held, {"why": said})
 
 
 def release(desk: Desk, actor: Actor, line_id: str, seen_version: int) -> LineRecord:
@@ -108,13 +107,22 @@ def release(desk: Desk, actor: Actor, line_id: str, seen_version: int) -> LineRe
 
 
 def withdraw(desk: Desk, actor: Actor, line_id: str, why: str, seen_version: int) -> LineRecord:
-    """The customer cancels the line. It stays on record."""
+    """The customer cancels the line. It stays on record. Raises FaultyInput without a reason."""
+    said = _reason(actor, line_id, why, "withdrawn")
 
     def withdrawn(line: LineRecord) -> LineRecord:
         _not_closed(line)
-        return replace(line, standing=LineStanding.WITHDRAWN, why_held=why.strip()[:500])
+        return replace(line, standing=LineStanding.WITHDRAWN, why_held=said)
 
-    return _decide(desk, actor, line_id, seen_version, "withdraw", withdrawn, {"why": why.strip()[:500]})
+    return _decide(desk, actor, line_id, seen_version, "withdraw", withdrawn, {"why": said})
+
+
+def _reason(actor: Actor, line_id: str, why: str, what: str) -> str:
+    """The reason for taking a line out of plans, of whoever may do so."""
+    require(actor, Operation.CHANGE_BOOK)
+    if not why.strip():
+        raise FaultyInput([Fault("", line_id, "why", "nothing", f"why the line is {what}, in a few words")])
+    return why.strip()[:500]
 
 
 def pin(desk: Desk, actor: Actor, line_id: str, site_id: str | None, seen_version: int) -> LineRecord:

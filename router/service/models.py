@@ -13,6 +13,7 @@ from router.formats import part_remarks
 from router.formats.model_order import MODEL_ENDINGS
 from router.geometry import MeshError, PartFacts, measure, unusable
 from router.kernel.faults import Fault, NotFound
+from router.kernel.private_files import for_owner_only, make_folder
 from router.service.cells import own_name
 from router.service.desk import Desk
 from router.service.ports import Work
@@ -120,9 +121,10 @@ def model_path(desk: Desk, sha256: str, name: str, content: bytes | None = None)
                 content = work.models.content(sha256)
             if content is None:
                 raise NotFound(f"the content of {name} is not in the store")
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         half = path.with_suffix(f".{id(content)}.part")
-        half.write_bytes(content)
+        with open(half, "wb", opener=for_owner_only) as file:
+            file.write(content)
         half.replace(path)
     return path
 

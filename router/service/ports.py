@@ -39,7 +39,6 @@ class LineFilter:
     standing: str = ""
     alloy_id: str = ""
     pinned_site: str = ""
-    line_ids: tuple[str, ...] = ()
 
 
 SORTS = ("due_date", "line_id", "received_at", "customer", "quantity", "alloy_id")

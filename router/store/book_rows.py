@@ -98,8 +98,6 @@ def _conditions(wanted: LineFilter) -> list[sa.ColumnElement[bool]]:
     for name in ("standing", "alloy_id", "pinned_site"):
         if getattr(wanted, name):
             found.append(lines.c[name] == getattr(wanted, name))
-    if wanted.line_ids:
-        found.append(lines.c.line_id.in_(wanted.line_ids))
     return found
 
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import scenarios
+from router.kernel.private_files import make_folder
 from router.service.desk import Desk
 from router.service.imports import preview_folder, store_import
 from router.service.jobs import get_job
@@ -58,7 +59,7 @@ def whole_jobs(work: Work, limit: int) -> list[JobRecord]:
 def with_small_book(desk: Desk, actor: Actor) -> None:
     """Import the small scenario, whose models are measured once."""
     measured = desk.cache_dir / "measured"
-    measured.mkdir(parents=True, exist_ok=True)
+    make_folder(measured)
     for name, entry in _MEASURED.items():
         (measured / name).write_bytes(entry)
     preview = preview_folder(desk, actor, SMALL)

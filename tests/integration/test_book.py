@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -26,7 +27,7 @@ from router.service.network import check_network, current_network, save_network,
 from router.service.options import where_to_build
 from router.service.plans import accept, full_plan, list_plans, staleness
 from router.service.receipts import Once
-from router.service.records import Actor, EventKind, JobStanding, LineStanding, PlanStanding, Role
+from router.service.records import Actor, EventKind, JobStanding, LineRecord, LineStanding, PlanStanding, Role
 from router.service.snapshot import snapshot
 from router.service.trail import line_history, list_trail
 from router.store import SqlStore
@@ -146,6 +147,19 @@ def test_a_line_changes_whole_or_not_at_all(desk: Desk, ana: Actor) -> None:
     assert {f.field for f in caught.value.faults} == {"quantity", "due"}
     changed = change_line(desk, ana, line.line_id, {"quantity": str(line.quantity + 2)}, 1)
     assert changed.quantity == line.quantity + 2 and changed.version == 2
+
+
+@pytest.mark.parametrize("decide", [hold, withdraw])
+def test_a_line_is_taken_out_of_plans_for_a_reason_by_whoever_may(
+    desk: Desk, ana: Actor, decide: Callable[[Desk, Actor, str, str, int], LineRecord]
+) -> None:
+    vic = an_actor(desk, "vic", Role.VIEWER)
+    with pytest.raises(Refused):
+        decide(desk, vic, "1001-1", " ", 1)
+    with pytest.raises(FaultyInput, match="why the line is"):
+        decide(desk, ana, "1001-1", " ", 1)
+    assert get_line(desk, ana, "1001-1").standing is LineStanding.OPEN
+    assert decide(desk, ana, "1001-1", " no drawing ", 1).why_held == "no drawing"
 
 
 def test_a_viewer_changes_nothing_and_uncleared_people_do_not_see_controlled_lines(desk: Desk, ana: Actor) -> None:
