@@ -14,7 +14,7 @@ from router.service.desk import Desk
 from router.service.former_names import remember_names
 from router.service.models import mark_models, models_shown
 from router.service.names import alloy_faults, site_faults
-from router.service.network import reading_of
+from router.service.network import newest_network
 from router.service.ports import SORTS, LineFilter, Work
 from router.service.records import Actor, LineRecord, LineStanding
 from router.service.rights import Operation, decide, may_see_code, require
@@ -138,7 +138,7 @@ def pin(desk: Desk, actor: Actor, line_id: str, site_id: str | None, seen_versio
 
     require(actor, Operation.CHANGE_BOOK)
     with desk.store.look() as work:
-        network = work.networks.latest()
+        network = work.networks.head()
     faults = site_faults(desk, line_id, "site", [] if site_id is None else [site_id])
     if faults:
         raise FaultyInput(faults)
@@ -151,7 +151,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
     require(actor, Operation.CHANGE_BOOK)
     with desk.store.look() as work:
         line = _seen(work, actor, line_id)
-        network = work.networks.latest()
+        network = newest_network(work, desk)
     models = sorted(models_shown(desk, actor))
     if network is None:
         raise NotFound("no network in the book yet; import a scenario first")
@@ -163,7 +163,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
         unknown.append(Fault("", line_id, "line", found_text(cells["line"]), want))
     if unknown:
         raise FaultyInput(unknown)
-    found, faults = read_cells(csv_of([row]), "the line", reading_of(desk, network), models)
+    found, faults = read_cells(csv_of([row]), "the line", network.reading, models)
     if faults or not found:
         raise FaultyInput(faults)
     fresh = record_of(*found[0])
@@ -205,7 +205,7 @@ def _decide(
     require(actor, Operation.CHANGE_BOOK)
     with desk.store.begin() as work:
         work.revision.hold()
-        latest = work.networks.latest() if beside is not None else None
+        latest = work.networks.head() if beside is not None else None
         if latest is not None and latest.version != beside:
             raise Stale(f"the network has changed meanwhile (edition {latest.version}); look again")
         line = _seen(work, actor, line_id)

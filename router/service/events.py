@@ -14,7 +14,7 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Refused
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.floor import OF_BUILDS, OF_MACHINES, Floor, FloorBuild, new_misfits, played, withdraws
-from router.service.network import NO_NETWORK, reading_of
+from router.service.network import NO_NETWORK, newest_network
 from router.service.paging import filled
 from router.service.plans import NO_LIVE_PLAN, PlanInFull, live_now, plan_in_full
 from router.service.ports import Work
@@ -86,7 +86,7 @@ def _record(
         live = plans.still_live(work)
         events = work.events.all()
         before = played(events)
-        network = newest_network(work, desk)
+        network = network_there(work, desk)
         about = _about(hidden.lines, kind, subject, network, live, before, plans)
         require(actor, Operation.RECORD_EVENT, about.site_id)
         _check_time(desk, network, before, occurred_at)
@@ -283,14 +283,12 @@ def _begun_under(floor: Floor) -> list[int]:
     return sorted({b.plan_id for b in floor.builds.values() if b.holds and b.plan_id is not None}, reverse=True)
 
 
-def newest_network(work: Work, desk: Desk) -> Network:
+def network_there(work: Work, desk: Desk) -> Network:
     """The network of the newest edition. Raises NotFound, saying what to do, while there is none."""
-    record = work.networks.latest()
-    if record is None:
+    newest = newest_network(work, desk)
+    if newest is None:
         raise NotFound(NO_NETWORK)
-    network = reading_of(desk, record).network
-    assert network is not None
-    return network
+    return newest.network
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,12 +12,12 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.service.book import get_line
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.network import NO_NETWORK, reading_of
+from router.service.network import NO_NETWORK, newest_network
 from router.service.paging import filled
 from router.service.plans import live_in_full
 from router.service.ports import LONG_PARAMS, JobPlace, Work
 from router.service.receipts import Once, earlier, hold_key, keep
-from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
+from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding
 from router.service.rights import Operation, require
 from router.service.visible import Hidden, hidden_from, told, values_told
 
@@ -110,8 +110,8 @@ def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], 
 
 
 def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], now: datetime) -> JobRecord:
-    record = work.networks.latest()
-    if record is None:
+    newest = newest_network(work, desk)
+    if newest is None:
         raise NotFound(NO_NETWORK)
     job = JobRecord(
         job_id=uuid.uuid4().hex,
@@ -119,7 +119,7 @@ def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping
         standing=JobStanding.QUEUED,
         asked_at=now,
         asked_by=actor.name,
-        params={**params, "currency": currency_of(desk, record)},
+        params={**params, "currency": newest.network.currency},
         phase="waiting for a worker",
         done=0,
         total=None,
@@ -141,13 +141,6 @@ def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping
 def _without_texts(params: Mapping[str, Any]) -> dict[str, Any]:
     """For the trail, which need not hold whole files: the job does."""
     return {name: value for name, value in params.items() if name not in LONG_PARAMS}
-
-
-def currency_of(desk: Desk, record: NetworkRecord) -> str:
-    """Currency of a network edition."""
-    network = reading_of(desk, record).network
-    assert network is not None
-    return network.currency
 
 
 def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:

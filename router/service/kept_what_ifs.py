@@ -16,7 +16,7 @@ from router.formats.yaml_reader import read_yaml
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.network import NO_NETWORK, reading_of
+from router.service.network import NO_NETWORK, newest_network
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, WhatIfRecord
@@ -275,8 +275,8 @@ def _seen(kept: Sequence[WhatIfRecord], names: frozenset[str]) -> list[WhatIfRec
 
 
 def _network(work: Work, desk: Desk) -> Network | None:
-    record = work.networks.latest()
-    return None if record is None else reading_of(desk, record).network
+    newest = newest_network(work, desk)
+    return None if newest is None else newest.network
 
 
 def _checked(

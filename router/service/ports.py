@@ -84,6 +84,10 @@ class Models(Protocol):
 
 class Networks(Protocol):
     def latest(self) -> NetworkRecord | None: ...
+    def head(self) -> NetworkHead | None:
+        """Of the newest edition; its text is not read."""
+        ...
+
     def get(self, version: int) -> NetworkRecord | None: ...
     def heads(self, limit: int, before: int | None = None) -> list[NetworkHead]:
         """Newest first, below ``before``; no text is read."""

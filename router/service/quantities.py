@@ -41,10 +41,10 @@ def cost_by_quantity(desk: Desk, actor: Actor, line_id: str) -> tuple[QuantityCo
     get_line(desk, actor, line_id)  # said first where it is not there for them
     full = live_in_full(desk)
     with desk.store.look() as work:
-        latest, line = work.networks.heads(1), work.lines.get(line_id)
+        latest, line = work.networks.head(), work.lines.get(line_id)
         assert line is not None  # it was there a moment ago, and lines are never taken away
         content = content_in(work, line.line_id, line.model)
-    edition = latest[0].version if latest else 0
+    edition = latest.version if latest else 0
     planned = full.scenario.line.get(line_id)
     wanted = sorted({*LADDER, line.quantity} | ({planned.quantity} if planned else set()))
 

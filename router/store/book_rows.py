@@ -173,6 +173,9 @@ class NetworkRows(Rows):
         row = self._one(sa.select(networks).order_by(networks.c.version.desc()).limit(1))
         return NetworkRecord(**row) if row else None
 
+    def head(self) -> NetworkHead | None:
+        return next(iter(self.heads(1)), None)
+
     def get(self, version: int) -> NetworkRecord | None:
         row = self._one(sa.select(networks).where(networks.c.version == version))
         return NetworkRecord(**row) if row else None

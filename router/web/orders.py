@@ -13,7 +13,7 @@ from router.service import book as use
 from router.service.cursors import cursor, uncursor
 from router.service.imports import Overtaken, Stored, preview_files, store_import
 from router.service.jobs import ask_elsewhere
-from router.service.network import current_network
+from router.service.network import network_in_use
 from router.service.placed import placed_lines
 from router.service.ports import SORTS, LineFilter
 from router.service.records import LineStanding
@@ -76,7 +76,7 @@ def orders(
 def _names(reader: Reader) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
     """Alloys and sites as (id, name); none while there is no network."""
     try:
-        network = current_network(reader.desk, reader.actor).network
+        network = network_in_use(reader.desk, reader.actor)
     except NotFound:
         return [], []
     return [(a.alloy_id, a.name) for a in network.alloys], [(s.site_id, s.name) for s in network.sites]
