@@ -43,7 +43,7 @@ def part_picture(desk: Desk, actor: Actor, line_id: str) -> PartPicture:
         mesh = read_mesh(path, unit)
         return draw(np.asarray(mesh.triangles, dtype=np.float64))
 
-    drawing: Drawing = desk.parts.get(("picture", sha256, unit), make)
+    drawing: Drawing = desk.pictures.get((sha256, unit), make)
     now = get_line(desk, actor, line_id)  # what was read is of a line they may see still
     return PartPicture(drawing.called(line.model), bool(line.export_control or now.export_control))
 

@@ -298,6 +298,12 @@ def test_people_are_added_with_a_password_shown_once(desk: Desk) -> None:
     assert fresh.get("/orders").status_code == 200
 
 
+def test_no_browser_keeps_the_picture_of_a_controlled_part(desk: Desk) -> None:
+    with signed_in(desk, "pia") as client:
+        kept = {x: client.get(f"/orders/{x}/part.svg").headers["cache-control"] for x in ("1005-1", "1001-1")}
+    assert kept == {"1005-1": "no-store", "1001-1": "private, max-age=3600"}
+
+
 def test_sign_in_is_limited_and_tells_nothing(desk: Desk) -> None:
     client = site_of(desk)
     answers = []
