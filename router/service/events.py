@@ -94,7 +94,8 @@ def _record(
             raise Conflict(f"{kind.value} of {about.name} cannot be: event {misfit.event.event_id} says {misfit.why}")
         return event
 
-    return _masked(_added(desk, actor, judged, once, {"occurred_at": occurred_at.isoformat()}), hidden)
+    event = _added(desk, actor, judged, once, {"occurred_at": occurred_at.isoformat()})
+    return _masked(event, hidden_from(desk, actor))
 
 
 def _added(
@@ -169,7 +170,7 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
             raise Conflict(f"event {event_id} cannot be withdrawn, others rest on it: {named}; withdraw those first")
         return event
 
-    return _masked(_added(desk, actor, judged, once, {"event": event_id, "why": why}), hidden)
+    return _masked(_added(desk, actor, judged, once, {"event": event_id, "why": why}), hidden_from(desk, actor))
 
 
 def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> list[EventRecord]:
