@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import io
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import IO, Annotated, Any, Literal
 
 from fastapi import APIRouter, File, Path, Query, Response, UploadFile
+from fastapi.responses import StreamingResponse
 from pydantic import BaseModel, Field, StringConstraints
+from starlette.background import BackgroundTask
 
 from router.api.asking import PREFIX, Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
 from router.api.problems import CHANGES, READS, WRITES, answer_to, problems
@@ -33,6 +36,7 @@ from router.service.ports import SORTS, LineFilter
 from router.service.records import LineRecord, ModelRecord
 
 router = APIRouter(tags=["Order book"])
+_PIECE_BYTES = 1_000_000
 
 LineId = Annotated[str, Path(min_length=1, max_length=200, pattern=r"^[^\x00/]+$")]
 ImportId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")]
@@ -205,7 +209,7 @@ def preview_view(preview: ImportPreview) -> PreviewView:
 
 
 @router.post("/imports", responses=WRITES, status_code=201)
-def preview(desk: AtDesk, actor: Asks, files: Annotated[list[UploadFile], File(max_length=2000)]) -> PreviewView:
+def preview(desk: AtDesk, actor: Asks, files: Annotated[list[UploadFile], File()]) -> PreviewView:
     """Look at a zipped scenario folder, an order book (CSV, XLSX, JSON), models or a network file; store nothing."""
     # Files of any size lie in temporary files by now and are read from there, one at a time.
     sent = [(file.filename or f"file {n}", file.file) for n, file in enumerate(files)]
@@ -249,15 +253,23 @@ def stored(import_id: ImportId, desk: AtDesk, actor: Asks) -> Stored:
     return stored_import(desk, actor, import_id)
 
 
-class _Zip(Response):
+class _Zip(StreamingResponse):
     media_type = "application/zip"
 
 
 @router.get("/export", response_class=_Zip, responses=problems(401, 403, 404))
 def export(desk: AtDesk, actor: Asks) -> Response:
     """The book as a zipped scenario folder."""
-    headers = {"Content-Disposition": 'attachment; filename="platewright-book.zip"'}
-    return _Zip(scenario_zip(desk, actor), headers=headers)
+    archive = scenario_zip(desk, actor)
+    size = archive.seek(0, io.SEEK_END)
+    archive.seek(0)
+    headers = {"Content-Disposition": 'attachment; filename="platewright-book.zip"', "Content-Length": str(size)}
+    return _Zip(_pieces(archive), headers=headers, background=BackgroundTask(archive.close))
+
+
+def _pieces(file: IO[bytes]) -> Iterator[bytes]:
+    while piece := file.read(_PIECE_BYTES):
+        yield piece
 
 
 @router.get("/models", responses=READS)

@@ -13,7 +13,7 @@ from router.api.problems import CHANGES, READS, WRITES
 from router.api.words import Asked
 from router.kernel.faults import Fault
 from router.service import network as use
-from router.service.records import NetworkRecord
+from router.service.records import NetworkHead, NetworkRecord
 
 router = APIRouter(tags=["Network"])
 YAML = "application/yaml"
@@ -29,7 +29,7 @@ class EditionView(BaseModel):
     note: str
 
 
-def _view(record: NetworkRecord) -> EditionView:
+def _view(record: NetworkRecord | NetworkHead) -> EditionView:
     return EditionView.model_validate({name: getattr(record, name) for name in EditionView.model_fields})
 
 
@@ -48,9 +48,14 @@ def network(desk: AtDesk, actor: Asks) -> Response:
 
 
 @router.get("/network/editions", responses=READS)
-def editions(desk: AtDesk, actor: Asks) -> list[EditionView]:
-    """All editions, newest first."""
-    return [_view(r) for r in use.editions(desk, actor)]
+def editions(
+    desk: AtDesk,
+    actor: Asks,
+    before: Annotated[int | None, Query(ge=0, le=2**31 - 1, description="editions below this one")] = None,
+    limit: Annotated[int, Query(ge=1, le=500)] = 50,
+) -> list[EditionView]:
+    """Editions, newest first."""
+    return [_view(r) for r in use.editions(desk, actor, limit, before)]
 
 
 @router.get("/network/editions/{version}", response_class=_Yaml, responses={**_RAW, **READS})

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Response
-from pydantic import BaseModel, Field, StringConstraints, TypeAdapter
+from pydantic import BaseModel, Field, StringConstraints
 
 from router.api.asking import Asks, AtDesk, IdempotencyKey, Seen, etag, once_of
 from router.api.book import FINE, LineId
@@ -33,7 +33,6 @@ router = APIRouter(tags=["Plans"])
 PlanId = Annotated[int, Path(ge=1, le=2**31 - 1)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00]+$")]
 BuildId = Annotated[str, Path(min_length=1, max_length=200, pattern=r"^[^\x00/]+$")]
-_OPTIONS: TypeAdapter[LineOptions] = TypeAdapter(LineOptions)
 
 
 class PlanView(BaseModel):

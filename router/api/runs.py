@@ -27,8 +27,10 @@ from router.service.records import JobPoint, JobRecord, JobStanding
 router = APIRouter(tags=["Runs"])
 
 Seed = Annotated[int, Field(ge=0, lt=2**31)]
-JobId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")]
+_JOB_ID = r"^[0-9a-f]{32}$"
+JobId = Annotated[str, Path(pattern=_JOB_ID)]
 _LOOK_EVERY_S = 0.7
+_POINTS_A_LOOK = 500
 
 
 class JobView(BaseModel):
@@ -122,10 +124,18 @@ def runs(
     desk: AtDesk,
     actor: Asks,
     before: Annotated[Instant | None, Query(description="runs asked for before this moment")] = None,
+    after_run: Annotated[
+        str | None,
+        Query(
+            pattern=_JOB_ID,
+            description="`job_id` of the last run of a page: those that come after it. Unlike `before` it passes over "
+            "none of several runs asked for at one moment.",
+        ),
+    ] = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 50,
 ) -> list[JobView]:
     """Runs, newest first. Of a result what is one value; the run itself has all of it."""
-    return [job_view(j) for j in use.list_jobs(desk, actor, limit, before)]
+    return [job_view(j) for j in use.list_jobs(desk, actor, limit, before, after_run)]
 
 
 @router.get("/runs/{job_id}", responses=READS)
@@ -142,10 +152,14 @@ def stop(job_id: JobId, desk: AtDesk, actor: Asks) -> JobView:
 
 @router.get("/runs/{job_id}/points", responses=READS)
 def points(
-    job_id: JobId, desk: AtDesk, actor: Asks, after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0
+    job_id: JobId,
+    desk: AtDesk,
+    actor: Asks,
+    after: Annotated[int, Query(ge=0, le=2**31 - 1, description="`number` of the last point of a page")] = 0,
+    limit: Annotated[int, Query(ge=1, le=500)] = 500,
 ) -> list[PointView]:
-    """What it has reported."""
-    return [PointView.model_validate(asdict(p)) for p in use.points(desk, actor, job_id, after)]
+    """What it has reported, in order: the first points after a number."""
+    return [PointView.model_validate(asdict(p)) for p in use.points(desk, actor, job_id, after, limit)]
 
 
 class _Events(StreamingResponse):
@@ -169,7 +183,7 @@ async def _told(request: Request, desk: Desk, job_id: str, after: int) -> AsyncI
     def look() -> tuple[JobRecord, list[JobPoint]]:
         actor = actor_now(request, desk)
         # The job first: what it reported before it ended is then always among the points.
-        return use.job_head(desk, actor, job_id), use.points(desk, actor, job_id, after)
+        return use.job_head(desk, actor, job_id), use.points(desk, actor, job_id, after, _POINTS_A_LOOK)
 
     while not await request.is_disconnected():
         try:
@@ -180,6 +194,8 @@ async def _told(request: Request, desk: Desk, job_id: str, after: int) -> AsyncI
             after = point.number
             view = PointView.model_validate(asdict(point))
             yield f"event: point\nid: {point.number}\ndata: {view.model_dump_json()}\n\n"
+        if len(found) == _POINTS_A_LOOK:
+            continue  # there may be more of it, which comes before how the run stands
         yield f"event: run\ndata: {json.dumps(job_view(job).model_dump(mode='json'))}\n\n"
         if job.standing.ended:
             return

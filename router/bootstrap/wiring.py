@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from router.bootstrap.settings import Settings, default_database
+from router.kernel.private_files import make_folder
 from router.service.desk import Desk
 from router.store import SqlStore, file_of, open_store
 
@@ -13,7 +14,7 @@ def open_desk(settings: Settings, *, there: bool = False) -> Desk:
     Raises router.store.StoreOut (a PlatewrightError) for a database that cannot be used.
     """
     store = open_store(settings.database, there=True) if there else open_or_make(settings)
-    settings.cache_dir.mkdir(parents=True, exist_ok=True)
+    make_folder(settings.cache_dir)
     return Desk(store, settings.cache_dir, plans_from_now=settings.plans_from_now)
 
 
@@ -30,4 +31,4 @@ def make_default_place(settings: Settings) -> None:
     """
     file = file_of(settings.database)
     if file is not None and settings.database == default_database():
-        file.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(file.parent)

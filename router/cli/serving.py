@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import ipaddress
 import logging
+import os
 import signal
 import socket
 import sys
@@ -16,6 +17,7 @@ import uvicorn
 
 from router.bootstrap import Settings, open_desk
 from router.kernel.faults import PlatewrightError, Refused
+from router.kernel.private_files import KEEP_FROM_OTHERS
 from router.service.desk import Desk
 from router.service.people import first_administrator, has_administrator
 from router.worker import Worker
@@ -52,6 +54,7 @@ def _to_standard_error(*_: object) -> structlog.PrintLogger:
 def run_server(settings: Settings, say: Callable[[str], None]) -> None:
     """Serve until interrupted. Raises Refused to listen beyond this machine while nobody administers the service."""
     structured_logs()
+    os.umask(KEEP_FROM_OTHERS)
     listening = _listen(settings)  # first: a taken port must not leave a database and a password behind
     desk = _desk_for(settings)
     password = first_administrator(desk)
@@ -140,6 +143,7 @@ def _loopback(host: str) -> bool:
 def run_worker(settings: Settings) -> None:
     """Work off jobs until interrupted."""
     structured_logs()
+    os.umask(KEEP_FROM_OTHERS)
     worker = Worker(open_desk(settings), processes=settings.processes)
 
     def stop(number: int, frame: FrameType | None) -> None:

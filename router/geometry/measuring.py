@@ -20,6 +20,7 @@ from router.geometry.shadow import footprint
 from router.geometry.stance import Stance, candidate_stances, estimate_stances, outer_points, rotation_for
 from router.geometry.support import measure_overhang
 from router.geometry.surface import Floats, Surface, build_surface, count_shells, facet_volumes, shell_labels
+from router.kernel.private_files import make_folder
 
 MEASURING_VERSION = 2
 """Raise whenever a measured figure or a note would change, so that remembered facts are measured anew."""
@@ -203,7 +204,7 @@ def _recall(entry: Path, content_hash: str) -> PartFacts | None:
 def _remember(entry: Path, facts: PartFacts) -> None:
     """Write beside and rename, so that a reader never meets half an entry; a full disk only costs the memory."""
     with contextlib.suppress(OSError):
-        entry.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(entry.parent)
         handle, name = tempfile.mkstemp(prefix=f".{entry.stem[:16]}.", suffix=".part", dir=entry.parent)
         half = Path(name)
         try:

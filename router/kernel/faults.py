@@ -80,3 +80,11 @@ class NotSignedIn(PlatewrightError):
 
 class TooMuch(PlatewrightError):
     """A limit of size or rate is passed; the message names it."""
+
+
+class TooOften(TooMuch):
+    """A limit of rate is passed; after ``wait_s`` seconds it is kept again."""
+
+    def __init__(self, said: str, wait_s: int) -> None:
+        self.wait_s = wait_s
+        super().__init__(said)

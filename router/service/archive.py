@@ -8,6 +8,7 @@ import zlib
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import PurePosixPath
+from typing import IO
 
 from router.formats.network_file import NETWORK_FILE
 from router.formats.scenario_folder import MODEL_FOLDER, ORDER_FILES
@@ -80,10 +81,15 @@ def _place(path: str) -> str | None:
 def write_archive(files: Mapping[str, bytes]) -> bytes:
     """A zip file of these files; equal contents give equal bytes."""
     out = io.BytesIO()
+    write_archive_to(out, files)
+    return out.getvalue()
+
+
+def write_archive_to(out: IO[bytes], files: Mapping[str, bytes]) -> None:
+    """The same into a file; of ``Contents`` one is in memory at a time."""
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         for place in sorted(files):
             archive.writestr(zipfile.ZipInfo(place, _STAMP), files[place], zipfile.ZIP_DEFLATED)
-    return out.getvalue()
 
 
 def read_own_archive(raw: bytes) -> Contents:

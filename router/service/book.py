@@ -14,7 +14,7 @@ from router.service.desk import Desk
 from router.service.former_names import remember_names
 from router.service.models import mark_models, models_shown
 from router.service.names import alloy_faults, site_faults
-from router.service.network import reading_of
+from router.service.network import newest_network
 from router.service.ports import SORTS, LineFilter, Work
 from router.service.records import Actor, LineRecord, LineStanding
 from router.service.rights import Operation, decide, may_see_code, require
@@ -87,7 +87,8 @@ def _seen(work: Work, actor: Actor, line_id: str) -> LineRecord:
 
 
 def hold(desk: Desk, actor: Actor, line_id: str, why: str, seen_version: int) -> LineRecord:
-    """Leave the line out of plans until it is released."""
+    """Leave the line out of plans until it is released. Raises FaultyInput without a reason."""
+    require(actor, Operation.CHANGE_BOOK)
     reason = said(why, line_id, "why", "why the line is held, in a few words")
 
     def held(line: LineRecord) -> LineRecord:
@@ -108,8 +109,9 @@ def release(desk: Desk, actor: Actor, line_id: str, seen_version: int) -> LineRe
 
 
 def withdraw(desk: Desk, actor: Actor, line_id: str, why: str, seen_version: int) -> LineRecord:
-    """The customer cancels the line. It stays on record."""
-    reason = said(why, line_id, "why")
+    """The customer cancels the line. It stays on record. Raises FaultyInput without a reason."""
+    require(actor, Operation.CHANGE_BOOK)
+    reason = said(why, line_id, "why", "why the line is withdrawn, in a few words")
 
     def withdrawn(line: LineRecord) -> LineRecord:
         _not_closed(line)
@@ -131,7 +133,7 @@ def pin(desk: Desk, actor: Actor, line_id: str, site_id: str | None, seen_versio
 
     require(actor, Operation.CHANGE_BOOK)
     with desk.store.look() as work:
-        network = work.networks.latest()
+        network = work.networks.head()
     faults = site_faults(desk, line_id, "site", [] if site_id is None else [site_id])
     if faults:
         raise FaultyInput(faults)
@@ -144,7 +146,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
     require(actor, Operation.CHANGE_BOOK)
     with desk.store.look() as work:
         line = _seen(work, actor, line_id)
-        network = work.networks.latest()
+        network = newest_network(work, desk)
     models = sorted(models_shown(desk, actor))
     if network is None:
         raise NotFound("no network in the book yet; import a scenario first")
@@ -156,7 +158,7 @@ def change_line(desk: Desk, actor: Actor, line_id: str, cells: Mapping[str, str]
         unknown.append(Fault("", line_id, "line", found_text(cells["line"]), want))
     if unknown:
         raise FaultyInput(unknown)
-    fresh = record_of(*read_one(row, reading_of(desk, network), models))
+    fresh = record_of(*read_one(row, network.reading, models))
     if not may_see_code(actor, fresh.export_control):
         fault = Fault("", line_id, "export_control", f"'{fresh.export_control}'", "a code the person is cleared for")
         raise FaultyInput([fault])
@@ -195,7 +197,7 @@ def _decide(
     require(actor, Operation.CHANGE_BOOK)
     with desk.store.begin() as work:
         work.revision.hold()
-        latest = work.networks.latest() if beside is not None else None
+        latest = work.networks.head() if beside is not None else None
         if latest is not None and latest.version != beside:
             raise Stale(f"the network has changed meanwhile (edition {latest.version}); look again")
         line = _seen(work, actor, line_id)

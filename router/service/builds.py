@@ -155,8 +155,8 @@ def plate_file(desk: Desk, actor: Actor, plan_id: int, build_id: str, kind: str)
 
     def surface_of(model: str) -> Surface:
         path = model_path(desk, plan.models[model], model)
-        surface: Surface = desk.parts.get(
-            ("surface", plan.models[model], units[model]), lambda: sound_surface(read_mesh(path, units[model]), [])
+        surface: Surface = desk.surfaces.get(
+            (plan.models[model], units[model]), lambda: sound_surface(read_mesh(path, units[model]), [])
         )
         return surface
 

@@ -13,7 +13,7 @@ from typing import Any
 from router.domain.network import Scenario
 from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service.desk import Desk
-from router.service.jobs import ask_job, asked_before, get_job
+from router.service.jobs import ask_job, asked_before, job_as_told
 from router.service.kept_what_ifs import holds_name, what_ifs_with_texts
 from router.service.lives import life_faults, study_of
 from router.service.ports import Work
@@ -128,18 +128,17 @@ def result_of(work: Work, job: JobRecord) -> Mapping[str, Any]:
 def comparison_csv(desk: Desk, actor: Actor, job_id: str) -> str:
     """Figures of every replication. Raises NotFound for a job that is no comparison, or has fewer than two."""
     require(actor, Operation.SEE_WHAT_IFS)
-    get_job(desk, actor, job_id)
-    names = hidden_names(desk, actor)
     with desk.store.look() as work:
-        job = work.jobs.get(job_id)
-        assert job is not None
-        # Where a compared what-if, or one it goes on from, holds a name the reader must not learn, the table is not
-        # there for them; nor are these what-ifs.
-        texts = dict(job.params.get("texts", {}))
-        may_read = values_told(job.params, names) == job.params and not any(
-            holds_name(str(file), str(text).encode(), names) for file, text in texts.items()
-        )
-        compared = _comparison(job, work.jobs.lives(job_id)) if may_read else None
+        lived = work.jobs.lives(job_id)
+    job, _ = job_as_told(desk, actor, job_id)
+    names = hidden_names(desk, actor)
+    # Where a compared what-if, or one it goes on from, holds a name the reader must not learn, the table is not there
+    # for them; nor are these what-ifs.
+    texts = dict(job.params.get("texts", {}))
+    may_read = values_told(job.params, names) == job.params and not any(
+        holds_name(str(file), str(text).encode(), names) for file, text in texts.items()
+    )
+    compared = _comparison(job, lived) if may_read else None
     if job.kind is not JobKind.COMPARISON or compared is None:
         raise NotFound(f"no comparison {job_id}, or fewer than two replications of it")
     return replications_csv(compared)

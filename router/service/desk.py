@@ -40,6 +40,10 @@ class Memory:
         self._lock = threading.Lock()
         self._making: dict[Hashable, threading.Lock] = {}
 
+    def __len__(self) -> int:
+        with self._lock:
+            return len(self._values)
+
     def get(self, key: Hashable, make: Callable[[], Any]) -> Any:
         """The value of the key, made when it is not there. What ``make`` raises is not remembered."""
         with self._lock:
@@ -82,4 +86,8 @@ class Desk:
     memory: Memory = field(default_factory=Memory)
     """Snapshots, plans and networks: few and large."""
     parts: Memory = field(default_factory=lambda: Memory(5_000))
-    """Measurements and pictures of parts: many and small."""
+    """Measurements of parts: many and small."""
+    surfaces: Memory = field(default_factory=lambda: Memory(16))
+    """Facets of parts, for files of plates: a fine mesh takes tens of megabytes."""
+    pictures: Memory = field(default_factory=lambda: Memory(64))
+    """Parts drawn: up to half a megabyte each."""

@@ -13,12 +13,12 @@ from router.domain.plan import Build, Shipment
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Refused
 from router.service.changes import book_changed
 from router.service.desk import Desk
-from router.service.floor import OF_BUILDS, OF_MACHINES, Floor, FloorBuild, new_misfits, played, withdraws
-from router.service.network import NO_NETWORK, reading_of
+from router.service.floor import OF_BUILDS, OF_MACHINES, Floor, FloorBuild, floor_now, new_misfits, played, withdraws
+from router.service.network import NO_NETWORK, newest_network
 from router.service.paging import filled
 from router.service.plans import NO_LIVE_PLAN, PlanInFull, live_now, plan_in_full
 from router.service.ports import Work
-from router.service.receipts import Once, earlier, keep
+from router.service.receipts import Once, earlier, keep, settled
 from router.service.records import Actor, EventKind, EventRecord
 from router.service.rights import Operation, decide, require, sites_seen
 from router.service.said import said
@@ -79,15 +79,9 @@ def _record(
     hidden: Hidden,
     plans: _Plans,
 ) -> EventRecord:
-    with desk.store.begin() as work:
-        answer = earlier(work, actor, once)
-        if answer is not None:
-            return _masked(_kept(work, answer), hidden)
-        work.revision.hold()  # what is checked against must not change before the event is kept
+    def judged(work: Work) -> EventRecord:
         live = plans.still_live(work)
-        events = work.events.all()
-        before = played(events)
-        network = newest_network(work, desk)
+        before, network = floor_now(desk, work), network_there(work, desk)
         about = _about(hidden.lines, kind, subject, network, live, before, plans)
         require(actor, Operation.RECORD_EVENT, about.site_id)
         _check_time(desk, network, before, occurred_at)
@@ -95,14 +89,45 @@ def _record(
         event = EventRecord(
             _LAST, kind, occurred_at, desk.clock(), actor.name, about.site_id, about.name, told, about.lasting_id
         )
-        for misfit in new_misfits(before, played([*events, event])):
+        for misfit in new_misfits(before, played([*work.events.all(), event])):
             if misfit.event is event:
                 raise Conflict(misfit.why)
             raise Conflict(f"{kind.value} of {about.name} cannot be: event {misfit.event.event_id} says {misfit.why}")
-        event = work.events.add(event)
-        book_changed(work, desk, actor, kind.value, about.name, {"occurred_at": occurred_at.isoformat()})
+        return event
+
+    event = _added(desk, actor, judged, once, {"occurred_at": occurred_at.isoformat()})
+    return _masked(event, hidden_from(desk, actor))
+
+
+def _added(
+    desk: Desk, actor: Actor, judged: Callable[[Work], EventRecord], once: Once | None, noted: Mapping[str, Any]
+) -> EventRecord:
+    """Keep the event that ``judged`` makes, as long as nothing has come between; the same request gets it again.
+
+    It plays all that ever happened, so it is asked before others have to wait for the transaction, and once more in it
+    only where floor, network or live plan are not those it saw any more.
+    """
+    with desk.store.look() as work:
+        answer = earlier(work, actor, once)
+        if answer is not None:
+            return _kept(work, answer)
+        seen, event = _rests_on(work), judged(work)
+    with desk.store.begin() as work:
+        answer = settled(work, actor, once)
+        if answer is not None:
+            return _kept(work, answer)
+        work.revision.hold()  # what is checked against must not change before the event is kept
+        if _rests_on(work) != seen:
+            event = judged(work)
+        event = work.events.add(replace(event, recorded_at=desk.clock()))
+        book_changed(work, desk, actor, event.kind.value, event.subject, noted)
         keep(work, desk, actor, once, {"event_id": event.event_id})
-        return _masked(event, hidden)
+        return event
+
+
+def _rests_on(work: Work) -> tuple[object, ...]:
+    """What an event is judged by, as short as it can be told."""
+    return work.events.last_id(), work.networks.head(), work.plans.live()
 
 
 def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once | None = None) -> EventRecord:
@@ -115,11 +140,8 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
     require(actor, Operation.RECORD_EVENT)
     why = said(why, f"event {event_id}", "why", "the reason, in a few words")
     shown, hidden = _shown_to(desk, actor), hidden_from(desk, actor)
-    with desk.store.begin() as work:
-        answer = earlier(work, actor, once)
-        if answer is not None:
-            return _masked(_kept(work, answer), hidden)
-        work.revision.hold()
+
+    def judged(work: Work) -> EventRecord:
         wrong = work.events.get(event_id)
         if wrong is None or not shown(wrong):
             raise NotFound(f"no event {event_id}")
@@ -141,14 +163,13 @@ def withdraw_event(desk: Desk, actor: Actor, event_id: int, why: str, once: Once
         event = EventRecord(
             _LAST, EventKind.EVENT_WITHDRAWN, now, now, actor.name, wrong.site_id, wrong.subject, told, wrong.lasting_id
         )
-        resting = new_misfits(played(events), played([*events, event]))
+        resting = new_misfits(floor_now(desk, work), played([*events, event]))
         if resting:
             named = ", ".join(f"{m.event.event_id} ({m.event.kind.value})" for m in resting[:5])
             raise Conflict(f"event {event_id} cannot be withdrawn, others rest on it: {named}; withdraw those first")
-        event = work.events.add(event)
-        book_changed(work, desk, actor, event.kind.value, wrong.subject, {"event": event_id, "why": why})
-        keep(work, desk, actor, once, {"event_id": event.event_id})
-        return _masked(event, hidden)
+        return event
+
+    return _masked(_added(desk, actor, judged, once, {"event": event_id, "why": why}), hidden_from(desk, actor))
 
 
 def list_events(desk: Desk, actor: Actor, after: int = 0, limit: int = 100) -> list[EventRecord]:
@@ -273,7 +294,7 @@ def _plans(desk: Desk, kind: EventKind) -> _Plans:
     if kind in OF_MACHINES or kind in OF_BUILDS:
         return _Plans(live, {})
     with desk.store.look() as work:
-        floor = played(work.events.all())
+        floor = floor_now(desk, work)
     return _Plans(live, {n: plan_in_full(desk, n) for n in _begun_under(floor)})
 
 
@@ -282,14 +303,12 @@ def _begun_under(floor: Floor) -> list[int]:
     return sorted({b.plan_id for b in floor.builds.values() if b.holds and b.plan_id is not None}, reverse=True)
 
 
-def newest_network(work: Work, desk: Desk) -> Network:
+def network_there(work: Work, desk: Desk) -> Network:
     """The network of the newest edition. Raises NotFound, saying what to do, while there is none."""
-    record = work.networks.latest()
-    if record is None:
+    newest = newest_network(work, desk)
+    if newest is None:
         raise NotFound(NO_NETWORK)
-    network = reading_of(desk, record).network
-    assert network is not None
-    return network
+    return newest.network
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,6 +153,12 @@ def floor_now(desk: Desk, work: Work) -> Floor:
     return floor
 
 
+def play_ahead(desk: Desk) -> None:
+    """Have the floor remembered before a transaction others wait for; played again in it if it has changed by then."""
+    with desk.store.look() as work:
+        floor_now(desk, work)
+
+
 def played(events: Iterable[EventRecord]) -> Floor:
     """The floor after all events."""
     floor = Floor()

@@ -7,7 +7,7 @@ from typing import Any
 
 from router.domain.places import Place
 from router.service.desk import Desk
-from router.service.network import current_network
+from router.service.network import network_in_use
 from router.service.plans import PlanInFull
 from router.service.records import Actor
 from router.service.visible import hidden_lines
@@ -15,7 +15,7 @@ from router.service.visible import hidden_lines
 
 def network_features(desk: Desk, actor: Actor, plan: PlanInFull | None) -> list[dict[str, Any]]:
     """Sites of the network, and the legs of a plan from site to customer's place with shipments and kilograms."""
-    network = current_network(desk, actor).network
+    network = network_in_use(desk, actor)
     features: list[dict[str, Any]] = [
         {
             "type": "Feature",

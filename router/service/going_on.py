@@ -10,7 +10,7 @@ from router.domain.plan import Build, Plan
 from router.kernel.faults import NotFound
 from router.planning.disturbance import same_plate
 from router.service.desk import Desk
-from router.service.floor import played
+from router.service.floor import floor_now
 from router.service.pins import pins_of
 from router.service.plans import PlanInFull, live_in_full
 
@@ -52,7 +52,7 @@ def _begins(build: Build) -> datetime:
 def not_started(desk: Desk, plan: PlanInFull) -> Plan:
     """A plan without the builds that have started and stand."""
     with desk.store.look() as work:
-        begun = {key for key, build in played(work.events.all()).builds.items() if build.holds}
+        begun = {key for key, build in floor_now(desk, work).builds.items() if build.holds}
     whole = plan.result.plan
     return replace(whole, builds=tuple(b for b in whole.builds if b.lasting_id not in begun))
 

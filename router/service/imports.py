@@ -33,7 +33,7 @@ from router.service.models import (
 )
 from router.service.network import NO_NETWORK, faults_in_book, keep_edition
 from router.service.ports import Work
-from router.service.receipts import Once, earlier, keep
+from router.service.receipts import Once, earlier, keep, settled
 from router.service.records import Actor, LineRecord, ModelRecord
 from router.service.rights import Operation, may_see_code, require
 from router.service.visible import Hidden, hidden_from, hidden_lines
@@ -419,7 +419,7 @@ def _store(
     once: Once | None,
 ) -> Stored:
     with desk.store.begin() as work:
-        answer = earlier(work, actor, once)
+        answer = settled(work, actor, once)
         if answer is not None:
             return Stored(**answer)
         _refuse_again(work, actor, import_id)

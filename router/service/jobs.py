@@ -12,12 +12,12 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.service.book import get_line
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.network import NO_NETWORK, reading_of
+from router.service.network import NO_NETWORK, newest_network
 from router.service.paging import filled
 from router.service.plans import live_in_full
-from router.service.ports import Work
-from router.service.receipts import Once, earlier, keep
-from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding, NetworkRecord
+from router.service.ports import LONG_PARAMS, JobPlace, Work
+from router.service.receipts import Once, earlier, hold_key, keep
+from router.service.records import Actor, JobKind, JobPoint, JobRecord, JobStanding, LineStanding
 from router.service.rights import Operation, require
 from router.service.said import said
 from router.service.visible import Hidden, hidden_from, told, values_told
@@ -32,6 +32,8 @@ ASSIGNMENT = "assignment"
 KEEP_H = 24.0
 """Builds that begin within so many hours stay unless somebody says otherwise (common practice, no source)."""
 MOST_KEEP_H = 8_760.0
+MOST_DRAWN = 2_000
+"""Reports that the page of a run draws its curve of, the last of them."""
 
 
 def ask_plan(
@@ -92,7 +94,7 @@ def asked_before(desk: Desk, actor: Actor, once: Once | None) -> JobRecord | Non
         return None
     with desk.store.look() as work:
         asked = _of_receipt(work, actor, once)
-    return None if asked is None else _told(asked, hidden_from(desk, actor))
+    return None if asked is None else _told(asked, hidden_from(desk, actor), desk.clock())
 
 
 def _of_receipt(work: Work, actor: Actor, once: Once | None) -> JobRecord | None:
@@ -105,16 +107,17 @@ def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], 
     """Put a job into the queue, with trail; whoever calls has looked at rights and parameters."""
     now = desk.clock()
     with desk.store.begin() as work:
+        hold_key(work, actor, once)
         asked = _of_receipt(work, actor, once)
         if asked is None:
             job = _queued(work, desk, actor, kind, params, now)
             keep(work, desk, actor, once, {"job_id": job.job_id})
-    return _told(job, None) if asked is None else _told(asked, hidden_from(desk, actor))
+    return _told(job, None, now) if asked is None else _told(asked, hidden_from(desk, actor), now)
 
 
 def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], now: datetime) -> JobRecord:
-    record = work.networks.latest()
-    if record is None:
+    newest = newest_network(work, desk)
+    if newest is None:
         raise NotFound(NO_NETWORK)
     job = JobRecord(
         job_id=uuid.uuid4().hex,
@@ -122,7 +125,7 @@ def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping
         standing=JobStanding.QUEUED,
         asked_at=now,
         asked_by=actor.name,
-        params={**params, "currency": currency_of(desk, record)},
+        params={**params, "currency": newest.network.currency},
         phase=WAITING_FOR_A_WORKER,
         done=0,
         total=None,
@@ -143,36 +146,21 @@ def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping
 
 def _without_texts(params: Mapping[str, Any]) -> dict[str, Any]:
     """For the trail, which need not hold whole files: the job does."""
-    return {name: value for name, value in params.items() if name not in ("text", "texts")}
-
-
-def currency_of(desk: Desk, record: NetworkRecord) -> str:
-    """Currency of a network edition."""
-    network = reading_of(desk, record).network
-    assert network is not None
-    return network.currency
+    return {name: value for name, value in params.items() if name not in LONG_PARAMS}
 
 
 def get_job(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """A job as it stands. One about a line the actor is not cleared for is not there for them."""
-    require(actor, Operation.SEE_PLANS)
-    job, hidden = _read(desk, actor, job_id)
-    return _told(job, hidden)
+    return job_as_told(desk, actor, job_id)[1]
 
 
 def job_head(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
     """The same as it stands in lists."""
     require(actor, Operation.SEE_PLANS)
-    job, hidden = _read(desk, actor, job_id)
-    return _head(job, hidden)
-
-
-def _read(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, Hidden]:
-    """A job that is there for the actor, and what is hidden from them, which is looked up once the job is read."""
     with desk.store.look() as work:
-        job = work.jobs.get(job_id)
+        job = work.jobs.head(job_id)
     hidden = hidden_from(desk, actor)
-    return _as_it_stands(_seen(job, hidden.lines, job_id), desk.clock()), hidden
+    return _told(_seen(job, hidden.lines, job_id), hidden, desk.clock())
 
 
 def _as_it_stands(job: JobRecord, now: datetime) -> JobRecord:
@@ -183,13 +171,27 @@ def _as_it_stands(job: JobRecord, now: datetime) -> JobRecord:
     return replace(job, standing=JobStanding.QUEUED, phase=WAITING_FOR_ANOTHER)
 
 
-def _told(job: JobRecord, hidden: Hidden | None) -> JobRecord:
-    """The job as somebody may read it to whom this is hidden (None: nothing): no text names it, no total counts it.
+def job_as_told(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, JobRecord]:
+    """A job that is there for the actor as it is kept, and as it is told; what is hidden is looked up once it is read.
+
+    The first is for use cases that tell something else of it.
+    """
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        kept = work.jobs.get(job_id)
+    hidden = hidden_from(desk, actor)
+    job = _seen(kept, hidden.lines, job_id)
+    return job, _told(job, hidden, desk.clock())
+
+
+def _told(job: JobRecord, hidden: Hidden | None, now: datetime) -> JobRecord:
+    """The job as it stands now, and as somebody may read it to whom this is hidden (None: nothing): no text names it,
+    no total counts it.
 
     The texts of compared what-ifs are for the worker only: the what-ifs page says who sees which.
     """
     params = {name: value for name, value in job.params.items() if name != "texts"}
-    job = replace(job, result=result_in_one(job))
+    job = replace(_as_it_stands(job, now), result=result_in_one(job))
     if hidden is None:
         return replace(job, params=params)
     names, of_all = hidden.names, counts_hidden(job, hidden.lines)
@@ -230,41 +232,62 @@ def _without_totals(result: Mapping[str, Any]) -> dict[str, Any]:
     return told_of
 
 
-def _head(job: JobRecord, hidden: Hidden) -> JobRecord:
-    """The job without what may be long: whole files it was asked with, and tables and lists of its result."""
-    short = {name: value for name, value in job.result.items() if not isinstance(value, list | dict)}
-    return _told(replace(job, params=_without_texts(job.params), result=short), hidden)
-
-
 def _seen(job: JobRecord | None, hidden: Collection[str], job_id: str) -> JobRecord:
     if job is None or job.params.get("line_id") in hidden:
         raise NotFound(f"no run {job_id[:40]}")
     return job
 
 
-def list_jobs(desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None) -> list[JobRecord]:
-    """Heads of jobs, newest first: of their results what is one value; ``get_job`` has all of it."""
-    require(actor, Operation.SEE_PLANS)
+def list_jobs(
+    desk: Desk, actor: Actor, limit: int = 50, before: datetime | None = None, after_job: str | None = None
+) -> list[JobRecord]:
+    """Heads of jobs, newest first: of their results what is one value; ``get_job`` has all of it.
 
-    def read(place: datetime | None, many: int) -> list[JobRecord]:
+    ``before``: those asked for before a moment. ``after_job``: those that come after a job in the list, also where
+    several were asked for at one moment. Raises NotFound for a job that is not there.
+    """
+    require(actor, Operation.SEE_PLANS)
+    start = None if before is None else (before, "")
+    if after_job is not None:
+        last = job_head(desk, actor, after_job)
+        start = min(start or _place(last), _place(last))
+
+    def read(place: JobPlace | None, many: int) -> list[JobRecord]:
         with desk.store.look() as work:
-            return work.jobs.page(place, many)
+            return work.jobs.heads(place, many)
 
     def shown(found: list[JobRecord]) -> list[JobRecord]:
         hidden, now = hidden_from(desk, actor), desk.clock()
-        return [
-            _head(_as_it_stands(job, now), hidden) for job in found if job.params.get("line_id") not in hidden.lines
-        ]
+        return [_told(job, hidden, now) for job in found if job.params.get("line_id") not in hidden.lines]
 
-    return filled(read, before, lambda job: job.asked_at, shown, desk.limits.page(limit))
+    return filled(read, start, _place, shown, desk.limits.page(limit))
 
 
-def points(desk: Desk, actor: Actor, job_id: str, after: int = 0) -> list[JobPoint]:
+def _place(job: JobRecord) -> JobPlace:
+    return job.asked_at, job.job_id
+
+
+def points(desk: Desk, actor: Actor, job_id: str, after: int = 0, limit: int = 500) -> list[JobPoint]:
     """What a job has reported after point number ``after``; costs and numbers that count hidden lines are not told."""
     require(actor, Operation.SEE_PLANS)
     with desk.store.look() as work:
-        found = work.jobs.points(job_id, after)
-    job, hidden = _read(desk, actor, job_id)
+        found = work.jobs.points(job_id, after, desk.limits.page(limit))
+    return _points_told(desk, actor, job_id, found)
+
+
+def latest_points(desk: Desk, actor: Actor, job_id: str) -> list[JobPoint]:
+    """What a job has reported of late, the last of it last; told as ``points`` are."""
+    require(actor, Operation.SEE_PLANS)
+    with desk.store.look() as work:
+        found = work.jobs.latest_points(job_id, MOST_DRAWN)
+    return _points_told(desk, actor, job_id, found)
+
+
+def _points_told(desk: Desk, actor: Actor, job_id: str, found: list[JobPoint]) -> list[JobPoint]:
+    with desk.store.look() as work:
+        kept = work.jobs.head(job_id)
+    hidden = hidden_from(desk, actor)
+    job = _seen(kept, hidden.lines, job_id)
     of_all = counts_hidden(job, hidden.lines)
     return [replace(p, text=told(p.text, hidden.names), value=None if of_all else p.value) for p in found]
 
@@ -280,4 +303,4 @@ def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
         if job.standing.ended and not asked:
             raise Conflict(f"the run has ended already ({job.standing.value})")
         noted(work, desk, actor, "stop", job_id, {})
-    return _told(job, hidden_from(desk, actor))
+    return _told(job, hidden_from(desk, actor), desk.clock())

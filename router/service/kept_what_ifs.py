@@ -16,12 +16,12 @@ from router.formats.yaml_reader import read_yaml
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.network import NO_NETWORK, reading_of
+from router.service.network import NO_NETWORK, newest_network
 from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, WhatIfRecord
 from router.service.rights import Operation, require
-from router.service.visible import hidden_names, names_any
+from router.service.visible import hidden_names, hiding, names_any
 from router.whatif.changes import WhatIf, difference, goes_on_from, read_texts
 
 MOST_BYTES = 100_000
@@ -71,9 +71,9 @@ class WhatIfDifference:
 def list_what_ifs(desk: Desk, actor: Actor) -> list[KeptWhatIf]:
     """All that the actor may see, by file name."""
     require(actor, Operation.SEE_WHAT_IFS)
-    names = hidden_names(desk, actor)
     with desk.store.look() as work:
-        network, seen = _network(work, desk), _seen(work, names)
+        network, kept = _network(work, desk), work.what_ifs.all()
+    seen = _seen(kept, hidden_names(desk, actor))
     texts = {x.file: x.raw for x in seen}
     return [KeptWhatIf(x, _view(x.file, texts, network)) for x in seen]
 
@@ -81,20 +81,17 @@ def list_what_ifs(desk: Desk, actor: Actor) -> list[KeptWhatIf]:
 def get_what_if(desk: Desk, actor: Actor, what_if_id: int) -> KeptWhatIf:
     """One of them. Raises NotFound, also for one the actor must not read."""
     require(actor, Operation.SEE_WHAT_IFS)
-    names = hidden_names(desk, actor)
-    with desk.store.look() as work:
-        network, record = _network(work, desk), _one(work, names, what_if_id)
-        texts = _texts_below(work, record)
-    return KeptWhatIf(record, _view(record.file, texts, network))
+    (found,), _ = what_ifs_with_texts(desk, actor, [what_if_id])
+    return found
 
 
 def what_if_named(desk: Desk, actor: Actor, file: str) -> WhatIfRecord | None:
     """The one kept under a file name, as far as the actor may see it."""
     require(actor, Operation.SEE_WHAT_IFS)
-    names = hidden_names(desk, actor)
     with desk.store.look() as work:
         record = work.what_ifs.named(file)
-        return None if record is None or _is_hidden(work, names, record) else record
+        texts = {} if record is None else _texts_below(work, record)
+    return None if _any_holds_name(texts, hidden_names(desk, actor)) else record
 
 
 def what_ifs_with_texts(
@@ -105,13 +102,16 @@ def what_ifs_with_texts(
     Raises NotFound.
     """
     require(actor, Operation.SEE_WHAT_IFS)
-    names = hidden_names(desk, actor)
     texts: dict[str, bytes] = {}
+    records: list[WhatIfRecord] = []
     with desk.store.look() as work:
         network = _network(work, desk)
-        records = [_one(work, names, x) for x in what_if_ids]
-        for record in records:
-            texts |= _texts_below(work, record)
+        found = [(x, work.what_ifs.get(x)) for x in what_if_ids]
+        below = {x: _texts_below(work, record) for x, record in found if record is not None}
+    names = hidden_names(desk, actor)
+    for what_if_id, record in found:
+        records.append(_there(what_if_id, record, below.get(what_if_id, {}), names))
+        texts |= below[what_if_id]
     return [KeptWhatIf(x, _view(x.file, texts, network)) for x in records], texts
 
 
@@ -127,19 +127,18 @@ def what_if_difference(desk: Desk, actor: Actor, one_id: int, other_id: int) -> 
 def check_what_if(desk: Desk, actor: Actor, file: str, raw: bytes) -> WhatIfView:
     """What a text would change, and every fault of it. Nothing is stored."""
     require(actor, Operation.KEEP_WHAT_IFS)
-    names = hidden_names(desk, actor)
     with desk.store.look() as work:
-        return _checked(work, desk, names, file, raw)
+        network, kept = _network(work, desk), work.what_ifs.all()
+    return _checked(network, kept, hidden_names(desk, actor), file, raw)
 
 
 def add_what_if(desk: Desk, actor: Actor, file: str, raw: bytes, once: Once | None = None) -> KeptWhatIf:
     """Keep a new one. Raises FaultyInput with every fault, Conflict for a name that is taken, TooMuch."""
     require(actor, Operation.KEEP_WHAT_IFS)
-    names = hidden_names(desk, actor)
-    with desk.store.begin() as work:
+    with hiding(desk, actor, once) as (work, hidden):
         made = earlier(work, actor, once)
         if made is None:
-            kept = _kept(work, desk, actor, names, file, raw)
+            kept = _kept(work, desk, actor, hidden.names, file, raw)
             keep(work, desk, actor, once, {"what_if_id": kept.record.what_if_id})
             return kept
     return get_what_if(desk, actor, int(made["what_if_id"]))
@@ -150,19 +149,18 @@ def add_what_ifs(
 ) -> list[KeptWhatIf]:
     """Keep several new ones or none, each after those it goes on from; faults as of ``add_what_if``."""
     require(actor, Operation.KEEP_WHAT_IFS)
-    names = hidden_names(desk, actor)
-    with desk.store.begin() as work:
+    with hiding(desk, actor, once) as (work, hidden):
         made = earlier(work, actor, once)
         if made is None:
-            kept = [_kept(work, desk, actor, names, file, raw) for file, raw in files]
+            kept = [_kept(work, desk, actor, hidden.names, file, raw) for file, raw in files]
             keep(work, desk, actor, once, {"what_if_ids": [x.record.what_if_id for x in kept]})
             return kept
     return [get_what_if(desk, actor, int(x)) for x in made["what_if_ids"]]
 
 
 def _kept(work: Work, desk: Desk, actor: Actor, names: frozenset[str], file: str, raw: bytes) -> KeptWhatIf:
-    view = _faultless(_checked(work, desk, names, file, raw))
     kept = work.what_ifs.all()
+    view = _faultless(_checked(_network(work, desk), kept, names, file, raw))
     if any(x.file.casefold() == file.casefold() for x in kept):
         raise Conflict(f"the file name {file} is taken; take another one, or change the one that is kept")
     if len(kept) >= MOST_KEPT:
@@ -175,10 +173,10 @@ def _kept(work: Work, desk: Desk, actor: Actor, names: frozenset[str], file: str
 def change_what_if(desk: Desk, actor: Actor, what_if_id: int, raw: bytes, seen_version: int) -> KeptWhatIf:
     """Keep another text in its place. Raises FaultyInput with every fault, NotFound, Stale."""
     require(actor, Operation.KEEP_WHAT_IFS)
-    names = hidden_names(desk, actor)
-    with desk.store.begin() as work:
-        before = _one(work, names, what_if_id)
-        view = _faultless(_checked(work, desk, names, before.file, raw))
+    with hiding(desk, actor) as (work, hidden):
+        before = _one(work, hidden.names, what_if_id)
+        network, kept = _network(work, desk), work.what_ifs.all()
+        view = _faultless(_checked(network, kept, hidden.names, before.file, raw))
         new = WhatIfRecord(what_if_id, before.file, raw, desk.clock(), actor.name)
         record = work.what_ifs.change(new, seen_version)
         noted(work, desk, actor, "change what-if", record.file, _details(record, view))
@@ -188,13 +186,12 @@ def change_what_if(desk: Desk, actor: Actor, what_if_id: int, raw: bytes, seen_v
 def delete_what_if(desk: Desk, actor: Actor, what_if_id: int, seen_version: int) -> str:
     """Delete it and give its file name; the trail keeps who did. Raises NotFound, Stale, Conflict below another one."""
     require(actor, Operation.KEEP_WHAT_IFS)
-    names = hidden_names(desk, actor)
-    with desk.store.begin() as work:
-        record = _one(work, names, what_if_id)
+    with hiding(desk, actor) as (work, hidden):
+        record = _one(work, hidden.names, what_if_id)
         kept = work.what_ifs.all()
         above = [x.file for x in kept if goes_on_from(x.raw) == record.file and x.what_if_id != what_if_id]
         if above:
-            seen = {x.file for x in _seen(work, names)}
+            seen = {x.file for x in _seen(kept, hidden.names)}
             told = [x for x in above if x in seen] or ["another what-if"]
             raise Conflict(f"{', '.join(told)} goes on from {record.file}; delete or change that first")
         work.what_ifs.drop(what_if_id, seen_version)
@@ -217,7 +214,14 @@ def _faultless(view: WhatIfView) -> WhatIfView:
 def _one(work: Work, names: frozenset[str], what_if_id: int) -> WhatIfRecord:
     """One whose text, and the texts it goes on from, hold no hidden name."""
     record = work.what_ifs.get(what_if_id)
-    if record is None or _is_hidden(work, names, record):
+    return _there(what_if_id, record, {} if record is None else _texts_below(work, record), names)
+
+
+def _there(
+    what_if_id: int, record: WhatIfRecord | None, texts: Mapping[str, bytes], names: frozenset[str]
+) -> WhatIfRecord:
+    """The record, read with its own text and those it goes on from; NotFound where one holds a hidden name."""
+    if record is None or _any_holds_name(texts, names):
         raise NotFound(f"no what-if {what_if_id}")
     return record
 
@@ -235,8 +239,8 @@ def _texts_below(work: Work, record: WhatIfRecord) -> dict[str, bytes]:
     return found
 
 
-def _is_hidden(work: Work, names: frozenset[str], record: WhatIfRecord) -> bool:
-    return bool(names) and any(holds_name(file, raw, names) for file, raw in _texts_below(work, record).items())
+def _any_holds_name(texts: Mapping[str, bytes], names: frozenset[str]) -> bool:
+    return any(holds_name(file, raw, names) for file, raw in texts.items())
 
 
 def holds_name(file: str, raw: bytes, names: frozenset[str]) -> bool:
@@ -260,9 +264,8 @@ def _texts_in(data: object) -> Iterator[str]:
         yield str(data)
 
 
-def _seen(work: Work, names: frozenset[str]) -> list[WhatIfRecord]:
+def _seen(kept: Sequence[WhatIfRecord], names: frozenset[str]) -> list[WhatIfRecord]:
     """Those whose text, and the texts they go on from, hold no hidden name."""
-    kept = work.what_ifs.all()
     gone = {x.file for x in kept if holds_name(x.file, x.raw, names)}
     while True:
         more = {x.file for x in kept if x.file not in gone and goes_on_from(x.raw) in gone} if gone else set()
@@ -272,21 +275,23 @@ def _seen(work: Work, names: frozenset[str]) -> list[WhatIfRecord]:
 
 
 def _network(work: Work, desk: Desk) -> Network | None:
-    record = work.networks.latest()
-    return None if record is None else reading_of(desk, record).network
+    newest = newest_network(work, desk)
+    return None if newest is None else newest.network
 
 
-def _checked(work: Work, desk: Desk, names: frozenset[str], file: str, raw: bytes) -> WhatIfView:
+def _checked(
+    network: Network | None, kept: Sequence[WhatIfRecord], names: frozenset[str], file: str, raw: bytes
+) -> WhatIfView:
+    """``kept``: every what-if there is, those the reader must not see left out here."""
     if len(raw) > MOST_BYTES:
         raise TooMuch(f"{len(raw)} bytes; a what-if has at most {MOST_BYTES}")
     faults = []
     if not _FILE.fullmatch(file):
         want = "letters, digits, - and _, ending in .yaml, e.g. second-shift.yaml"
         faults.append(Fault("", "what-if", "file", file[:100] or "nothing", want))
-    network = _network(work, desk)
     if network is None:
         faults.append(Fault("", "what-if", "", "no network", NO_NETWORK))
-    view = _view(file, {x.file: x.raw for x in _seen(work, names)} | {file: raw}, network)
+    view = _view(file, {x.file: x.raw for x in _seen(kept, names)} | {file: raw}, network)
     return WhatIfView(view.what_if, (*faults, *view.faults))
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from router.service.desk import Desk
-from router.service.events import moment_now, newest_network
+from router.service.events import moment_now, network_there
 from router.service.floor import FloorMachine, MachineState, floor_now
 from router.service.records import Actor
 from router.service.rights import Operation, decide, require, sites_seen
@@ -46,7 +46,7 @@ def machines_now(desk: Desk, actor: Actor) -> MachinesNow:
     """How the machines stand. Raises NotFound while there is no network."""
     require(actor, Operation.SEE_FLOOR)
     with desk.store.look() as work:
-        network, floor = newest_network(work, desk), floor_now(desk, work)
+        network, floor = network_there(work, desk), floor_now(desk, work)
     moment, sites = moment_now(desk, network, floor), sites_seen(actor)
     found = []
     for machine in network.machines:

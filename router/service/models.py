@@ -13,6 +13,7 @@ from router.formats import part_remarks
 from router.formats.model_order import MODEL_ENDINGS
 from router.geometry import MeshError, PartFacts, measure, unusable
 from router.kernel.faults import Fault, NotFound
+from router.kernel.private_files import for_owner_only, make_folder
 from router.service.cells import own_name
 from router.service.desk import Desk
 from router.service.ports import Work
@@ -24,6 +25,15 @@ from router.service.visible import models_seen, users_of
 def content_of(shas: Mapping[str, str], line_id: str, model: str) -> str:
     """Content (SHA-256) of a line's model: its own, else what the name stands for. ``shas``: content by kept name."""
     return shas.get(own_name(line_id, model)) or shas[model]
+
+
+def content_in(work: Work, line_id: str, model: str) -> str:
+    """The same from the book. Raises NotFound where neither name is kept."""
+    kept = {name: work.models.by_name(name) for name in (own_name(line_id, model), model)}
+    shas = {name: record.sha256 for name, record in kept.items() if record is not None}
+    if not shas:
+        raise NotFound(f"the model {model} is not in the book")
+    return content_of(shas, line_id, model)
 
 
 def models_shown(desk: Desk, actor: Actor) -> dict[str, ModelRecord]:
@@ -111,9 +121,10 @@ def model_path(desk: Desk, sha256: str, name: str, content: bytes | None = None)
                 content = work.models.content(sha256)
             if content is None:
                 raise NotFound(f"the content of {name} is not in the store")
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         half = path.with_suffix(f".{id(content)}.part")
-        half.write_bytes(content)
+        with open(half, "wb", opener=for_owner_only) as file:
+            file.write(content)
         half.replace(path)
     return path
 

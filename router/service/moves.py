@@ -17,13 +17,13 @@ from router.planning.moves import BY_HAND, DateChange, Moved, move_build, move_l
 from router.service.builds import seen_build
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.floor import FloorBuild, begun_of, floor_now, played
+from router.service.floor import FloorBuild, begun_of, floor_now, play_ahead
 from router.service.options import open_plan
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins, shifted
 from router.service.plans import NewPlan, PlanInFull, head_for, head_told, keep_plan, plan_in_full, ready_plan
 from router.service.ports import Work
-from router.service.receipts import Once, earlier, keep
+from router.service.receipts import Once, earlier, hold_key, keep
 from router.service.records import Actor, PlanHead
 from router.service.rights import Operation, require
 from router.service.seen_totals import hidden_money
@@ -196,7 +196,7 @@ def _would_shift(
     )
 
 
-def _refuse_if_overtaken(work: Work, full: PlanInFull, after: Plan, names: frozenset[str]) -> None:
+def _refuse_if_overtaken(work: Work, desk: Desk, full: PlanInFull, after: Plan, names: frozenset[str]) -> None:
     """What the trial rested on, looked at again in the transaction that keeps the move: plan, floor and pins.
 
     Raises Stale or Conflict.
@@ -207,7 +207,7 @@ def _refuse_if_overtaken(work: Work, full: PlanInFull, after: Plan, names: froze
     if now is None or now.version != seen.version:
         what = "gone" if now is None else now.standing.value
         raise Stale(f"plan {seen.plan_id} has changed since the move was tried (it is {what} now); try it again")
-    begun = begun_of(played(work.events.all()), full.result.plan)
+    begun = begun_of(floor_now(desk, work), full.result.plan)
     why = _would_shift(full.result.plan, after, begun, work.pins.of(seen.plan_id))
     if why:
         raise Conflict("; ".join(told(w, names) for w in why))
@@ -250,13 +250,15 @@ def _keep(
             parent=plan_id,
         )
     )
+    play_ahead(desk)
     hidden = hidden_from(desk, actor)
     details = {"from": plan_id, "note": note} | ({"line_id": line_id} if line_id else {})
     with desk.store.begin() as work:
+        hold_key(work, actor, once)
         kept = _kept_before(work, actor, once)
         if kept is not None:
             return head_told(kept, hidden)
-        _refuse_if_overtaken(work, full, moved.plan, hidden.names)
+        _refuse_if_overtaken(work, desk, full, moved.plan, hidden.names)
         now = desk.clock()  # one moment for both: pins of that moment are known as carried
         head = keep_plan(work, now, ready)
         carry_pins(work, now, plan_id, full.result.plan, head.plan_id, moved.plan)

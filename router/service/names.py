@@ -8,14 +8,14 @@ from router.formats.network_file import NetworkReading
 from router.formats.wording import found, one_of
 from router.kernel.faults import Fault
 from router.service.desk import Desk
-from router.service.network import reading_of
+from router.service.network import newest_network
 
 
 def newest_reading(desk: Desk) -> NetworkReading | None:
     """What the newest network says; None while there is none."""
     with desk.store.look() as work:
-        record = work.networks.latest()
-    return reading_of(desk, record) if record else None
+        newest = newest_network(work, desk)
+    return newest.reading if newest else None
 
 
 def site_faults(desk: Desk, where: str, field: str, given: Iterable[str]) -> list[Fault]:

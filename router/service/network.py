@@ -19,7 +19,7 @@ from router.service.cells import read_kept
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.ports import Work
-from router.service.records import Actor, LineRecord, NetworkRecord
+from router.service.records import Actor, LineRecord, NetworkHead, NetworkRecord
 from router.service.rights import Operation, require
 from router.service.said import said
 from router.service.visible import RESTRICTED_TEXT, hidden_lines, hidden_names, told
@@ -54,11 +54,49 @@ def reading_of(desk: Desk, record: NetworkRecord) -> NetworkReading:
     return reading
 
 
-def editions(desk: Desk, actor: Actor) -> list[NetworkRecord]:
-    """All editions, newest first."""
+@dataclass(frozen=True, slots=True)
+class NewestNetwork:
+    """The newest edition as it reads, without its text."""
+
+    version: int
+    reading: NetworkReading
+
+    @property
+    def network(self) -> Network:
+        """What it says; only faultless editions are kept."""
+        assert self.reading.network is not None
+        return self.reading.network
+
+
+def newest_network(work: Work, desk: Desk) -> NewestNetwork | None:
+    """The newest edition; its text, which may be long, is read only where what it says is not remembered."""
+    head = work.networks.head()
+    if head is None:
+        return None
+
+    def read() -> NetworkReading:
+        record = work.networks.get(head.version)
+        assert record is not None
+        return inspect_network(record.raw)
+
+    return NewestNetwork(head.version, desk.memory.get(("network", head.sha256), read))
+
+
+def network_in_use(desk: Desk, actor: Actor) -> Network:
+    """What the newest edition says. Raises NotFound while the book has none."""
     require(actor, Operation.SEE_NETWORK)
     with desk.store.look() as work:
-        found = work.networks.all()
+        newest = newest_network(work, desk)
+    if newest is None:
+        raise NotFound(NO_NETWORK)
+    return newest.network
+
+
+def editions(desk: Desk, actor: Actor, limit: int = 50, before: int | None = None) -> list[NetworkHead]:
+    """Editions without their texts, newest first, below number ``before``."""
+    require(actor, Operation.SEE_NETWORK)
+    with desk.store.look() as work:
+        found = work.networks.heads(desk.limits.page(limit), before)
     names = hidden_names(desk, actor)
     return [replace(x, note=told(x.note, names)) for x in found]
 

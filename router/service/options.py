@@ -22,7 +22,7 @@ from router.service.builds import seen_build
 from router.service.cells import column_faults, csv_of, read_cells, read_one
 from router.service.desk import Desk
 from router.service.models import content_of, measured, models_shown
-from router.service.network import NO_NETWORK, reading_of
+from router.service.network import NO_NETWORK, newest_network
 from router.service.plans import PlanInFull, live_in_full, plan_in_full
 from router.service.records import Actor, LineStanding
 from router.service.rights import Operation, may_see_code, require, sites_seen
@@ -104,14 +104,14 @@ def _asked_of_live(
     require(actor, Operation.SEE_PLANS)
     shas = {name: m.sha256 for name, m in models_shown(desk, actor).items()}
     with desk.store.look() as work:
-        record = work.networks.latest()
-    if record is None:
+        newest = newest_network(work, desk)
+    if newest is None:
         raise NotFound(NO_NETWORK)
     unknown = column_faults("the line", cells)
     if unknown:
         raise FaultyInput(unknown)
     row = {name: text for name, text in {**cells, "line": cells.get("line") or "new-line"}.items() if text}
-    line, _ = read_one(row, reading_of(desk, record), sorted(shas))
+    line, _ = read_one(row, newest.reading, sorted(shas))
     if not may_see_code(actor, line.export_control):
         fault = Fault("the line", "", "export_control", f"'{line.export_control}'", "a code you are cleared for")
         raise FaultyInput([fault])
@@ -142,7 +142,7 @@ def would_fit(desk: Desk, actor: Actor, plan_id: int, build_id: str) -> tuple[Wo
     hidden = hidden_lines(desk, actor)
     with desk.store.look() as work:
         waiting = [x for x in work.lines.all() if x.standing is LineStanding.OPEN]
-        record = work.networks.latest()
+        newest = newest_network(work, desk)
         shas = {m.name: m.sha256 for m in work.models.all()}
     site_id = opened.full.scenario.network.machine[build.machine_id].site_id
     fresh = [
@@ -151,11 +151,8 @@ def would_fit(desk: Desk, actor: Actor, plan_id: int, build_id: str) -> tuple[Wo
         if x.line_id not in opened.full.scenario.line and x.line_id not in hidden and x.pinned_site in (None, site_id)
     ]
     lines = []
-    if fresh and record is not None:
-        lines = [
-            line
-            for line, _ in read_cells(csv_of(x.cells for x in fresh), "", reading_of(desk, record), sorted(shas))[0]
-        ]
+    if fresh and newest is not None:
+        lines = [line for line, _ in read_cells(csv_of(x.cells for x in fresh), "", newest.reading, sorted(shas))[0]]
     network = opened.full.scenario.network
     lines = sorted(
         (line for line in lines if line.parameter_set_id == build.parameter_set_id),

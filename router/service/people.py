@@ -13,7 +13,7 @@ from typing import Any
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
-from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotOneself, NotSignedIn, Refused, TooMuch
+from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotOneself, NotSignedIn, Refused, TooOften
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.names import site_faults
@@ -80,7 +80,7 @@ def has_administrator(desk: Desk) -> bool:
 
 
 def sign_in(desk: Desk, name: str, password: str, address: str) -> tuple[Person, str]:
-    """The person and the secret of a new session. Raises NotSignedIn, TooMuch after too many failures."""
+    """The person and the secret of a new session. Raises NotSignedIn, TooOften after too many failures."""
     now = desk.clock()
     pair, where = f"name {name.casefold()[:80]} at {address}", f"address {address}"
     with desk.store.begin() as work:
@@ -94,7 +94,8 @@ def sign_in(desk: Desk, name: str, password: str, address: str) -> tuple[Person,
             noted_at = work.people.note_attempt(where, now)
         found = work.people.named(name)
     if too_many:
-        raise TooMuch("too many failed attempts; wait a quarter of an hour")
+        wait_s = round(ATTEMPTS_COUNT_FOR.total_seconds())
+        raise TooOften("too many failed attempts; wait a quarter of an hour", wait_s)
     person = _checked(found, password)
     if found is None or person is None:
         raise NotSignedIn(_WRONG)

@@ -20,7 +20,7 @@ from router.kernel.faults import Conflict, NotFound, Stale
 from router.planning.moves import BY_HAND
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.floor import against_floor, played
+from router.service.floor import against_floor, floor_now, play_ahead
 from router.service.models import parts_of
 from router.service.pins_kept import carry_pins, lost_pins, release_carried
 from router.service.ports import PackedBody, PlanBody, Work
@@ -234,28 +234,27 @@ def accept(desk: Desk, actor: Actor, plan_id: int, seen_version: int) -> PlanHea
     When another plan goes live meanwhile, that one is read and all of it is asked again beside it.
     """
     require(actor, Operation.ACCEPT_PLAN)
-    plan, names = plan_in_full(desk, plan_id).result.plan, hidden_names(desk, actor)
+    plan = plan_in_full(desk, plan_id).result.plan
     for _ in range(_READINGS):
         try:
-            return _accept(desk, actor, plan_id, plan, seen_version, names, live_now(desk))
+            return _accept(desk, actor, plan_id, plan, seen_version, live_now(desk))
         except _NotRead:
             continue
+        except _Reasons as refused:
+            raise Conflict(told(str(refused), hidden_names(desk, actor))) from refused
     raise Conflict(f"plans go live one after the other just now; look which is live, and accept plan {plan_id} again")
+
+
+class _Reasons(Exception):
+    """Why a plan cannot go live, with names that are not everybody's: who may read them is asked after the reading."""
 
 
 class _NotRead(Exception):
     """The plan that is live is not the one that was read."""
 
 
-def _accept(
-    desk: Desk,
-    actor: Actor,
-    plan_id: int,
-    plan: Plan,
-    seen_version: int,
-    names: frozenset[str],
-    read: PlanInFull | None,
-) -> PlanHead:
+def _accept(desk: Desk, actor: Actor, plan_id: int, plan: Plan, seen_version: int, read: PlanInFull | None) -> PlanHead:
+    play_ahead(desk)
     with desk.store.begin() as work:
         work.revision.hold()  # nothing starts on the floor between the look at it and the plan going live
         head = _proposed(work, plan_id, (PlanStanding.PROPOSED, PlanStanding.SUPERSEDED))
@@ -268,16 +267,16 @@ def _accept(
                 _refuse_lost_moves(work, head, before)
                 if read is None or read.head.plan_id != before.plan_id:
                     raise _NotRead
-                _take_over_pins(work, desk.clock(), head, plan, before, read.result.plan)
+                _take_over_pins(work, desk, head, plan, before, read.result.plan)
             elif before is not None and (pinned := sorted(work.pins.of(before.plan_id))):
                 names_of = ", ".join(pinned[:5]) + (f" and {len(pinned) - 5} more" if len(pinned) > 5 else "")
                 raise Conflict(
                     f"builds are pinned on plan {before.plan_id}, which going back to plan {plan_id} would let go:"
                     f" {names_of}; release them first"
                 )
-            _refuse_what_has_started(work, plan_id, plan)
+            _refuse_what_has_started(work, desk, plan_id, plan)
         except Conflict as refused:
-            raise Conflict(told(str(refused), names)) from refused
+            raise _Reasons(str(refused)) from refused
         if before is not None:
             work.plans.stand(before.plan_id, PlanStanding.SUPERSEDED, before.version)
         live = work.plans.stand(plan_id, PlanStanding.LIVE, seen_version)
@@ -324,7 +323,7 @@ def _line_of_moves(work: Work, head: PlanHead) -> list[PlanHead]:
     return found
 
 
-def _take_over_pins(work: Work, at: datetime, head: PlanHead, plan: Plan, live: PlanHead, live_plan: Plan) -> None:
+def _take_over_pins(work: Work, desk: Desk, head: PlanHead, plan: Plan, live: PlanHead, live_plan: Plan) -> None:
     """Pins of the live plan hold in the one that takes its place, also those set since it was made; else Conflict.
 
     What was released since is released there too.
@@ -333,18 +332,18 @@ def _take_over_pins(work: Work, at: datetime, head: PlanHead, plan: Plan, live: 
     begun_with = own[own.index(live) - 1] if live in own else own[-1]
     if begun_with.parent is None:
         return  # a run from nothing keeps nothing, which whoever asked for it said
-    lost = lost_pins(head.plan_id, plan, live.plan_id, live_plan, work.pins.of(live.plan_id), played(work.events.all()))
+    lost = lost_pins(head.plan_id, plan, live.plan_id, live_plan, work.pins.of(live.plan_id), floor_now(desk, work))
     if lost:
         more = f"; and {len(lost) - 5} more" if len(lost) > 5 else ""
         raise Conflict(f"{'; '.join(lost[:5])}{more}; plan again, or release on plan {live.plan_id} what may change")
     body = None if begun_with == head else work.plans.body(begun_with.plan_id)
     begun_plan = plan if body is None else result_from_json(body.result_json).plan
     release_carried(work, begun_with, begun_plan, live.plan_id, live_plan, head.plan_id, plan)
-    carry_pins(work, at, live.plan_id, live_plan, head.plan_id, plan, since=begun_with.made_at)
+    carry_pins(work, desk.clock(), live.plan_id, live_plan, head.plan_id, plan, since=begun_with.made_at)
 
 
-def _refuse_what_has_started(work: Work, plan_id: int, plan: Plan) -> None:
-    floor = played(work.events.all())
+def _refuse_what_has_started(work: Work, desk: Desk, plan_id: int, plan: Plan) -> None:
+    floor = floor_now(desk, work)
     begun = {line_id for b in floor.builds.values() for line_id in b.pieces}
     ordered = {line_id: line.quantity for line_id, line in work.lines.several(begun).items()}
     reasons = against_floor(plan, floor, ordered)

@@ -18,6 +18,7 @@ from router.service.records import (
     LifeRecord,
     LineRecord,
     ModelRecord,
+    NetworkHead,
     NetworkRecord,
     Person,
     PlanHead,
@@ -38,7 +39,6 @@ class LineFilter:
     standing: str = ""
     alloy_id: str = ""
     pinned_site: str = ""
-    line_ids: tuple[str, ...] = ()
 
 
 SORTS = ("due_date", "line_id", "received_at", "customer", "quantity", "alloy_id")
@@ -84,9 +84,13 @@ class Models(Protocol):
 
 class Networks(Protocol):
     def latest(self) -> NetworkRecord | None: ...
+    def head(self) -> NetworkHead | None:
+        """Of the newest edition; its text is not read."""
+        ...
+
     def get(self, version: int) -> NetworkRecord | None: ...
-    def all(self) -> list[NetworkRecord]:
-        """Newest first, without ``raw`` being empty."""
+    def heads(self, limit: int, before: int | None = None) -> list[NetworkHead]:
+        """Newest first, below ``before``; no text is read."""
         ...
 
     def add(self, record: NetworkRecord) -> None: ...
@@ -220,6 +224,10 @@ class Receipt:
 
 
 class Receipts(Protocol):
+    def hold(self, by: str, key: str) -> None:
+        """Have everybody else who holds the key wait until this transaction ends, then see what it kept."""
+        ...
+
     def get(self, by: str, key: str) -> Receipt | None: ...
     def add(self, receipt: Receipt) -> None: ...
     def forget_before(self, moment: datetime) -> int: ...
@@ -232,10 +240,23 @@ class Previews(Protocol):
     def forget_before(self, moment: datetime) -> int: ...
 
 
+JobPlace = tuple[datetime, str]
+"""Where a job stands in lists: when it was asked for and, of one moment, its id (lower than every id when empty)."""
+LONG_PARAMS = ("text", "texts")
+"""Whole files a job was asked with."""
+
+
 class Jobs(Protocol):
     def add(self, job: JobRecord) -> None: ...
     def get(self, job_id: str) -> JobRecord | None: ...
-    def page(self, before: datetime | None, limit: int) -> list[JobRecord]: ...
+    def head(self, job_id: str) -> JobRecord | None:
+        """The job without what may be long, which is not read: texts it was asked with, lists and tables it made."""
+        ...
+
+    def heads(self, before: JobPlace | None, limit: int) -> list[JobRecord]:
+        """Such heads, those asked for last first, after a place in that order."""
+        ...
+
     def claim(self, worker: str, now: datetime, lease_s: float, most_attempts: int) -> JobRecord | None:
         """The oldest job nobody works on (or whose worker has been silent for ``lease_s``), now claimed.
 
@@ -268,7 +289,11 @@ class Jobs(Protocol):
         ...
 
     def add_points(self, points: Sequence[JobPoint]) -> None: ...
-    def points(self, job_id: str, after: int) -> list[JobPoint]: ...
+    def points(self, job_id: str, after: int, limit: int) -> list[JobPoint]: ...
+    def latest_points(self, job_id: str, limit: int) -> list[JobPoint]:
+        """The last ones, in the order they were reported."""
+        ...
+
     def add_life(self, life: LifeRecord) -> None: ...
     def has_life(self, job_id: str, scenario: int, number: int) -> bool: ...
     def lives(self, job_id: str, content: str | None = None) -> list[LifeRecord]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from router.kernel.money import round_cents
 from router.service.book import get_line
 from router.service.desk import Desk
-from router.service.models import content_of
+from router.service.models import content_in
 from router.service.options import where_in_quantities
 from router.service.plans import live_in_full
 from router.service.records import Actor
@@ -37,12 +38,13 @@ def cost_by_quantity(desk: Desk, actor: Actor, line_id: str) -> tuple[QuantityCo
 
     Raises NotFound without a live plan, FaultyInput and Conflict as ``where_to_build`` does.
     """
-    line = get_line(desk, actor, line_id)
+    get_line(desk, actor, line_id)  # said first where it is not there for them
     full = live_in_full(desk)
     with desk.store.look() as work:
-        record = work.networks.latest()
-        shas = {m.name: m.sha256 for m in work.models.all()}
-    edition, content = record.version if record else 0, content_of(shas, line.line_id, line.model)
+        latest, line = work.networks.head(), work.lines.get(line_id)
+        assert line is not None  # it was there a moment ago, and lines are never taken away
+        content = content_in(work, line.line_id, line.model)
+    edition = latest.version if latest else 0
     planned = full.scenario.line.get(line_id)
     wanted = sorted({*LADDER, line.quantity} | ({planned.quantity} if planned else set()))
 
@@ -53,6 +55,7 @@ def cost_by_quantity(desk: Desk, actor: Actor, line_id: str) -> tuple[QuantityCo
     cells = tuple(sorted(line.cells.items()))
     key = ("quantities", full.head.plan_id, edition, content, cells)
     found: tuple[QuantityCost, ...] = desk.parts.get(key, make)
+    get_line(desk, actor, line_id)  # what was read and remembered is of a line they may see still
     return found
 
 
@@ -64,4 +67,6 @@ def _cost(desk: Desk, actor: Actor, line_id: str, quantity: int) -> QuantityCost
     best = [s for s in able if s.chosen] or [min(able, key=lambda s: s.fair_cents or 0)]
     cents = sum(s.fair_cents or 0 for s in best)
     last = max(best, key=lambda s: s.arrive_date or date.min)
-    return QuantityCost(quantity, best[0].site_id, cents, round(cents / quantity), last.arrive_date, last.late_days)
+    return QuantityCost(
+        quantity, best[0].site_id, cents, round_cents(cents / quantity), last.arrive_date, last.late_days
+    )

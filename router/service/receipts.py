@@ -31,7 +31,10 @@ class Once:
 
 
 def earlier(work: Work, actor: Actor, once: Once | None) -> Mapping[str, Any] | None:
-    """The answer given before. Raises Conflict when the key was used for another request."""
+    """The answer given before, to whoever only looks; ``settled`` is for whoever writes.
+
+    Raises Conflict when the key was used for another request.
+    """
     if once is None:
         return None
     receipt = work.receipts.get(actor.name, once.key)
@@ -42,9 +45,24 @@ def earlier(work: Work, actor: Actor, once: Once | None) -> Mapping[str, Any] | 
     return receipt.answer
 
 
+def hold_key(work: Work, actor: Actor, once: Once | None) -> None:
+    """In a transaction that writes: whoever sent the same key at the same moment waits for its end, or we for theirs.
+
+    Before anything else is waited for (the revision of the book, say), so that two never wait for each other.
+    """
+    if once is not None:
+        work.receipts.hold(actor.name, once.key)
+
+
+def settled(work: Work, actor: Actor, once: Once | None) -> Mapping[str, Any] | None:
+    """The answer given before, asked in the transaction that does the work: done by somebody just now, it is known."""
+    hold_key(work, actor, once)
+    return earlier(work, actor, once)
+
+
 def refuse_again(work: Work, actor: Actor, once: Once | None) -> None:
     """For requests whose answers hold a secret, which is kept nowhere. Raises AlreadyMade when it was done before."""
-    answer = earlier(work, actor, once)
+    answer = settled(work, actor, once)
     if answer is not None:
         raise AlreadyMade(answer)
 

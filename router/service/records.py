@@ -99,6 +99,17 @@ class NetworkRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class NetworkHead:
+    """An edition of the network file without what it says."""
+
+    version: int
+    sha256: str
+    saved_at: datetime
+    saved_by: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
 class WhatIfRecord:
     """A what-if file that is kept; what its text says is read whenever it is asked for."""
 

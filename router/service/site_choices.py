@@ -17,16 +17,16 @@ from router.formats.tables import csv_text
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, TooMuch
 from router.report.plain_page import Table
 from router.service.desk import Desk
-from router.service.jobs import ASSIGNMENT, ask_job, asked_before, get_job, result_in_one
+from router.service.jobs import ASSIGNMENT, ask_job, asked_before, job_as_told, result_in_one
 from router.service.kept_what_ifs import KeptWhatIf, add_what_ifs, what_if_named
-from router.service.network import NO_NETWORK, reading_of
+from router.service.network import NO_NETWORK, newest_network
 from router.service.receipts import Once
 from router.service.records import Actor, JobKind, JobRecord, WhatIfRecord
 from router.service.rights import Operation, require
 from router.service.site_choice import programmes
 from router.service.site_choice_answer import Pointers, SiteChoice, sentences
 from router.service.site_choice_files import choice_json, choice_tables
-from router.service.visible import hidden_lines, hidden_names, told
+from router.service.visible import hidden_from, told
 from router.whatif.siting.as_what_if import choice_text, terms_text
 
 MOST_BYTES = 100_000
@@ -60,11 +60,10 @@ def check_site_question(desk: Desk, actor: Actor, raw: bytes) -> QuestionView:
     if len(raw) > MOST_BYTES:
         raise TooMuch(f"{len(raw)} bytes; a question has at most {MOST_BYTES}")
     with desk.store.look() as work:
-        record = work.networks.latest()
-    network = None if record is None else reading_of(desk, record).network
-    if network is None:
+        newest = newest_network(work, desk)
+    if newest is None:
         raise NotFound(NO_NETWORK)
-    return _read(raw, network)
+    return _read(raw, newest.network)
 
 
 def _read(raw: bytes, network: Network) -> QuestionView:
@@ -172,8 +171,9 @@ def site_choice_csv(desk: Desk, actor: Actor, job_id: str, table: str) -> str:
         raise NotFound(f"no table {table[:40]} in run {job_id}; there are {', '.join((*TABLES, ASSIGNMENT))}")
     if table != ASSIGNMENT:
         return csv_text(found["heading"], found["rows"])
-    hidden, names = hidden_lines(desk, actor), hidden_names(desk, actor)
-    rows = [(line, told(where, names), share) for line, where, share in found["rows"] if line not in hidden]
+    hidden = hidden_from(desk, actor)
+    seen = [row for row in found["rows"] if row[0] not in hidden.lines]
+    rows = [(line, told(where, hidden.names), share) for line, where, share in seen]
     return csv_text(found["heading"], rows)
 
 
@@ -195,9 +195,7 @@ def kept_choice(desk: Desk, actor: Actor, job_id: str) -> tuple[WhatIfRecord, Wh
 
 def _answer(desk: Desk, actor: Actor, job_id: str) -> Mapping[str, Any]:
     """What a job came to. One with a name the reader must not learn is not there for them."""
-    seen = get_job(desk, actor, job_id)
-    with desk.store.look() as work:
-        job = work.jobs.get(job_id)
-    if job is None or job.kind is not JobKind.SITES or not job.result or seen.result != result_in_one(job):
+    job, seen = job_as_told(desk, actor, job_id)
+    if job.kind is not JobKind.SITES or not job.result or seen.result != result_in_one(job):
         raise NotFound(f"no answer of where a site should stand in run {job_id[:40]}")
     return job.result

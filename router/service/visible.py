@@ -8,16 +8,22 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from router.kernel.faults import Conflict
 from router.service.cells import own_name
 from router.service.desk import Desk
+from router.service.ports import Work
+from router.service.receipts import Once, hold_key
 from router.service.records import Actor, FormerName, LineRecord, ModelRecord
 from router.service.rights import may_see_code
 
+_READINGS = 5
+"""So often what is hidden is worked out anew when the book changed meanwhile."""
 RESTRICTED = "restricted"
 """Stands for lines the person is not cleared for."""
 RESTRICTED_TEXT = "about a line you are not cleared for"
@@ -61,6 +67,27 @@ def hidden_from(desk: Desk, actor: Actor) -> Hidden:
     reading tells of.
     """
     return _of(_book(desk), actor)
+
+
+@contextmanager
+def hiding(desk: Desk, actor: Actor, once: Once | None = None) -> Iterator[tuple[Work, Hidden]]:
+    """A transaction that writes, in which the book stays as it is, and what of that book the actor is not cleared for.
+
+    Worked out before others have to wait: none looks from inside. ``once``: the key it is asked with.
+
+    Raises Conflict where the book changes all the time.
+    """
+    for _ in range(_READINGS):
+        with desk.store.look() as work:
+            revision = work.revision.now()
+        hidden = hidden_from(desk, actor)
+        with desk.store.begin() as work:
+            hold_key(work, actor, once)
+            work.revision.hold()
+            if work.revision.now() == revision:
+                yield work, hidden
+                return
+    raise Conflict("the order book changes one time after the other just now; try again in a moment")
 
 
 def models_seen(desk: Desk, actor: Actor) -> list[ModelRecord]:

@@ -16,6 +16,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from router.kernel.private_files import for_owner_only
 from router.store.opening import newest_edition
 from router.store.sql_store import SqlStore, StoreOut
 from router.store.tables import metadata
@@ -42,7 +43,11 @@ def write_to(store: SqlStore, file: Path) -> Mapping[str, int]:
     half = file.with_name(f".{file.name}.part")
     try:
         counts, hashes = {}, {}
-        with zipfile.ZipFile(half, "w", zipfile.ZIP_DEFLATED) as archive, store.engine.connect() as connection:
+        with (
+            open(half, "wb", opener=for_owner_only) as written,
+            zipfile.ZipFile(written, "w", zipfile.ZIP_DEFLATED) as archive,
+            store.engine.connect() as connection,
+        ):
             if store.engine.dialect.name == "postgresql":
                 connection = connection.execution_options(isolation_level="REPEATABLE READ")
             with connection.execution_options(writes=False).begin():

@@ -19,6 +19,7 @@ from router.service.records import (
     LineRecord,
     LineStanding,
     ModelRecord,
+    NetworkHead,
     NetworkRecord,
 )
 from router.store.rows import Rows
@@ -26,6 +27,7 @@ from router.store.tables import blobs, events, former_names, lines, models, netw
 
 _MOST_NUMBER = 2**31 - 1
 _LINE_FIELDS = [c for c in lines.c if c.name != "words"]
+_EDITION_FIELDS = [c for c in networks.c if c.name != "raw"]
 _NAMES_A_QUERY = 1_000
 """A statement of either database takes some ten thousand values at most."""
 
@@ -84,8 +86,7 @@ class LineRows(Rows):
     def remember(self, names: Iterable[FormerName]) -> None:
         rows = [{**asdict(x), "export_control": x.export_control or ""} for x in names]
         if rows:
-            on_postgres = self._connection.dialect.name == "postgresql"
-            insert = postgresql.insert(former_names) if on_postgres else sqlite.insert(former_names)
+            insert = postgresql.insert(former_names) if self._on_postgres else sqlite.insert(former_names)
             self._connection.execute(insert.on_conflict_do_nothing(), rows)
 
 
@@ -97,8 +98,6 @@ def _conditions(wanted: LineFilter) -> list[sa.ColumnElement[bool]]:
     for name in ("standing", "alloy_id", "pinned_site"):
         if getattr(wanted, name):
             found.append(lines.c[name] == getattr(wanted, name))
-    if wanted.line_ids:
-        found.append(lines.c.line_id.in_(wanted.line_ids))
     return found
 
 
@@ -174,12 +173,18 @@ class NetworkRows(Rows):
         row = self._one(sa.select(networks).order_by(networks.c.version.desc()).limit(1))
         return NetworkRecord(**row) if row else None
 
+    def head(self) -> NetworkHead | None:
+        return next(iter(self.heads(1)), None)
+
     def get(self, version: int) -> NetworkRecord | None:
         row = self._one(sa.select(networks).where(networks.c.version == version))
         return NetworkRecord(**row) if row else None
 
-    def all(self) -> list[NetworkRecord]:
-        return [NetworkRecord(**row) for row in self._many(sa.select(networks).order_by(networks.c.version.desc()))]
+    def heads(self, limit: int, before: int | None = None) -> list[NetworkHead]:
+        query = sa.select(*_EDITION_FIELDS).order_by(networks.c.version.desc()).limit(limit)
+        if before is not None:
+            query = query.where(networks.c.version < before)
+        return [NetworkHead(**row) for row in self._many(query)]
 
     def add(self, record: NetworkRecord) -> None:
         self._connection.execute(networks.insert().values(**asdict(record)))
@@ -229,6 +234,12 @@ def _event(row: Any) -> EventRecord:
 
 class ReceiptRows(Rows):
     """See service.ports.Receipts."""
+
+    def hold(self, by: str, key: str) -> None:
+        # There is no row to lock yet; SQLite has one writer at a time anyway.
+        if self._on_postgres:
+            whose = sa.func.hashtextextended(f"{len(by)} {by} {key}", 0)
+            self._connection.execute(sa.select(sa.func.pg_advisory_xact_lock(whose)))
 
     def get(self, by: str, key: str) -> Receipt | None:
         row = self._one(sa.select(receipts).where(receipts.c.by == by, receipts.c.key == key))

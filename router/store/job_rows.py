@@ -8,11 +8,13 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql
 
 from router.kernel.packing import packed, unpacked
+from router.service.ports import LONG_PARAMS, JobPlace
 from router.service.records import JobKind, JobPoint, JobRecord, JobStanding, LifeRecord
 from router.store.rows import Rows
-from router.store.tables import job_points, job_scenarios, jobs, lives
+from router.store.tables import Json, job_points, job_scenarios, jobs, lives
 
 _WORKED_ON = (JobStanding.RUNNING.value, JobStanding.STOPPING.value)
 _CAN_WAIT = (JobKind.COMPARISON.value, JobKind.HOLD.value, JobKind.SITES.value)
@@ -24,6 +26,8 @@ _BEGINNING = "beginning"
 """What a worker does until it reports: not waiting any more."""
 _OUT_OF_ATTEMPTS = "its worker fell silent {n} times; the book may be too large for the memory here"
 
+_LONG = ("array", "object")
+"""Kinds of JSON values that a head of a job is without, by the names both databases have for them."""
 _LONGEST_PHASE = 200
 """Characters of its column."""
 
@@ -38,11 +42,40 @@ class JobRows(Rows):
         row = self._one(sa.select(jobs).where(jobs.c.job_id == job_id))
         return _job(row) if row else None
 
-    def page(self, before: datetime | None, limit: int) -> list[JobRecord]:
-        query = sa.select(jobs).order_by(jobs.c.asked_at.desc(), jobs.c.job_id.desc()).limit(limit)
+    def head(self, job_id: str) -> JobRecord | None:
+        row = self._one(self._heads().where(jobs.c.job_id == job_id))
+        return _job(row) if row else None
+
+    def heads(self, before: JobPlace | None, limit: int) -> list[JobRecord]:
+        query = self._heads().order_by(jobs.c.asked_at.desc(), jobs.c.job_id.desc()).limit(limit)
         if before is not None:
-            query = query.where(jobs.c.asked_at < before)
+            asked_at, job_id = before
+            same = sa.and_(jobs.c.asked_at == asked_at, jobs.c.job_id < job_id)
+            query = query.where(sa.or_(jobs.c.asked_at < asked_at, same))
         return [_job(row) for row in self._many(query)]
+
+    def _heads(self) -> sa.Select[Any]:
+        """Jobs, cut short by the database: what may be long is neither sent nor read."""
+        short = {"params": self._without_long_params(), "result": self._single_values()}
+        return sa.select(*(short[c.name].label(c.name) if c.name in short else c for c in jobs.c))
+
+    def _without_long_params(self) -> sa.ColumnElement[Any]:
+        if self._on_postgres:
+            names = sa.cast(list(LONG_PARAMS), postgresql.ARRAY(sa.Text))
+            return sa.type_coerce(jobs.c.params.op("-")(names), Json)
+        return sa.func.json_remove(jobs.c.params, *(f"$.{name}" for name in LONG_PARAMS), type_=Json)
+
+    def _single_values(self) -> sa.ColumnElement[Any]:
+        if self._on_postgres:
+            each = sa.func.jsonb_each(jobs.c.result).table_valued(sa.column("key"), sa.column("value", Json))
+            long = sa.func.jsonb_typeof(each.c.value).in_(_LONG)
+            names = sa.select(sa.func.array_agg(each.c.key)).where(long).scalar_subquery()
+            nothing = sa.cast([], postgresql.ARRAY(sa.Text))
+            return sa.type_coerce(jobs.c.result.op("-")(sa.func.coalesce(names, nothing)), Json)
+        each = sa.func.json_each(jobs.c.result).table_valued("key", "type")
+        # A merge patch (RFC 7396) takes out what it names with null, and leaves the rest as it is written.
+        taken_out = sa.select(sa.func.json_group_object(each.c.key, sa.null())).where(each.c.type.in_(_LONG))
+        return sa.func.json_patch(jobs.c.result, taken_out.scalar_subquery(), type_=Json)
 
     def claim(self, worker: str, now: datetime, lease_s: float, most_attempts: int) -> JobRecord | None:
         silent = _silent(now - timedelta(seconds=lease_s))
@@ -129,9 +162,14 @@ class JobRows(Rows):
         if points:
             self._connection.execute(job_points.insert(), [asdict(p) for p in points])
 
-    def points(self, job_id: str, after: int) -> list[JobPoint]:
+    def points(self, job_id: str, after: int, limit: int) -> list[JobPoint]:
         query = sa.select(job_points).where(job_points.c.job_id == job_id, job_points.c.number > after)
-        return [JobPoint(**row) for row in self._many(query.order_by(job_points.c.number))]
+        return [JobPoint(**row) for row in self._many(query.order_by(job_points.c.number).limit(limit))]
+
+    def latest_points(self, job_id: str, limit: int) -> list[JobPoint]:
+        query = sa.select(job_points).where(job_points.c.job_id == job_id)
+        last = self._many(query.order_by(job_points.c.number.desc()).limit(limit))
+        return [JobPoint(**row) for row in reversed(last)]
 
     def add_life(self, life: LifeRecord) -> None:
         self._connection.execute(lives.insert().values({**asdict(life), "figures": dict(life.figures)}))

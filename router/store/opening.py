@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -10,6 +11,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
+from router.kernel.private_files import for_owner_only
 from router.store.sql_store import SqlStore, StoreOut, make_engine
 
 _MIGRATIONS = Path(__file__).parent / "migrations"
@@ -34,6 +36,7 @@ def open_store(url: str, *, there: bool = False) -> SqlStore:
     file = file_of(url)
     if file is not None:
         check_place(file, there)
+        make_file(file)
     engine = make_engine(url)
     try:
         _migrate(engine, there)
@@ -57,6 +60,15 @@ def check_place(file: Path, there: bool) -> None:
             f"the folder {file.parent} is not there (the nearest that is: {above});"
             " make it first, or name a file in a folder that is"
         )
+
+
+def make_file(file: Path) -> None:
+    """An empty database where there is none, for its owner only; the journals beside it are made as it is.
+
+    Where no file can be made it is left to SQLite to say so.
+    """
+    with suppress(OSError), open(file, "ab", opener=for_owner_only):
+        pass
 
 
 def migration_config(connection: sa.Connection | None = None) -> Config:

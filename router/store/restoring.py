@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from alembic import command
 
 from router.store.backup import BackupFile, checked, rows_at_a_time
-from router.store.opening import check_place, editions, file_of, lock_migrations, migration_config
+from router.store.opening import check_place, editions, file_of, lock_migrations, make_file, migration_config
 from router.store.sql_store import StoreOut, make_engine
 from router.store.tables import Moment, metadata
 
@@ -33,6 +33,7 @@ def restore_from(url: str, file: Path) -> Mapping[str, int]:
     made = place is not None and not place.exists()
     if place is not None:
         check_place(place, there=False)
+        make_file(place)
     engine = make_engine(url)
     try:
         _fill(engine, file, told, edition)

@@ -15,6 +15,10 @@ class Rows:
     def __init__(self, connection: sa.Connection) -> None:
         self._connection = connection
 
+    @property
+    def _on_postgres(self) -> bool:
+        return self._connection.dialect.name == "postgresql"
+
     def _one(self, query: sa.Select[Any]) -> Any:
         return self._connection.execute(query).mappings().first()
 

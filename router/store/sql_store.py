@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cached_property
@@ -20,6 +21,9 @@ from router.store.plan_rows import PlanRows
 from router.store.trail_rows import RevisionRows, TrailRows
 from router.store.what_if_rows import WhatIfRows
 
+_UNIQUE_VIOLATION = "23505"
+"""SQLSTATE of PostgreSQL."""
+_NOT_UNIQUE = (sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY, sqlite3.SQLITE_CONSTRAINT_ROWID)
 _BUSY_MS = 20_000
 """How long a writer waits for another writer on SQLite."""
 
@@ -104,6 +108,8 @@ class SqlStore:
             with self._transaction(write=True) as connection:
                 yield SqlWork(connection)
         except sa.exc.IntegrityError as clash:
+            if not _is_taken(clash):
+                raise  # a row that cannot be, whatever others do: a fault of ours
             # Two requests wrote the same name at the same moment; the second one is told, nothing of it is kept.
             raise Conflict("somebody else has just saved the same; look again") from clash
 
@@ -139,6 +145,13 @@ class SqlStore:
                 connection = connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
             with connection.begin():
                 yield connection
+
+
+def _is_taken(clash: sa.exc.IntegrityError) -> bool:
+    """Whether what was written has to be there once only, and somebody else has just written it."""
+    return getattr(clash.orig, "sqlstate", None) == _UNIQUE_VIOLATION or (
+        getattr(clash.orig, "sqlite_errorcode", None) in _NOT_UNIQUE
+    )
 
 
 def make_engine(url: str) -> sa.Engine:

@@ -69,7 +69,7 @@ def network(reader: SignedIn) -> Response:
     ]
     return page(
         reader, "network.html.j2", title="Network", here="/network", net=now.network, record=now.record, map=picture,
-        legs=rows, machines=machines, editions=use.editions(reader.desk, reader.actor)[:12],
+        legs=rows, machines=machines, editions=use.editions(reader.desk, reader.actor, 12),
         site_fields=SITE_FIELDS, machine_fields=MACHINE_FIELDS, number=number,
         may_change=decide(reader.actor, Operation.CHANGE_NETWORK).allowed,
     )  # fmt: skip

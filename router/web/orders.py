@@ -17,7 +17,7 @@ from router.service.cursors import cursor, uncursor
 from router.service.exports import may_export
 from router.service.imports import Overtaken, Stored, preview_files, store_import
 from router.service.jobs import ask_elsewhere
-from router.service.network import current_network
+from router.service.network import network_in_use
 from router.service.placed import placed_lines
 from router.service.ports import SORTS, LineFilter
 from router.service.records import LineStanding
@@ -92,7 +92,7 @@ def _known_or(reader: Reader, word: str, given: str, known: Collection[str], oth
 def _names(reader: Reader) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
     """Alloys and sites as (id, name); none while there is no network."""
     try:
-        network = current_network(reader.desk, reader.actor).network
+        network = network_in_use(reader.desk, reader.actor)
     except NotFound:
         return [], []
     return [(a.alloy_id, a.name) for a in network.alloys], [(s.site_id, s.name) for s in network.sites]
@@ -165,8 +165,9 @@ def quantities(reader: SignedIn, line_id: str, part: bool = False) -> Response:
 @routes.get("/orders/{line_id}/part.svg")
 def picture(reader: SignedIn, line_id: str) -> Response:
     """The part of a line, seen from above at a corner."""
-    text = part_picture(reader.desk, reader.actor, line_id)
-    return Response(text, media_type="image/svg+xml", headers={"Cache-Control": "private, max-age=3600"})
+    picture = part_picture(reader.desk, reader.actor, line_id)
+    kept = "no-store" if picture.controlled else "private, max-age=3600"
+    return Response(picture.svg, media_type="image/svg+xml", headers={"Cache-Control": kept})
 
 
 @routes.post("/orders/{line_id}/{decision}")

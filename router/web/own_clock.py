@@ -12,7 +12,7 @@ from router.domain.network import Network
 from router.kernel.faults import NotFound
 from router.report.wording import full_clock, listed
 from router.service.desk import Desk
-from router.service.network import current_network
+from router.service.network import network_in_use
 from router.service.records import Actor
 from router.service.rights import Operation, decide
 
@@ -72,7 +72,7 @@ def _network(desk: Desk, actor: Actor) -> Network | None:
     if not decide(actor, Operation.SEE_NETWORK).allowed:
         return None
     try:
-        return current_network(desk, actor).network
+        return network_in_use(desk, actor)
     except NotFound:
         return None
 

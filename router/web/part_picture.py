@@ -8,11 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from router.geometry import read_mesh
-from router.kernel.faults import NotFound
 from router.service.book import get_line
-from router.service.cells import own_name
 from router.service.desk import Desk
-from router.service.models import model_path
+from router.service.models import content_in, model_path
 from router.service.records import Actor
 
 Floats = npt.NDArray[np.float64]
@@ -24,22 +22,30 @@ _VIEW = np.array([0.62, -0.62, 0.48])
 _LIGHT = np.array([0.25, -0.75, 0.9])
 
 
-def part_picture(desk: Desk, actor: Actor, line_id: str) -> str:
-    """The part of a line as SVG text, remembered by its content. Raises NotFound when the model is not there."""
-    line = get_line(desk, actor, line_id)
+@dataclass(frozen=True, slots=True)
+class PartPicture:
+    """The part of a line, and whether its line is under export control: then no browser is to keep it."""
+
+    svg: str
+    controlled: bool
+
+
+def part_picture(desk: Desk, actor: Actor, line_id: str) -> PartPicture:
+    """The part of a line, remembered by its content. Raises NotFound when line or model is not there for the actor."""
+    get_line(desk, actor, line_id)  # said first where it is not there for them
     with desk.store.look() as work:
-        record = work.models.by_name(own_name(line.line_id, line.model)) or work.models.by_name(line.model)
-    if record is None:
-        raise NotFound(f"the model {line.model} is not in the book")
-    unit = line.cells.get("unit", "mm")
-    path = model_path(desk, record.sha256, record.name)
+        line = work.lines.get(line_id)
+        assert line is not None  # it was there a moment ago, and lines are never taken away
+        sha256 = content_in(work, line.line_id, line.model)
+    path, unit = model_path(desk, sha256, line.model), line.cells.get("unit", "mm")
 
     def make() -> Drawing:
         mesh = read_mesh(path, unit)
         return draw(np.asarray(mesh.triangles, dtype=np.float64))
 
-    drawing: Drawing = desk.parts.get(("picture", record.sha256, unit), make)
-    return drawing.called(line.model)
+    drawing: Drawing = desk.pictures.get((sha256, unit), make)
+    now = get_line(desk, actor, line_id)  # what was read is of a line they may see still
+    return PartPicture(drawing.called(line.model), bool(line.export_control or now.export_control))
 
 
 @dataclass(frozen=True, slots=True)

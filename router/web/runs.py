@@ -112,7 +112,7 @@ def _given(form: Form) -> dict[str, str]:
 def run(reader: SignedIn, job_id: str) -> Response:
     """A run as it stands; it moves by itself where scripts run, and by reloading where they do not."""
     job = use.get_job(reader.desk, reader.actor, job_id)
-    points = use.points(reader.desk, reader.actor, job_id)
+    points = use.latest_points(reader.desk, reader.actor, job_id)
     currency = str(job.params.get("currency", ""))
     ended = job.standing.ended
     found = [TracePoint(p.seconds, 0, round(p.value)) for p in points if p.kind == "incumbent" and p.value is not None]

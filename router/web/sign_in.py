@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
-from router.kernel.faults import Fault, FaultyInput, NotSignedIn, TooMuch
+from router.kernel.faults import Fault, FaultyInput, NotSignedIn, TooOften
 from router.service import people
 from router.web.forms import TOKEN_FIELD, Form, Posted, read_form
 from router.web.reading import (
@@ -24,6 +26,13 @@ from router.web.rendering import done, is_secure, own_address, page, plain_page
 
 routes = APIRouter()
 _YEAR_S = 365 * 86_400
+_REFUSED: dict[int | str, dict[str, Any]] = {
+    401: {"description": "Name or password is not right"},
+    429: {
+        "description": "Too many failed attempts",
+        "headers": {"Retry-After": {"description": "seconds to wait", "schema": {"type": "integer"}}},
+    },
+}
 
 
 @routes.get("/sign-in")
@@ -32,7 +41,7 @@ def ask(request: Request, next: str = "/") -> Response:
     return _form(request, next, "", "")
 
 
-@routes.post("/sign-in")
+@routes.post("/sign-in", responses=_REFUSED)
 async def sign_in(request: Request) -> Response:
     """Checks name and password; a wrong pair is told without telling which of the two is wrong."""
     form = await read_form(request)
@@ -46,8 +55,10 @@ def _try(request: Request, form: Form) -> Response:
         _, secret = people.sign_in(desk_of(request), form.text("name"), form.raw("password"), address)
     except NotSignedIn as wrong:
         return _form(request, form.text("next"), form.text("name"), str(wrong), 401)
-    except TooMuch as wait:
-        return _form(request, form.text("next"), form.text("name"), str(wait), 429)
+    except TooOften as wait:
+        answer = _form(request, form.text("next"), form.text("name"), str(wait), 429)
+        answer.headers["Retry-After"] = str(wait.wait_s)
+        return answer
     answer = done(request, own_address(form.text("next") or "/"))
     answer.delete_cookie(VISIT_COOKIE, path="/sign-in")
     return _with_session(request, answer, secret)

@@ -13,7 +13,7 @@ from router.formats.gazetteer import cities
 from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service import site_choices as use
 from router.service.history import open_history
-from router.service.network import current_network
+from router.service.network import network_in_use
 from router.service.rights import Operation, require
 from router.service.site_choice import programmes
 from router.service.site_draft import COMMON, PACKAGE_FIELDS, PACKAGE_ROWS, draft_question
@@ -44,7 +44,7 @@ def new(reader: SignedIn) -> Response:
 def ask(request: Request, reader: SignedIn, form: Posted) -> Response:
     """Write the question from the fields, look at a text, or ask it; with faults everything stays as it was typed."""
     require(reader.actor, Operation.ASK_RUN)
-    network = current_network(reader.desk, reader.actor).network
+    network = network_in_use(reader.desk, reader.actor)
     do = form.text("do")
     given = {name: form.raw(name) for name in form.fields if name != "token"}
     raw = _sent(form)
@@ -98,7 +98,7 @@ def _form(
     text: str = "",
     faults: tuple[Fault, ...] = (),
 ) -> Response:
-    network = current_network(reader.desk, reader.actor).network
+    network = network_in_use(reader.desk, reader.actor)
     return page(
         reader, "site_choice.html.j2", title="Where should the next site stand?", here=_HERE,
         status=422 if faults else 200, given={**_TO_ASK, **given}, view=view, text=text, faults=faults,

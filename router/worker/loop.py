@@ -366,7 +366,7 @@ class _Notes:
     def __init__(self, desk: Desk, job: JobRecord, worker: str) -> None:
         self._desk, self._job, self._worker = desk, job, worker
         with desk.store.look() as work:
-            known = work.jobs.points(job.job_id, 0)
+            known = work.jobs.latest_points(job.job_id, 1)
         self._number = known[-1].number if known else 0
         self._waiting: list[JobPoint] = []
         self._latest: dict[str, object] = {}
@@ -393,7 +393,8 @@ class _Notes:
         with _own(self._desk, self._job, self._worker) as (work, current):
             if self._again:
                 # The last try failed on the way there or on the way back: then they are kept already.
-                kept = {p.number for p in work.jobs.points(self._job.job_id, self._waiting[0].number - 1)}
+                first, many = self._waiting[0].number, len(self._waiting)
+                kept = {p.number for p in work.jobs.points(self._job.job_id, first - 1, many)}
                 self._waiting = [p for p in self._waiting if p.number not in kept]
             self._again = bool(self._waiting)
             work.jobs.add_points(self._waiting)

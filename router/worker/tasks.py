@@ -16,7 +16,7 @@ from router.planning import RunParams
 from router.planning.disturbance import disturbance
 from router.service import comparisons, hold_trials
 from router.service.desk import Desk
-from router.service.floor import begun_of, played
+from router.service.floor import begun_of, floor_now
 from router.service.going_on import GoingOn, going_on, with_ids_of
 from router.service.history import history_of_job, open_history
 from router.service.jobs import KEEP_H
@@ -78,7 +78,7 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
         return _SitesTask(scenario, question_of(job.params, scenario.network), job)
     plan = plan_in_full(desk, int(job.params["plan_id"]))
     with desk.store.look() as work:
-        begun = begun_of(played(work.events.all()), plan.result.plan)
+        begun = begun_of(floor_now(desk, work), plan.result.plan)
     # What has started is on its machine, whatever the question is; what is pinned somebody wants to stay.
     stays = tuple(sorted({*pins_of(desk, plan.head.plan_id), *begun}))
     return _ElsewhereTask(plan.scenario, plan.result, plan.models, plan.head.book_revision, job, stays)

@@ -141,7 +141,7 @@ def rounds(url: str, folder: Path, number: int, seed: int) -> dict[str, Any]:
     wrong += missing(desk, acked)
     wrong += _settled(desk)
     with desk.store.look() as work:
-        jobs = work.jobs.page(None, 500)
+        jobs = work.jobs.heads(None, 500)
     counts.update(f"jobs {job.standing.value}" for job in jobs)
     counts["job attempts above one"] = sum(job.attempt > 1 for job in jobs)
     return {"counts": dict(counts), "wrong": wrong}
@@ -269,7 +269,7 @@ def missing(desk: Desk, answers: Sequence[tuple[Request, Any]]) -> list[str]:
         noted = Counter((e.event_id, e.details.get("note")) for e in work.events.all())
         told = Counter(note for _, note in noted.elements())
         lines = {x.line_id: x.version for x in work.lines.all()}
-        runs = Counter(j.params.get("note") for j in work.jobs.page(None, 10**6))
+        runs = Counter(j.params.get("note") for j in work.jobs.heads(None, 10**6))
         trail = work.trail.page(None, 10**6)
         held = Counter(t.details.get("why") for t in trail if t.operation == "hold")
         for (kind, key, what, seen), answer in answers:
@@ -301,7 +301,7 @@ def halves(desk: Desk) -> list[str]:
                 wrong.append(f"line {line.line_id} has version {line.version} after {decided[line.line_id]} decisions")
         heads = work.plans.heads(10**6)
         by_job = Counter(h.job_id for h in heads)
-        jobs = work.jobs.page(None, 10**6)
+        jobs = work.jobs.heads(None, 10**6)
         for job in jobs:
             plans = by_job[job.job_id]
             if plans != (job.standing is JobStanding.DONE):
@@ -321,7 +321,7 @@ def _settled(desk: Desk) -> list[str]:
         if worker.once():
             continue
         with desk.store.look() as work:
-            left = [j for j in work.jobs.page(None, 10**6) if j.standing in (JobStanding.QUEUED, JobStanding.RUNNING)]
+            left = [j for j in work.jobs.heads(None, 10**6) if j.standing in (JobStanding.QUEUED, JobStanding.RUNNING)]
         if not left:
             return halves(desk)
         time.sleep(0.3)

@@ -15,18 +15,25 @@ from whole_site import PASSWORD, peopled_desk
 
 from router.asgi import from_settings
 from router.bootstrap import Settings
+from router.service.desk import Desk
 
 _ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def site(tmp_path_factory: pytest.TempPathFactory) -> Desk:
+    """The desk of the site, with a live plan."""
+    return peopled_desk(tmp_path_factory.mktemp("e2e"))
+
+
+@pytest.fixture(scope="module")
+def address(site: Desk) -> Iterator[str]:
     """The site with a live plan and a worker."""
-    desk = peopled_desk(tmp_path_factory.mktemp("e2e"))
+
     with socket.socket() as some:
         some.bind(("127.0.0.1", 0))
         port = some.getsockname()[1]
-    application = from_settings(desk, Settings("", desk.cache_dir))
+    application = from_settings(site, Settings("", site.cache_dir))
     server = uvicorn.Server(uvicorn.Config(application, port=port, log_level="error"))
     thread = threading.Thread(target=server.run)
     thread.start()

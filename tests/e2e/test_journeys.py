@@ -4,17 +4,30 @@ from __future__ import annotations
 
 import re
 import zipfile
+from itertools import permutations
 from pathlib import Path
 
 import pytest
+from api_client import a_free_move
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
+
+from router.service.desk import Desk
+from router.service.plans import live_in_full
 
 WHAT_IF = """format: platewright what-if 1
 name: Freight three times as dear
 changes:
   - {{change: change_carrier, price_factor: {factor}}}
 """
+
+
+def a_move(desk: Desk) -> tuple[str, str, str]:
+    """A line of the live plan, the build it is on and another one of its powder, whether it can go there or not."""
+    builds = live_in_full(desk).result.plan.builds
+    pairs = ((b, o) for b, o in permutations(builds, 2) if b.parameter_set_id == o.parameter_set_id)
+    build, onto = next(pairs)
+    return build.shares[0].line_id, build.build_id, onto.build_id
 
 
 def tab_to(page: Page, selector: str, most: int = 200) -> None:
@@ -151,16 +164,25 @@ def test_pin_and_release_on_the_plate_without_script_needed(page: Page, address:
     expect(page.locator("main")).not_to_contain_text("pinned by pia")
 
 
-def test_try_a_line_on_another_plate_with_the_keyboard_alone(page: Page, address: str) -> None:
-    page.goto(f"{address}/plates?plan=1")
-    for path in [a.get_attribute("href") for a in page.locator("tbody th a").all()]:
-        page.goto(f"{address}{path}")
-        if page.locator("#f-onto").count():
-            break
-    tab_to(page, "form[action$='/move-line/try'] button")
+def test_try_a_line_on_another_plate_with_the_keyboard_alone(page: Page, address: str, site: Desk) -> None:
+    plan_id = live_in_full(site).head.plan_id
+    free = a_free_move(site)
+    line, build, onto = free or a_move(site)
+    page.goto(f"{address}/plates/{build}?plan={plan_id}")
+    for name, wanted in (("line", line), ("onto", onto)):
+        tab_to(page, f"#f-{name}")
+        page.keyboard.press("Home")
+        options = page.locator(f"#f-{name} option").evaluate_all("all => all.map(o => o.value)")
+        for _ in range(options.index(wanted)):
+            page.keyboard.press("ArrowDown")
+        expect(page.locator(f"#f-{name}")).to_have_value(wanted)
+    page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     asked = page.locator(".asked").first
-    expect(asked).to_contain_text(re.compile("Landed cost of the plan|It cannot stand there"))
+    expect(asked).to_contain_text("Landed cost of the plan" if free else "It cannot stand there")
+    expect(page.locator("#f-line")).to_have_value(line)
+    expect(page.locator("#f-onto")).to_have_value(onto)
+    assert live_in_full(site).head.plan_id == plan_id, "nothing moves before somebody says so"
 
 
 def test_the_curve_of_quantities_comes_by_itself(page: Page, address: str) -> None:

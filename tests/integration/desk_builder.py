@@ -7,9 +7,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import scenarios
+from router.kernel.private_files import make_folder
 from router.service.desk import Desk
 from router.service.imports import preview_folder, store_import
 from router.service.jobs import get_job
+from router.service.ports import Work
 from router.service.records import Actor, JobRecord, JobStanding, Person, Role
 from router.store import SqlStore
 from router.worker import Worker
@@ -48,10 +50,16 @@ def an_actor(desk: Desk, name: str, role: Role, sites: tuple[str, ...] = (), cod
     return Actor(person)
 
 
+def whole_jobs(work: Work, limit: int) -> list[JobRecord]:
+    """The jobs asked for last, whole, the last one first."""
+    found = [work.jobs.get(head.job_id) for head in work.jobs.heads(None, limit)]
+    return [job for job in found if job is not None]
+
+
 def with_small_book(desk: Desk, actor: Actor) -> None:
     """Import the small scenario, whose models are measured once."""
     measured = desk.cache_dir / "measured"
-    measured.mkdir(parents=True, exist_ok=True)
+    make_folder(measured)
     for name, entry in _MEASURED.items():
         (measured / name).write_bytes(entry)
     preview = preview_folder(desk, actor, SMALL)

@@ -13,7 +13,7 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
-from desk_builder import SMALL, an_actor, desk_on
+from desk_builder import SMALL, an_actor, desk_on, whole_jobs
 from whole_site import PASSWORD, quick_hash
 
 from router.service.book import change_line, get_line, hold, list_lines
@@ -173,9 +173,9 @@ def _failed_run(desk: Desk, boss: Actor) -> None:
 def _count(desk: Desk) -> None:
     """The runs that plan every line have come to the unmistakable number, as their phases tell it."""
     with desk.store.begin() as work:
-        for job in work.jobs.page(None, 50):
+        for job in whole_jobs(work, 50):
             if counts_every_line(job):
-                reported = work.jobs.points(job.job_id, 0)
+                reported = work.jobs.points(job.job_id, 0, 500)
                 assert job.standing is JobStanding.FAILED or any(p.kind == "phase" and p.value for p in reported)
                 number = max((p.number for p in reported), default=0) + 1
                 work.jobs.add_points([JobPoint(job.job_id, number, "phase", 9.0, float(COUNT), "first plan")])

@@ -4,26 +4,32 @@ from __future__ import annotations
 
 import threading
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any, TypeVar
 
 import pytest
+import sqlalchemy as sa
 from api_client import client_of
 from desk_builder import Clock, an_actor, desk_on, with_small_book
 
-from router.kernel.faults import Conflict, Refused, Stale
+from router.kernel.faults import AlreadyMade, Conflict, Refused, Stale
+from router.service import jobs, people
 from router.service.desk import Desk
 from router.service.jobs import ask_plan, get_job, stop
-from router.service.people import change_person
+from router.service.people import add_person, change_person
 from router.service.pins import pinned_builds, set_pin
 from router.service.plans import PlanInFull, accept, live_now, plan_in_full
-from router.service.records import Actor, JobStanding, PlanStanding, Role
+from router.service.ports import Store
+from router.service.receipts import Once
+from router.service.records import Actor, JobRecord, JobStanding, Person, PlanStanding, Role
 from router.store import SqlStore
 from router.worker import Worker
 
 LEASE_S = 30.0
+T = TypeVar("T")
 
 
 @pytest.fixture
@@ -38,6 +44,26 @@ def ana(desk: Desk) -> Actor:
     return planner
 
 
+def waiting(asked: Future[T], store: Store) -> Future[T]:
+    """What another thread was asked for, once it waits for the transaction that is under way here."""
+    assert isinstance(store, SqlStore)
+    if store.engine.dialect.name == "postgresql":
+        waits = sa.text(
+            "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock'"
+        )
+        for _ in range(500):
+            with store.engine.connect() as watching:
+                if watching.execute(waits).scalar_one():
+                    break
+            time.sleep(0.02)
+        else:
+            pytest.fail("it waits for nothing")
+    else:
+        time.sleep(0.4)  # SQLite tells nobody who waits
+    assert not asked.done()
+    return asked
+
+
 def test_a_stop_does_not_undo_the_end_that_is_just_being_written(desk: Desk, ana: Actor) -> None:
     job = ask_plan(desk, ana, seconds=2)
     with desk.store.begin() as work:
@@ -48,8 +74,7 @@ def test_a_stop_does_not_undo_the_end_that_is_just_being_written(desk: Desk, ana
             running = work.jobs.get(job.job_id)
             assert running is not None
             work.jobs.keep(replace(running, standing=JobStanding.DONE, phase="done", result={"plan_id": 1}))
-            asked = other.submit(stop, desk, ana, job.job_id)
-            time.sleep(0.4)  # long enough for the other to have read the row and to wait for it
+            asked = waiting(other.submit(stop, desk, ana, job.job_id), desk.store)
         with pytest.raises(Conflict, match="ended already"):
             asked.result()
     assert get_job(desk, ana, job.job_id).standing is JobStanding.DONE
@@ -65,8 +90,7 @@ def test_a_stop_loses_nothing_the_worker_has_just_written(desk: Desk, ana: Actor
             running = work.jobs.get(job.job_id)
             assert running is not None
             work.jobs.keep(replace(running, best_cents=77))
-            asked = other.submit(stop, desk, ana, job.job_id)
-            time.sleep(0.4)
+            asked = waiting(other.submit(stop, desk, ana, job.job_id), desk.store)
         assert asked.result().standing is JobStanding.STOPPING
     kept = get_job(desk, ana, job.job_id)
     assert (kept.best_cents, kept.why) == (77, "stopped by ana")
@@ -99,11 +123,65 @@ def test_two_administrators_who_demote_each_other_leave_one(desk: Desk) -> None:
             work.people.hold_administrators()
             work.people.change(replace(bert.person, role=Role.VIEWER), 1)
             asked = other.submit(change_person, desk, bert, anna.person.person_id, 1, Role.VIEWER, (), (), True)
-            time.sleep(0.4)
+            waiting(asked, desk.store)
         with pytest.raises((Conflict, Refused)):
             asked.result()
     with desk.store.look() as work:
         assert [p.name for p in work.people.all() if p.role is Role.ADMINISTRATOR] == ["anna"]
+
+
+def test_two_requests_with_the_same_key_at_the_same_moment_are_done_once(
+    desk: Desk, ana: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    both, queued = threading.Barrier(2), jobs._queued
+
+    def slowly(*asked: Any) -> JobRecord:
+        time.sleep(0.4)  # long enough for the other to come as far as it can
+        return queued(*asked)
+
+    def ask(seed: int) -> str:
+        both.wait()
+        once = Once("monday", str(seed))
+        try:
+            return ask_plan(desk, ana, seconds=1, seed=seed, once=once).job_id
+        except Conflict as refused:
+            return str(refused)
+
+    monkeypatch.setattr(jobs, "_queued", slowly)
+    with ThreadPoolExecutor(2) as pool:
+        first, second = pool.map(ask, (1, 1))
+        assert first == second and get_job(desk, ana, first).params["seed"] == 1
+        monkeypatch.setattr(desk.clock, "now", desk.clock() + timedelta(hours=1))
+        with desk.store.begin() as work:
+            work.receipts.forget_before(desk.clock())
+        others = sorted(pool.map(ask, (2, 3)), key=len)
+    assert "used for another request" in others[1] and len(others[0]) == 32
+    with desk.store.look() as work:
+        assert len(work.jobs.heads(None, 9)) == 2
+
+
+def test_two_who_add_one_person_with_the_same_key_at_the_same_moment_add_one(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    both, told_of = threading.Barrier(2), people._told
+
+    def slowly(person: Person) -> dict[str, object]:
+        time.sleep(0.4)
+        return told_of(person)
+
+    def add(_: int) -> object:
+        both.wait()
+        try:
+            return add_person(desk, boss, "pia", Role.PLANNER, once=Once("pia", "same")).person.person_id
+        except AlreadyMade as made:
+            return ("made", made.made["person_id"])
+
+    monkeypatch.setattr(people, "_told", slowly)
+    with ThreadPoolExecutor(2) as pool:
+        answers = set(pool.map(add, range(2)))
+    made = next(x for x in answers if isinstance(x, int))
+    assert answers == {made, ("made", made)}
 
 
 def planned(desk: Desk, ana: Actor, seed: int) -> int:
@@ -145,13 +223,16 @@ def test_two_who_pin_the_same_build_at_once_leave_one_pin(desk: Desk, ana: Actor
         with desk.store.begin() as work:
             work.revision.hold()
             work.pins.put(1, {build_id: "ana"}, desk.clock())
-            asked = other.submit(set_pin, desk, bea, 1, build_id, True)
-            time.sleep(0.4)
+            asked = waiting(other.submit(set_pin, desk, bea, 1, build_id, True), desk.store)
         asked.result()  # pinned is what it is already
     assert pinned_builds(desk, ana, 1) == {build_id: "ana"}
-    client = client_of(desk, "bea", Role.PLANNER)
+    client, address = client_of(desk, "bea", Role.PLANNER), f"/api/v1/plans/1/pins/{build_id}"
     with ThreadPoolExecutor(6) as several:
-        for _ in range(4):
-            answers = list(several.map(lambda _: client.put(f"/api/v1/plans/1/pins/{build_id}"), range(6)))
-            assert {a.status_code for a in answers} <= {200, 409}
-            assert client.delete(f"/api/v1/plans/1/pins/{build_id}").status_code == 200
+        for n in range(1, 5):
+            assert client.delete(address).status_code == 200 and not pinned_builds(desk, ana, 1)
+            answers = list(several.map(lambda _: client.put(address), range(6)))
+            assert [a.status_code for a in answers] == [200] * 6
+            assert pinned_builds(desk, ana, 1) == {build_id: "bea"}
+            with desk.store.look() as work:
+                told = [x.operation for x in work.trail.page(None, 100, build_id)]
+            assert told.count("pin build") == n, "one of six pinned it, the others found it pinned"

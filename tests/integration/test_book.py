@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -17,7 +18,7 @@ from router.formats import read_scenario
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Refused, Stale
 from router.service import book, models
 from router.service.book import change_line, get_line, hold, list_lines, pin, release, withdraw
-from router.service.desk import Desk
+from router.service.desk import Desk, Memory
 from router.service.events import list_events, record_event
 from router.service.exports import scenario_files, scenario_zip
 from router.service.imports import preview_files, store_import
@@ -27,10 +28,12 @@ from router.service.options import where_to_build
 from router.service.pinned_site import PinnedSite, pinned_site
 from router.service.plans import accept, full_plan, list_plans, staleness
 from router.service.receipts import Once
-from router.service.records import Actor, EventKind, JobStanding, LineStanding, PlanStanding, Role
+from router.service.records import Actor, EventKind, JobStanding, LineRecord, LineStanding, PlanStanding, Role
 from router.service.snapshot import snapshot
 from router.service.trail import line_history, list_trail
 from router.store import SqlStore
+from router.store.book_rows import ModelRows
+from router.web.part_picture import part_picture
 from router.worker import Worker
 
 
@@ -61,25 +64,60 @@ def test_export_gives_the_imported_folder_back(desk: Desk, ana: Actor, tmp_path:
 
 
 def test_the_export_imported_again_changes_nothing(desk: Desk, ana: Actor) -> None:
-    zipped = scenario_zip(desk, ana)
+    zipped = scenario_zip(desk, ana).read()
     preview = preview_files(desk, ana, {"book.zip": zipped})
     assert preview.storable and preview.network == "the same"
     assert not preview.new_lines and not preview.changed_lines and not preview.new_models and not preview.other_models
     assert len(preview.same_lines) == list_lines(desk, ana).total
     stored = store_import(desk, ana, preview.import_id)
     assert (stored.lines_added, stored.lines_changed) == (0, 0)
-    assert scenario_zip(desk, ana) == zipped
+    assert scenario_zip(desk, ana).read() == zipped
+
+
+def test_an_export_reads_models_one_at_a_time_and_none_for_whoever_is_not_cleared(
+    desk: Desk, ana: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[str] = []
+    content = ModelRows.content
+
+    def noticed(rows: ModelRows, sha256: str) -> bytes | None:
+        read.append(sha256)
+        return content(rows, sha256)
+
+    monkeypatch.setattr(ModelRows, "content", noticed)
+    files = scenario_files(desk, ana)
+    assert read == [] and len(files["models/ring.stl"]) > 0 and len(read) == 1
+    answer = client_of(desk, "ana", Role.PLANNER).get("/api/v1/export")
+    assert answer.content == scenario_zip(desk, ana).read()
+    assert int(answer.headers["content-length"]) == len(answer.content)
+    read.clear()
+    line = get_line(desk, ana, "1001-1")
+    with desk.store.begin() as work:
+        work.lines.change(replace(line, export_control="ITAR"), line.version)
+        work.revision.raise_it()
+    answer = client_of(desk, "paul", Role.PLANNER).get("/api/v1/export")
+    assert answer.status_code == 403 and read == []
+
+
+def test_of_large_things_about_parts_few_are_remembered(desk: Desk, ana: Actor) -> None:
+    few = replace(desk, pictures=Memory(2))
+    lines = {x.model: x.line_id for x in list_lines(desk, ana).lines}
+    assert len(lines) > 2
+    for line_id in lines.values():
+        assert part_picture(few, ana, line_id).svg.startswith("<svg")
+    assert len(few.pictures) == 2
+    assert len(desk.surfaces) == len(desk.pictures) == 0
 
 
 def test_a_preview_shows_faults_and_stores_nothing(desk: Desk, ana: Actor) -> None:
-    before = scenario_zip(desk, ana)
+    before = scenario_zip(desk, ana).read()
     rows = before_rows(desk, ana)
     rows[0]["quantity"], rows[1]["alloy"] = "many", "adamantium"
     preview = preview_files(desk, ana, {"orders.json": json.dumps(rows).encode()})
     assert {f.field for f in preview.faults} == {"quantity", "alloy"} and not preview.storable
     with pytest.raises(NotFound):
         store_import(desk, ana, preview.import_id)
-    assert scenario_zip(desk, ana) == before
+    assert scenario_zip(desk, ana).read() == before
 
 
 def before_rows(desk: Desk, ana: Actor) -> list[dict[str, str]]:
@@ -157,6 +195,19 @@ def test_a_line_changes_whole_or_not_at_all(desk: Desk, ana: Actor) -> None:
     assert {f.field for f in caught.value.faults} == {"quantity", "due"}
     changed = change_line(desk, ana, line.line_id, {"quantity": str(line.quantity + 2)}, 1)
     assert changed.quantity == line.quantity + 2 and changed.version == 2
+
+
+@pytest.mark.parametrize("decide", [hold, withdraw])
+def test_a_line_is_taken_out_of_plans_for_a_reason_by_whoever_may(
+    desk: Desk, ana: Actor, decide: Callable[[Desk, Actor, str, str, int], LineRecord]
+) -> None:
+    vic = an_actor(desk, "vic", Role.VIEWER)
+    with pytest.raises(Refused):
+        decide(desk, vic, "1001-1", " ", 1)
+    with pytest.raises(FaultyInput, match="why the line is"):
+        decide(desk, ana, "1001-1", " ", 1)
+    assert get_line(desk, ana, "1001-1").standing is LineStanding.OPEN
+    assert decide(desk, ana, "1001-1", " no drawing ", 1).why_held == "no drawing"
 
 
 def test_a_viewer_changes_nothing_and_uncleared_people_do_not_see_controlled_lines(desk: Desk, ana: Actor) -> None:

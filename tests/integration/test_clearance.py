@@ -462,9 +462,9 @@ def test_a_text_full_of_marks_is_searched_in_no_time() -> None:
 def test_a_picture_bears_the_name_of_whoever_looks_not_of_whoever_looked_first(
     desk: Desk, boss: Actor, paul: Actor
 ) -> None:
-    assert f"<title>{MODEL}</title>" in part_picture(desk, boss, LINE)
+    assert f"<title>{MODEL}</title>" in part_picture(desk, boss, LINE).svg
     seen = next(x for x in list_lines(desk, paul).lines if x.model == "ring.stl")
-    told = part_picture(desk, paul, seen.line_id)
+    told = part_picture(desk, paul, seen.line_id).svg
     assert "<title>ring.stl</title>" in told and MODEL not in told
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +15,12 @@ import pytest
 from api_client import client_of, planned_desk
 from desk_builder import an_actor
 
+from router.domain.network import Network
 from router.domain.plan import Build
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
 from router.service import events, moves
 from router.service.book import get_line
-from router.service.desk import Desk
+from router.service.desk import Desk, Memory
 from router.service.events import LEFT_OUT, events_of_build, list_events, record_event, withdraw_event
 from router.service.jobs import ask_plan, get_job
 from router.service.moves import keep_move, try_move
@@ -25,8 +28,9 @@ from router.service.pins import set_pin
 from router.service.plans import PlanInFull, accept, full_plan, live_before, live_in_full, plan_in_full, set_aside
 from router.service.ports import Store, Work
 from router.service.receipts import Once
-from router.service.records import Actor, EventKind, PlanStanding, Role
+from router.service.records import Actor, EventKind, EventRecord, PlanStanding, Role
 from router.service.snapshot import snapshot
+from router.store.book_rows import EventRows
 from router.worker import Worker
 
 HOUR = timedelta(hours=1)
@@ -459,20 +463,20 @@ class OneConnection:
     """A store that gives nobody a second connection while a transaction that writes is open."""
 
     def __init__(self, store: Store) -> None:
-        self._store, self._writing = store, False
+        self._store, self.writing = store, False
 
     @contextmanager
     def begin(self) -> Iterator[Work]:
-        assert not self._writing
-        self._writing = True
+        assert not self.writing
+        self.writing = True
         try:
             with self._store.begin() as work:
                 yield work
         finally:
-            self._writing = False
+            self.writing = False
 
     def look(self) -> AbstractContextManager[Work]:
-        assert not self._writing, "a look from inside a transaction that writes: with all connections taken it waits"
+        assert not self.writing, "a look from inside a transaction that writes: with all connections taken it waits"
         return self._store.look()
 
 
@@ -491,3 +495,42 @@ def test_nothing_looks_from_inside_a_transaction_that_others_wait_for(desk: Desk
     record_event(narrow, boss, EventKind.BUILD_STARTED, first.build_id, first.load_start)
     with pytest.raises(NotFound, match="no shipment"):
         record_event(narrow, boss, EventKind.SHIPMENT_SENT, "no such", first.load_start)
+
+
+def test_what_happened_is_played_before_others_have_to_wait(
+    desk: Desk, boss: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = OneConnection(desk.store)
+    narrow = replace(desk, store=store, memory=Memory())  # type: ignore[arg-type]
+    read: list[bool] = []
+    every = EventRows.all
+
+    def noticed(rows: EventRows) -> list[EventRecord]:
+        read.append(store.writing)
+        return every(rows)
+
+    monkeypatch.setattr(EventRows, "all", noticed)
+    plan_id, build = live_in_full(desk).head.plan_id, builds_of(desk)[-1]
+    down = record(narrow, boss, EventKind.MACHINE_DOWN, build.machine_id, build.load_start - 9 * HOUR)
+    withdraw_event(narrow, boss, down, "mistaken")
+    moved, machine_id, after = a_move(desk, boss, plan_id)
+    kept = keep_move(narrow, boss, plan_id, moved.build_id, machine_id, after)
+    accept(narrow, boss, kept.plan_id, 1)
+    assert read and not any(read)
+
+
+def test_what_comes_between_is_judged_once_more(desk: Desk, boss: Actor, monkeypatch: pytest.MonkeyPatch) -> None:
+    build, there = builds_of(desk)[0], events.network_there
+    started = partial(record, desk, boss, EventKind.BUILD_STARTED, build.build_id, build.load_start)
+    came: list[int] = []
+
+    def another_starts_it(work: Work, of: Desk) -> Network:
+        monkeypatch.undo()
+        with ThreadPoolExecutor(1) as other:
+            came.append(other.submit(started).result())
+        return there(work, of)
+
+    monkeypatch.setattr(events, "network_there", another_starts_it)
+    with pytest.raises(Conflict, match="running"):
+        started()
+    assert [e.event_id for e in events_of_build(desk, boss, build.lasting_id)] == came

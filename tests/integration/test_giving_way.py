@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from api_client import small_desk
-from desk_builder import an_actor, desk_on, with_small_book
+from desk_builder import an_actor, desk_on, whole_jobs, with_small_book
 from marked_book import QUESTION
 from whole_site import peopled_desk, signed_in
 
@@ -74,7 +74,7 @@ def test_it_gives_way_loses_no_life_and_goes_on_after_the_plan(
         assert f"waiting for a plan, {len(lived)} of {LIVES} lives done" in client.get(f"/runs/{job_id}").text
     assert worker.once(), "the plan goes before it"
     with desk.store.look() as work:
-        latest, _ = work.jobs.page(None, 2)
+        latest, _ = whole_jobs(work, 2)
     assert latest.standing is JobStanding.DONE, latest.why
     assert worker.once()
     job = get_job(desk, pia, job_id)
@@ -192,7 +192,7 @@ def test_a_choice_of_sites_begins_anew_after_the_plan_but_not_for_ever(
             assert x is not None
             back = replace(x, standing=JobStanding.QUEUED, claimed_by=None, attempt=x.attempt - 1)
             work.jobs.keep(back)
-        for waits in work.jobs.page(None, 9):
+        for waits in whole_jobs(work, 9):
             if waits.standing is JobStanding.QUEUED and waits.job_id != job_id:
                 work.jobs.ask_to_stop(waits.job_id, desk.clock(), "")
     assert worker.once()

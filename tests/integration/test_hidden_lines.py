@@ -14,6 +14,7 @@ from urllib.parse import unquote_plus
 
 import pytest
 from api_client import put_together
+from desk_builder import whole_jobs
 from fastapi.testclient import TestClient
 from httpx import Response
 from marked_book import COUNT, LINE, MARKS, MODEL, ORDER, QUESTION, SITE, TOWN, UNCLEARED, marked_desk
@@ -64,7 +65,7 @@ def marked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Marked]:
     desk, boss, build_id = marked_desk(tmp_path_factory.mktemp("marked"))
     with desk.store.look() as work:
         plans = [str(h.plan_id) for h in work.plans.heads(50)]
-        jobs = work.jobs.page(None, 50)
+        jobs = whole_jobs(work, 50)
     builds = full_plan(desk, boss, 1).result.plan.builds
     other = next(b.build_id for b in builds if LINE not in b.pieces_by_line())
     hidden = next(j.job_id for j in jobs if j.params.get("line_id") == LINE)
@@ -134,10 +135,10 @@ def totals_of(desk: Desk, plan_ids: list[str]) -> re.Pattern[str]:
         cents |= {s.freight_cents for s in result.plan.shipments if s.line_id == LINE}
         cents |= {x.cost_cents for x in result.plan.lots if x.line_id == LINE}
     with desk.store.look() as work:
-        for job in work.jobs.page(None, 50):
+        for job in whole_jobs(work, 50):
             if counts_every_line(job):
                 cents |= {job.best_cents or 0, job.bound_cents or 0}
-                cents |= {round(p.value or 0) for p in work.jobs.points(job.job_id, 0) if p.kind in MONEY}
+                cents |= {round(p.value or 0) for p in work.jobs.points(job.job_id, 0, 500) if p.kind in MONEY}
     # Small sums are found everywhere by chance.
     written = {w for n in cents if n > 50_000 for w in (str(n), money(n, currency, 2), money(n, currency))} - shown
     rests: dict[str, list[str]] = {}
@@ -561,7 +562,7 @@ def test_a_finished_comparison_shows_texts_to_nobody_and_its_table_to_whoever_ma
     marked: Marked,
 ) -> None:
     with marked.desk.store.look() as work:
-        compared = {str(j.params["files"]): j for j in work.jobs.page(None, 50) if j.kind is JobKind.COMPARISON}
+        compared = {str(j.params["files"]): j for j in whole_jobs(work, 50) if j.kind is JobKind.COMPARISON}
     other, upon = compared["['other.yaml']"], compared["['upon.yaml']"]
     assert set(other.params["texts"]) == {"other.yaml", "plain.yaml"}, "what it goes on from, and nothing else"
     for who, tables in (("uvi", (200, 404)), ("upa", (200, 404))):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from api_client import planned_desk
-from desk_builder import SMALL, an_actor
+from desk_builder import SMALL, an_actor, whole_jobs
 from marked_book import QUESTION
 
 from router.formats.scenario_folder import read_scenario
@@ -42,7 +42,7 @@ def test_started_and_held_lines_count_in_full_and_withdrawn_ones_do_not(planned:
     ask_comparison(desk, boss, [kept])
     ask_site_choice(desk, boss, QUESTION.encode())
     with desk.store.look() as work:
-        site_job, comparison_job = work.jobs.page(None, 2)
+        site_job, comparison_job = whole_jobs(work, 2)
     compared, sited = task_of(desk, comparison_job).asked, task_of(desk, site_job).asked
     assert isinstance(compared, LivesAsked) and isinstance(sited, SitesAsked)
     for asked in (compared, sited):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from api_client import client_of, small_desk
-from desk_builder import an_actor, desk_on, with_small_book, worked_off
+from desk_builder import an_actor, desk_on, whole_jobs, with_small_book, worked_off
 from whole_site import peopled_desk, signed_in, token_on
 
 from router.kernel.faults import FaultyInput, NotFound, Refused
@@ -118,7 +118,7 @@ def test_faults_are_all_told_and_nothing_is_asked(tmp_path: Path) -> None:
         answer = client.post(V1, json={**SHORT, **wrong})
         assert answer.status_code == 422 and answer.headers["content-type"] == "application/problem+json", wrong
     with desk.store.look() as work:
-        assert work.jobs.page(None, 5) == []
+        assert whole_jobs(work, 5) == []
 
 
 def test_asked_once_and_in_the_trail(tmp_path: Path) -> None:

@@ -22,9 +22,10 @@ from router.service.events import latest_events, list_events, record_event, with
 from router.service.floor import MachineState
 from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
 from router.service.machines import machines_now
+from router.service.network import current_network, save_network
 from router.service.plans import live_in_full
 from router.service.receipts import Once
-from router.service.records import EventKind, EventRecord, JobStanding, Person, Role
+from router.service.records import EventKind, EventRecord, JobPoint, JobStanding, Person, Role
 from router.service.trail import list_trail
 from router.store import open_store
 from router.store.book_rows import EventRows
@@ -105,6 +106,53 @@ def test_a_page_is_full_though_most_of_the_list_is_not_the_askers(desk: Desk) ->
     assert len(list_events(desk, oda, found[-1].event_id, 3)) == 2
     assert [j.job_id for j in list_jobs(desk, vic, 10)] == [wanted.job_id]
     assert [t.operation for t in list_trail(desk, vic, None, 2)] == ["ask plan", "import"]
+
+
+def test_runs_of_one_moment_are_all_on_one_page_or_the_next(desk: Desk) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    first = ask_plan(desk, boss, seconds=2)
+    with desk.store.begin() as work:
+        for n in range(4):
+            result = {"plan_id": n, "table": [n]}
+            work.jobs.add(replace(first, job_id=f"{n:032x}", params={"text": "long"}, result=result))
+    client = client_of(desk)
+    found: list[dict[str, object]] = []
+    last: dict[str, object] = {}
+    while page := client.get(f"{V1}/runs", params={"limit": 2, **last}).json():
+        found += page
+        last = {"after_run": found[-1]["job_id"]}
+    assert [x["job_id"] for x in found] == sorted((first.job_id, *(f"{n:032x}" for n in range(4))), reverse=True)
+    assert all("table" not in x["result"] and "text" not in x["params"] for x in found)
+    before = {"before": first.asked_at.isoformat(), "after_run": found[0]["job_id"]}
+    assert client.get(f"{V1}/runs", params=before).json() == []
+    assert client.get(f"{V1}/runs", params={"after_run": "f" * 32}).status_code == 404
+
+
+def test_points_of_a_run_come_in_pages_and_all_of_them_in_its_stream(desk: Desk) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job = ask_plan(desk, boss, seconds=2)
+    with desk.store.begin() as work:
+        work.jobs.add_points([JobPoint(job.job_id, n, "incumbent", n / 10, 9e4 - n, "") for n in range(1, 1201)])
+        work.jobs.ask_to_stop(job.job_id, desk.clock(), "enough")
+    client = client_of(desk)
+    address = f"{V1}/runs/{job.job_id}"
+    assert [x["number"] for x in client.get(f"{address}/points").json()] == list(range(1, 501))
+    page = client.get(f"{address}/points", params={"after": 700, "limit": 3}).json()
+    assert [x["number"] for x in page] == [701, 702, 703]
+    stream = client.get(f"{address}/stream").text
+    assert stream.count("event: point") == 1200 and stream.count("event: run") == 1
+
+
+def test_editions_of_the_network_come_in_pages_without_their_texts(desk: Desk) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    raw = current_network(desk, boss).record.raw
+    for version in (1, 2, 3):
+        save_network(desk, boss, raw + b"\n" * version, version, "")
+    client = client_of(desk)
+    read = client.get(f"{V1}/network/editions", params={"limit": 2}).json()
+    assert [x["version"] for x in read] == [4, 3]
+    read = client.get(f"{V1}/network/editions", params={"limit": 2, "before": 3}).json()
+    assert [x["version"] for x in read] == [2, 1]
 
 
 def test_the_page_of_a_plate_shows_its_own_events_however_many_others_there_are(with_plan: Desk) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -13,12 +14,13 @@ from whole_site import peopled_desk, signed_in, token_on
 
 from router.domain.result import LineOptions
 from router.report.wording import full_clock
-from router.service.book import get_line
+from router.service.book import get_line, pin
 from router.service.desk import Desk
 from router.service.network import current_network
 from router.service.people import list_people
 from router.service.plans import kpi_names, live_in_full
 from router.service.records import Actor, Person
+from router.store.book_rows import NetworkRows
 from router.web import order_line
 from router.web.own_clock import OwnClock, own_clock
 from router.web.plans import _LABELS
@@ -130,3 +132,27 @@ def test_the_trail_leads_to_runs_and_tells_its_moments_on_the_clock(desk: Desk) 
 
 def test_every_key_figure_that_is_compared_has_words() -> None:
     assert set(_LABELS) == set(kpi_names()) - {"last_unload"}
+
+
+def test_pages_and_decisions_do_not_read_the_text_of_the_network_once_it_is_remembered(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[object] = []
+    for name in ("latest", "get"):
+        whole = getattr(NetworkRows, name)
+
+        def noticed(rows: NetworkRows, *asked: int, whole: Callable[..., object] = whole) -> object:
+            read.append(None)
+            return whole(rows, *asked)
+
+        monkeypatch.setattr(NetworkRows, name, noticed)
+    pia = person(desk, "pia")
+    with signed_in(desk, "pia") as client:
+        assert client.get("/orders").status_code == 200
+        read.clear()
+        for path in ("/orders", "/plans", "/runs", "/orders/1001-1", "/what-if"):
+            assert client.get(path).status_code == 200, path
+        line = get_line(desk, pia, "1001-1")
+        pinned = pin(desk, pia, line.line_id, "OHIO", line.version)
+        pin(desk, pia, line.line_id, None, pinned.version)
+    assert read == []

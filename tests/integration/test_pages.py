@@ -352,14 +352,21 @@ def test_people_are_added_with_a_password_shown_once(desk: Desk) -> None:
     assert fresh.get("/orders").status_code == 200
 
 
+def test_no_browser_keeps_the_picture_of_a_controlled_part(desk: Desk) -> None:
+    with signed_in(desk, "pia") as client:
+        kept = {x: client.get(f"/orders/{x}/part.svg").headers["cache-control"] for x in ("1005-1", "1001-1")}
+    assert kept == {"1005-1": "no-store", "1001-1": "private, max-age=3600"}
+
+
 def test_sign_in_is_limited_and_tells_nothing(desk: Desk) -> None:
     client = site_of(desk)
     answers = []
     for _ in range(7):
         token = token_on(client.get("/sign-in").text)
         sent = {"token": token, "name": "nobody here", "password": "wrong", "next": "/"}
-        answers.append(client.post("/sign-in", data=sent).status_code)
-    assert answers == [401] * 5 + [429] * 2
+        answer = client.post("/sign-in", data=sent)
+        answers.append((answer.status_code, answer.headers.get("Retry-After")))
+    assert answers == [(401, None)] * 5 + [(429, "900")] * 2
     token = token_on(client.get("/sign-in").text)
     other = client.post(
         "/sign-in", data={"token": token, "name": "vic", "password": PASSWORD, "next": "//evil.example"}

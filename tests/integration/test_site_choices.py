@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 import yaml
 from api_client import client_of, small_desk
-from desk_builder import an_actor, desk_on, with_small_book, worked_off
+from desk_builder import an_actor, desk_on, whole_jobs, with_small_book, worked_off
 from marked_book import QUESTION
 from whole_site import peopled_desk, signed_in, token_on
 
@@ -156,7 +156,7 @@ def test_faults_are_all_told_and_nothing_is_asked(tmp_path: Path) -> None:
     with pytest.raises(Refused):
         use.ask_site_choice(desk, an_actor(desk, "vic", Role.VIEWER), QUESTION.encode())
     with desk.store.look() as work:
-        assert work.jobs.page(None, 5) == []
+        assert whole_jobs(work, 5) == []
 
 
 def test_asked_once_and_the_trail_holds_no_text(tmp_path: Path) -> None:

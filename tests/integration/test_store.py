@@ -26,6 +26,8 @@ from router.service.records import (
     LineRecord,
     LineStanding,
     ModelRecord,
+    NetworkHead,
+    NetworkRecord,
     Person,
     PlanHead,
     PlanStanding,
@@ -324,13 +326,54 @@ def test_a_silent_workers_job_is_claimed_again_and_given_up_after_three(store: S
     assert job is not None and job.standing is JobStanding.FAILED and "3 times" in job.why
 
 
+def test_a_head_of_a_job_is_the_job_without_what_may_be_long(store: SqlStore) -> None:
+    files = {"text": "a file", "texts": {"a.yaml": "b"}, "seconds": 2.5, "files": ["a"], "none": None}
+    result = {"plan_id": 3, "gap": 0.1 + 0.2, "no": False, "null": None, "why": "'\"é", "list": [1], "map": {"a": {}}}
+    with store.begin() as work:
+        work.jobs.add(replace(a_job("a"), params=files, result=result))
+        work.jobs.add(replace(a_job("b"), params={}, result={}))
+        work.jobs.add(replace(a_job("c"), asked_at=NOON + timedelta(seconds=1)))
+    with store.look() as work:
+        head, found = work.jobs.head("a"), work.jobs.heads(None, 2)
+        assert work.jobs.head("d") is None
+        params = {"seconds": 2.5, "files": ["a"], "none": None}
+        short = {"plan_id": 3, "gap": 0.1 + 0.2, "no": False, "null": None, "why": "'\"é"}
+        assert head is not None and dict(head.params) == params and dict(head.result) == short
+        assert head.result["no"] is False
+        assert [x.job_id for x in found] == ["c", "b"] and found[1] == work.jobs.get("b")
+        assert work.jobs.heads((NOON, "b"), 2) == [head], "of one moment none is passed over"
+        assert work.jobs.heads((NOON, ""), 2) == []
+
+
+def test_heads_of_editions_come_newest_first_from_a_number_on(store: SqlStore) -> None:
+    with store.begin() as work:
+        for version in range(1, 5):
+            work.networks.add(NetworkRecord(version, b"text", f"sha {version}", NOON, "ana", ""))
+    with store.look() as work:
+        assert [x.version for x in work.networks.heads(2)] == [4, 3]
+        assert work.networks.heads(2, 3) == [NetworkHead(n, f"sha {n}", NOON, "ana", "") for n in (2, 1)]
+
+
 def test_points_come_in_order_after_a_number(store: SqlStore) -> None:
     points = [JobPoint("j", n, "incumbent", float(n), 100.0 - n, "") for n in range(1, 6)]
     with store.begin() as work:
         work.jobs.add(a_job("j"))
         work.jobs.add_points(points)
     with store.look() as work:
-        assert work.jobs.points("j", 2) == points[2:]
+        assert work.jobs.points("j", 2, 9) == points[2:]
+        assert work.jobs.points("j", 2, 2) == points[2:4]
+        assert work.jobs.latest_points("j", 2) == points[3:]
+
+
+def test_only_what_has_to_be_there_once_is_told_as_saved_by_somebody_else(store: SqlStore) -> None:
+    with store.begin() as work:
+        work.jobs.add(a_job("j"))
+    with pytest.raises(Conflict, match="somebody else has just saved the same"), store.begin() as work:
+        work.jobs.add(a_job("j"))
+    with pytest.raises(sa.exc.IntegrityError), store.begin() as work:
+        work.jobs.add_points([JobPoint("no such job", 1, "phase", 1.0, None, "")])
+    with pytest.raises(sa.exc.IntegrityError), store.begin() as work:
+        work.jobs.add(replace(a_job("k"), phase="", asked_by=None))  # type: ignore[arg-type]
 
 
 def test_a_long_phase_is_cut_to_what_every_database_takes(store: SqlStore) -> None:
