@@ -37,7 +37,10 @@ def open_to_others(folder: Path) -> dict[str, str]:
     return {str(p.relative_to(folder)): stat.filemode(mode) for p, mode in found.items() if mode & KEEP_FROM_OTHERS}
 
 
-def test_database_journals_cache_backup_and_what_is_restored_are_for_their_owner_only(tmp_path: Path) -> None:
+def test_database_journals_cache_backup_and_what_is_restored_are_for_their_owner_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("desk_builder._MEASURED", {})  # the service measures, and writes down what it finds
     desk = open_desk(Settings(f"sqlite:///{tmp_path / 'book.db'}", tmp_path / "cache" / "of" / "it"))
     with_small_book(desk, an_actor(desk, "ana", Role.PLANNER, codes=("ITAR",)))
     made = {p.name for p in tmp_path.rglob("*")}
