@@ -15,6 +15,7 @@ import structlog
 import uvicorn
 
 from router.bootstrap import Settings, open_desk
+from router.cli.interrupts import ends_at_once
 from router.kernel.faults import PlatewrightError, Refused
 from router.service.desk import Desk
 from router.service.people import first_administrator, has_administrator
@@ -59,7 +60,9 @@ def run_server(settings: Settings, say: Callable[[str], None]) -> None:
         say(f"first start: sign in as 'administrator' with the one-time password {password}")
     say(f"platewright on http://{settings.host}:{settings.port}")
     module, _, name = _APPLICATION.partition(":")
-    application = getattr(__import__(module, fromlist=[name]), name)(desk, settings)
+    with ends_at_once():
+        make = getattr(__import__(module, fromlist=[name]), name)
+    application = make(desk, settings)
     server = uvicorn.Server(
         uvicorn.Config(
             application,
@@ -138,13 +141,17 @@ def _loopback(host: str) -> bool:
 
 
 def run_worker(settings: Settings) -> None:
-    """Work off jobs until interrupted."""
+    """Work off jobs until told to end. Raises KeyboardInterrupt when it was an interrupt that told."""
     structured_logs()
     worker = Worker(open_desk(settings), processes=settings.processes)
+    told: list[int] = []
 
     def stop(number: int, frame: FrameType | None) -> None:
+        told.append(number)
         worker.stop()
 
     signal.signal(signal.SIGINT, stop)
     signal.signal(signal.SIGTERM, stop)
     worker.run()
+    if signal.SIGINT in told:
+        raise KeyboardInterrupt

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import structlog
 
+from router.kernel.deaf import born_deaf
 from router.kernel.faults import PlatewrightError
 from router.service.desk import Desk
 from router.service.lives import content_of
@@ -427,7 +428,8 @@ class _Child:
         self._said: set[str] = set()
         self._process: BaseProcess = _CONTEXT.Process(target=serve, args=(its, processes), daemon=False)
         try:
-            self._process.start()
+            with born_deaf():
+                self._process.start()
         except BaseException:
             mine.close()
             raise

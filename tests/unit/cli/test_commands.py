@@ -22,7 +22,7 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory) -> None:
     """Measured models go to a cache of the tests, not to the user's."""
     patch = pytest.MonkeyPatch()
     folder = tmp_path_factory.mktemp("cache")
-    patch.setattr("router.cli.main.cache_dir", lambda: folder)
+    patch.setattr("router.cli.commands.cache_dir", lambda: folder)
 
 
 @pytest.fixture(scope="module")

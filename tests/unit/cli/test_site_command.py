@@ -23,7 +23,7 @@ SMALL, FILE = ROOT / "scenarios" / "small", ROOT / "scenarios" / "where_next" / 
 
 @pytest.fixture(autouse=True)
 def own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("router.cli.main.cache_dir", lambda: tmp_path / "cache")
+    monkeypatch.setattr("router.cli.commands.cache_dir", lambda: tmp_path / "cache")
 
 
 def test_answer_in_words_tables_and_page(tmp_path: Path, typed: Typed) -> None:
