@@ -59,8 +59,7 @@ def compare_what_ifs(
         raise FaultyInput(faults)
     scenario = read_scenario(folder, cache_dir)
     found = compare(folder, scenario, what_ifs, settings, out, cache_dir, listener, cancel)
-    currency = scenario.network.currency
-    (out / "comparison.json").write_text(as_json(found, currency), encoding="utf-8")
+    (out / "comparison.json").write_text(as_json(found, scenario.network.currency, scenario.network), encoding="utf-8")
     (out / "replications.csv").write_text(replications_csv(found), encoding="utf-8")
     (out / PAGE).write_text(comparison_page(scenario.network, found), encoding="utf-8")
     return Compared(scenario, found, out)

@@ -67,7 +67,7 @@ def test_the_result_of_a_plan_is_not_replaced(tmp_path: Path, typed: Typed) -> N
     out = tmp_path / "planned"
     out.mkdir()
     for name in ("result.json", "plan.json"):
-        (out / name).write_text("{}", encoding="utf-8")
+        (out / name).write_text('{"format": "platewright result 1"}', encoding="utf-8")
     code, said = typed("site", str(SMALL), "--candidates", str(FILE), "-o", str(out))
     assert code == 2 and "the result of a plan" in " ".join(said.split())
     assert sorted(p.name for p in out.iterdir()) == ["plan.json", "result.json"]

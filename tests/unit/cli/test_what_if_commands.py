@@ -16,7 +16,7 @@ def test_explain_names_the_what_if(typed: Typed) -> None:
     assert code == 0
     first, second = said.splitlines()
     assert first == "A site in Zaragoza:"
-    assert second.startswith("  Open site zaragoza")
+    assert second.startswith("  Open site Zaragoza (zaragoza)")
 
 
 @pytest.mark.parametrize(
