@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +19,7 @@ from router.cli.serving import run_server, run_worker
 from router.cli.tables import faults_list, findings_list, kpis_table, option_tables
 from router.cli.terminal import cache_dir, err, out, say_plainly, stoppable
 from router.cli.what_if import what_if
-from router.kernel.faults import CalledOff, FaultyInput, NotFound, PlatewrightError
+from router.kernel.faults import CalledOff, FaultyInput, NotFound, PlatewrightError, system_words
 from router.planning import RunParams
 from router.service.audit_plan import audit_plan_file
 from router.service.check_folder import check_folder
@@ -43,7 +44,17 @@ app.add_typer(what_if, name="whatif")
 
 FolderArgument = Annotated[Path, typer.Argument(help="Scenario folder: network.yaml, orders.csv or .xlsx, models/.")]
 OutOption = Annotated[Path, typer.Option("--out", "-o", help="Where the result folder is written.")]
-SecondsOption = Annotated[float, typer.Option("--seconds", "-s", min=1.0, help="Seconds until the search ends.")]
+
+
+def _finite(seconds: float) -> float:
+    if not math.isfinite(seconds):
+        raise typer.BadParameter(f"found {seconds:g}; expected a number of seconds, 1 or more.")
+    return seconds
+
+
+SecondsOption = Annotated[
+    float, typer.Option("--seconds", "-s", min=1.0, callback=_finite, help="Seconds until the search ends.")
+]
 SeedOption = Annotated[
     int,
     typer.Option("--seed", min=0, max=2**31 - 1, help="Seed of the search; equal seeds and --work give equal plans."),
@@ -117,11 +128,11 @@ def explain(
 ) -> None:
     """Show every site that could build an order line, what it would cost there, and why one was chosen."""
     try:
-        explained = explain_line(result, line)
+        explained, own = explain_line(result, line)
     except NotFound as error:
         say_plainly(err, str(error))
         raise typer.Exit(2) from error
-    for table in option_tables(explained):
+    for table in option_tables(explained, own):
         out.print(table)
 
 
@@ -219,7 +230,9 @@ def site(
     candidates: Annotated[Path, typer.Option("--candidates", help="File of places and packages (CANDIDATES.md).")],
     most: Annotated[int, typer.Option("--k", min=1, max=20, help="At most so many new sites.")] = 1,
     out_folder: OutOption = Path("results/site"),
-    seconds: Annotated[float, typer.Option("--seconds", "-s", min=1.0, help="At most, for each programme.")] = 60.0,
+    seconds: Annotated[
+        float, typer.Option("--seconds", "-s", min=1.0, callback=_finite, help="At most, for each programme.")
+    ] = 60.0,
     seed: SeedOption = 0,
     check: Annotated[bool, typer.Option("--check", help="Live through months with and without the choice.")] = False,
     months: Annotated[float, typer.Option("--check-months", help="Months that count, 0.25 to 18.")] = 3.0,
@@ -295,7 +308,7 @@ def run() -> None:
         sys.exit(INTERRUPTED)
     except (PlatewrightError, OSError) as error:
         if not isinstance(error, FaultyInput):
-            say_plainly(err, f"platewright: {error}")
+            say_plainly(err, f"platewright: {system_words(error)}")
             sys.exit(2)
         say_plainly(err, faults_list(error.faults))
         sys.exit(2)

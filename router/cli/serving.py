@@ -16,7 +16,7 @@ import uvicorn
 
 from router.bootstrap import Settings, open_desk
 from router.cli.interrupts import ends_at_once
-from router.kernel.faults import PlatewrightError, Refused
+from router.kernel.faults import PlatewrightError, Refused, system_words
 from router.service.desk import Desk
 from router.service.people import first_administrator, has_administrator
 from router.worker import Worker
@@ -126,7 +126,11 @@ def _listen(settings: Settings) -> list[socket.socket]:
         for one in bound:
             one.close()
         taken = trouble.errno == errno.EADDRINUSE
-        why = "is in use already; stop what uses it or give another --port" if taken else f"cannot be used: {trouble}"
+        why = (
+            "is in use already; stop what uses it or give another --port"
+            if taken
+            else f"cannot be used: {system_words(trouble)}"
+        )
         raise Refused(f"port {settings.port} at {settings.host} {why}") from trouble
     return bound
 

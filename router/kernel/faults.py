@@ -76,3 +76,11 @@ class NotSignedIn(PlatewrightError):
 
 class TooMuch(PlatewrightError):
     """A limit of size or rate is passed; the message names it."""
+
+
+def system_words(wrong: BaseException) -> str:
+    """What the operating system refuses, for people: the file and why, without the number of the error."""
+    if not isinstance(wrong, OSError) or not wrong.strerror:
+        return str(wrong)
+    why = wrong.strerror[:1].lower() + wrong.strerror[1:]
+    return f"{wrong.filename}: {why}" if wrong.filename is not None else why

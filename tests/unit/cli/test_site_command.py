@@ -45,6 +45,9 @@ def test_answer_in_words_tables_and_page(tmp_path: Path, typed: Typed) -> None:
         b["input"].replace("bought_cents_per_h", "bought_per_h") for b in answer["tornado"]
     }
     assert float(next(row[1] for row in rows if row[0] == "growth")) == -0.2
+    for table in out.glob("*.csv"):
+        heading = next(csv.reader(table.open(newline="")))
+        assert len(set(heading)) == len(heading), table.name
     with (out / "break_even.csv").open(newline="") as file:
         assert len(list(csv.reader(file))) == 1 + 5 * 4
     # The folder of an earlier answer may be replaced.
