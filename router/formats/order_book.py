@@ -22,7 +22,7 @@ from router.formats.order_objects import read_objects
 from router.formats.places import resolve_place
 from router.formats.validation import describe
 from router.formats.wording import found, one_of
-from router.kernel.faults import Fault
+from router.kernel.faults import Fault, told_once
 from router.kernel.names import nearest
 
 COLUMNS = tuple(OrderRecord.model_fields)
@@ -87,7 +87,7 @@ def inspect_sheet(
         _unit(data, row, number, units, unit_row)
         if record is not None and place is not None and network.network is not None and len(faults) == before:
             lines.append(_line(record, place, network))
-    return OrderReading(tuple(lines), units, tuple(faults))
+    return OrderReading(tuple(lines), units, told_once(faults))
 
 
 def _unit(data: Mapping[str, str], row: _Row, number: int, units: dict[str, str], unit_row: dict[str, int]) -> None:
@@ -152,7 +152,8 @@ def _record(
                     row.fault(name, "nothing", describe(OrderRecord, (name,)))
             elif entry["type"] == "disagrees":
                 context = entry["ctx"]
-                row.fault(str(context["field"]), found(context["found"]), str(context["want"]))
+                if context["field"] not in spoilt:
+                    row.fault(str(context["field"]), found(context["found"]), str(context["want"]))
             else:
                 row.fault(name, found(data.get(name)), str(entry.get("ctx", {}).get("want", entry["msg"])))
         return None

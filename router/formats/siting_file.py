@@ -33,7 +33,7 @@ from router.formats.siting_refs import reference_faults
 from router.formats.validation import Places, structure_faults
 from router.formats.wording import found
 from router.formats.yaml_reader import read_yaml
-from router.kernel.faults import Fault, FaultyInput
+from router.kernel.faults import Fault, FaultyInput, told_once
 
 FORMAT = "platewright candidates 1"
 
@@ -187,7 +187,7 @@ def read_siting(raw: bytes, network: Network, file: str = "candidates.yaml") -> 
         record = QuestionRecord.model_validate(data, context={"zone": None})
     except ValidationError as error:
         faults += structure_faults(QuestionRecord, data, error, places)
-        raise FaultyInput([*faults, *reference_faults(data, network, places)]) from error
+        raise FaultyInput(told_once([*faults, *reference_faults(data, network, places)])) from error
     faults += reference_faults(data, network, places)
     if faults:
         raise FaultyInput(faults)

@@ -254,8 +254,8 @@ def _look(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fau
         tuple(sorted(n for n in models if n not in shown)),
         tuple(sorted(n for n in models if n in shown and n not in fresh)),
         tuple(sorted(n for n in models if n in shown and n in fresh)),
-        tuple(faults),
-        remarks,
+        tuple(dict.fromkeys(faults)),
+        tuple(dict.fromkeys(remarks)),
     )
     version = kept_network.version if kept_network else 0
     return _Look(
