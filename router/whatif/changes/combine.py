@@ -15,7 +15,7 @@ from router.formats.validation import Places, structure_faults
 from router.formats.wording import found, one_of
 from router.formats.yaml_reader import Document, read_yaml
 from router.formats.yaml_reader import Path as YamlPath
-from router.kernel.faults import Fault, FaultyInput
+from router.kernel.faults import Fault, FaultyInput, told_once
 from router.whatif.changes.effects import apply, demand_factor
 from router.whatif.changes.misfits import Numbered, misfits
 from router.whatif.changes.records import KINDS, AddSite, Change, Demand, InvestmentRecord, WhatIfRecord
@@ -88,8 +88,26 @@ BASE = WhatIf("base", (), 0, 0.08, 7.0, False, "")
 
 
 def read_what_if(path: Path) -> WhatIf:
-    """A what-if file and those it goes on from. Raises FaultyInput with every fault of the file that has some."""
+    """A what-if file and those it goes on from. Raises FaultyInput with every fault of them."""
+    return _read(path.name, _beside(path), ())
 
+
+def read_texts(file: str, texts: Mapping[str, bytes]) -> WhatIf:
+    """A what-if among the texts of files by name, with those it goes on from; faults as of ``read_what_if``."""
+    return _read(file, _among(file, texts), ())
+
+
+def look_at_file(path: Path, network: Network | None) -> tuple[WhatIf | None, tuple[Fault, ...]]:
+    """A what-if file, None if it cannot be read, and every fault: of the text and of what does not fit the network."""
+    return _looked_at(path.name, _beside(path), network)
+
+
+def look_at(file: str, texts: Mapping[str, bytes], network: Network | None) -> tuple[WhatIf | None, tuple[Fault, ...]]:
+    """As ``look_at_file``, of the texts of files by name."""
+    return _looked_at(file, _among(file, texts), network)
+
+
+def _beside(path: Path) -> Callable[[str], bytes]:
     def raw_of(name: str) -> bytes:
         file = path.parent / name
         try:
@@ -99,27 +117,26 @@ def read_what_if(path: Path) -> WhatIf:
                 [Fault(str(file), "", "", f"no readable file ({unread.strerror or unread})", "a what-if file")]
             ) from unread
 
-    return _read(path.name, raw_of, ())
+    return raw_of
 
 
-def read_texts(file: str, texts: Mapping[str, bytes]) -> WhatIf:
-    """A what-if among the texts of files by name, with those it goes on from; faults as of ``read_what_if``."""
-
+def _among(file: str, texts: Mapping[str, bytes]) -> Callable[[str], bytes]:
     def raw_of(name: str) -> bytes:
         if name not in texts:
             raise FaultyInput([Fault(file, "", "on", found(name), one_of(name, texts, "kept what-if"))])
         return texts[name]
 
-    return _read(file, raw_of, ())
+    return raw_of
 
 
-def look_at(file: str, texts: Mapping[str, bytes], network: Network | None) -> tuple[WhatIf | None, tuple[Fault, ...]]:
-    """A what-if as of ``read_texts``, None if it cannot be read, and every fault: of the texts and of what fits."""
+def _looked_at(
+    file: str, raw_of: Callable[[str], bytes], network: Network | None
+) -> tuple[WhatIf | None, tuple[Fault, ...]]:
     try:
-        what_if = read_texts(file, texts)
+        what_if = _read(file, raw_of, ())
     except PartlyRead as wrong:
         rest = () if network is None else misfits(wrong.changes, network, file, wrong.made_elsewhere)
-        return None, (*wrong.faults, *rest)
+        return None, told_once((*wrong.faults, *rest))
     except FaultyInput as wrong:
         return None, wrong.faults
     return what_if, () if network is None else tuple(what_if.check(network, file))

@@ -73,3 +73,16 @@ def test_help_spells_executors_alike(command: tuple[str, ...], typed: Typed, mon
     monkeypatch.setenv("COLUMNS", "200")
     code, said = typed(*command, "--help")
     assert code == 0 and "here, processes:N or dask:tcp://host:port" in said
+
+
+def test_faults_of_files_scenario_and_changes_are_told_together(typed: Typed, tmp_path: Path) -> None:
+    head = "format: platewright what-if 1\nname: {}\nchanges:\n"
+    (tmp_path / "a.yaml").write_text(
+        head.format("a") + "  - {change: carbon_price, per_tonne: .nan}\n  - {change: close_site, site: nowhere}\n"
+    )
+    (tmp_path / "b.yaml").write_text(head.format("b") + "  - {change: retire_machine, machine: none}\n")
+    files = [str(tmp_path / name) for name in ("a.yaml", "b.yaml")]
+    code, said = typed("whatif", "compare", str(SCENARIOS / "small"), *files, "--out", str(tmp_path / "out"))
+    assert code == 2 and said.startswith("3 faults:")
+    assert "per_tonne" in said and "'nowhere'" in said and "b.yaml" in said and "'none'" in said
+    assert not (tmp_path / "out").exists()
