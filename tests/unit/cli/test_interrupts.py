@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 SCENARIOS = Path(__file__).resolve().parents[3] / "scenarios"
-_TYPED = "import sys; sys.argv[0] = 'platewright'; from router.cli.main import main; main()"
+_TYPED = "print('begun', flush=True); from router.cli.main import main; main()"
 
 
 def _interrupted(words: list[str], after_s: float) -> tuple[int, str]:
@@ -23,6 +23,7 @@ def _interrupted(words: list[str], after_s: float) -> tuple[int, str]:
         text=True,
         start_new_session=True,
     )
+    assert begun.stdout is not None and begun.stdout.readline() == "begun\n"
     time.sleep(after_s)
     os.killpg(begun.pid, signal.SIGINT)
     try:

@@ -99,3 +99,14 @@ def test_a_fault_of_a_number_hides_no_fault_of_a_name(network: Network) -> None:
     ):
         assert (field, what) in told, told
     assert len(set(told)) == len(told)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"), [('source: "', 'source: "\\ud800'), ("swings:\n", 'swings:\n  "growth\\ud800": 1\n')]
+)
+def test_half_a_character_is_refused(before: str, after: str, network: Network) -> None:
+    assert before in TEXT
+    with pytest.raises(FaultyInput) as refused:
+        read_siting(TEXT.replace(before, after, 1).encode(), network)
+    str(refused.value).encode()
+    assert refused.value.faults[0].where
