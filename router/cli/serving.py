@@ -16,7 +16,8 @@ import structlog
 import uvicorn
 
 from router.bootstrap import Settings, open_desk
-from router.kernel.faults import PlatewrightError, Refused
+from router.cli.interrupts import ends_at_once
+from router.kernel.faults import PlatewrightError, Refused, system_words
 from router.kernel.private_files import KEEP_FROM_OTHERS
 from router.service.desk import Desk
 from router.service.people import first_administrator, has_administrator
@@ -62,7 +63,9 @@ def run_server(settings: Settings, say: Callable[[str], None]) -> None:
         say(f"first start: sign in as 'administrator' with the one-time password {password}")
     say(f"platewright on http://{settings.host}:{settings.port}")
     module, _, name = _APPLICATION.partition(":")
-    application = getattr(__import__(module, fromlist=[name]), name)(desk, settings)
+    with ends_at_once():
+        make = getattr(__import__(module, fromlist=[name]), name)
+    application = make(desk, settings)
     server = uvicorn.Server(
         uvicorn.Config(
             application,
@@ -126,7 +129,11 @@ def _listen(settings: Settings) -> list[socket.socket]:
         for one in bound:
             one.close()
         taken = trouble.errno == errno.EADDRINUSE
-        why = "is in use already; stop what uses it or give another --port" if taken else f"cannot be used: {trouble}"
+        why = (
+            "is in use already; stop what uses it or give another --port"
+            if taken
+            else f"cannot be used: {system_words(trouble)}"
+        )
         raise Refused(f"port {settings.port} at {settings.host} {why}") from trouble
     return bound
 
@@ -141,14 +148,18 @@ def _loopback(host: str) -> bool:
 
 
 def run_worker(settings: Settings) -> None:
-    """Work off jobs until interrupted."""
+    """Work off jobs until told to end. Raises KeyboardInterrupt when it was an interrupt that told."""
     structured_logs()
     os.umask(KEEP_FROM_OTHERS)
     worker = Worker(open_desk(settings), processes=settings.processes)
+    told: list[int] = []
 
     def stop(number: int, frame: FrameType | None) -> None:
+        told.append(number)
         worker.stop()
 
     signal.signal(signal.SIGINT, stop)
     signal.signal(signal.SIGTERM, stop)
     worker.run()
+    if signal.SIGINT in told:
+        raise KeyboardInterrupt

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from rich import box
 from rich.console import Group, RenderableType
@@ -11,8 +11,11 @@ from rich.table import Table
 
 from router.audit import AuditReport
 from router.domain.network import Scenario
+from router.domain.plan import Build
 from router.domain.result import Kpis, LineOptions, Result, SiteOption
 from router.kernel.faults import Fault
+from router.report.own_plates import fill_change
+from router.report.wording import percent
 
 
 def faults_list(faults: Sequence[Fault]) -> str:
@@ -72,14 +75,17 @@ def _plain_rows(plan: Kpis, habit: Kpis) -> list[tuple[str, str, str]]:
     ]
 
 
-def option_tables(options: LineOptions) -> list[RenderableType]:
-    """The ship-versus-local table of one line and the reasons of the sites that cannot build it."""
+def option_tables(options: LineOptions, own: Mapping[str, Sequence[Build]]) -> list[RenderableType]:
+    """The ship-versus-local table of one line and the reasons of the sites that cannot build it.
+
+    ``own``: plates that the line is on, by site.
+    """
     table = Table(title=escape(f"Line {options.line_id}"), box=box.SIMPLE_HEAD, title_justify="left")
     for head, right in (("Site", 0), ("Fair", 1), ("Marginal", 1), ("Arrives", 0), ("Way", 0), ("Plate", 0)):
         table.add_column(head, justify="right" if right else "left", overflow="fold")
     for site in options.sites:
         if site.possible:
-            table.add_row(*map(escape, _option_row(site)))
+            table.add_row(*map(escape, _option_row(site, own.get(site.site_id, ()))))
     said: list[RenderableType] = [Group(table, escape(options.sentence))]
     refused = [s for s in options.sites if not s.possible]
     if refused:
@@ -92,18 +98,21 @@ def option_tables(options: LineOptions) -> list[RenderableType]:
     return said
 
 
-def _option_row(site: SiteOption) -> tuple[str, ...]:
+def _option_row(site: SiteOption, own: Sequence[Build]) -> tuple[str, ...]:
     late = f"\n{site.late_days} d late" if site.late_days else ""
     arrives = "" if site.arrive_date is None else site.arrive_date.isoformat() + late
     way = f"{site.carrier_id}, {site.distance_km or 0:,.0f} km\n{site.co2e_kg or 0:,.1f} kg CO2e"
     joins = f"joins {site.joins_build_id}" if site.joins_build_id else f"new plate on {site.machine_id}"
+    plate = f"{joins}\nfill {fill_change(site.fill_before, site.fill_after)}"
+    if site.chosen and len(own) > 1:
+        plate = "on " + "\n".join(f"{b.build_id}, fill {percent(b.fill, 0)}" for b in own)
     return (
         f"{site.site_id}\n(chosen)" if site.chosen else site.site_id,
         _money(site.fair_cents),
         _money(site.marginal_cents),
         arrives,
         way,
-        f"{joins}\nfill {site.fill_before or 0:.0%} to {site.fill_after or 0:.0%}",
+        plate,
     )
 
 

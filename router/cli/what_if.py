@@ -17,11 +17,13 @@ from router.whatif.changes import difference, read_what_if
 from router.whatif.comparison.compare import Settings
 from router.whatif.comparison.hold_rules import HoldRule, HoldSettings
 from router.whatif.comparison.tables import findings, rows
+from router.whatif.sweep.crew import CREWS
 from router.whatif.sweep.ledger import Entry
 from router.whatif.sweep.run import Quiet
 
 what_if = typer.Typer(no_args_is_help=True, help="What would change if: files of changes beside a scenario folder.")
 
+ExecutorOption = Annotated[str, typer.Option("--executor", help=f"Who simulates: {CREWS}.")]
 WhatIfFile = Annotated[Path, typer.Argument(help="What-if file (YAML).")]
 
 
@@ -57,9 +59,7 @@ def compare(
     replications: Annotated[int, typer.Option(help="Times each scenario lives through them, 2 or more.")] = 20,
     seed: Annotated[int, typer.Option(help="Seed of the streams.")] = 1,
     near_km: Annotated[float, typer.Option(help="Road distance that counts as near.")] = 500.0,
-    executor: Annotated[
-        str, typer.Option(help="here, processes:N, or dask:tcp://host:port of a cluster.")
-    ] = "processes:2",
+    executor: ExecutorOption = "processes:2",
 ) -> None:
     """Live through months of orders with and without the changes, and say what differs beyond noise."""
     try:
@@ -85,7 +85,7 @@ def hold(
     months: Annotated[float, typer.Option(help="Months of orders that count, 0.25 to 18.")] = 3.0,
     replications: Annotated[int, typer.Option(help="Times each rule lives through them, 2 or more.")] = 5,
     seed: Annotated[int, typer.Option(help="Seed of the streams.")] = 1,
-    executor: Annotated[str, typer.Option(help="here, processes:N, or dask:tcp://host:port.")] = "processes:2",
+    executor: ExecutorOption = "processes:2",
 ) -> None:
     """Hold a plate open for orders still to come, or start it? Try thresholds and say which is best beyond noise."""
     try:

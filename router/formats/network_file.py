@@ -22,7 +22,7 @@ from router.formats.places import resolve_place
 from router.formats.validation import Places, structure_faults
 from router.formats.wording import found
 from router.formats.yaml_reader import read_yaml
-from router.kernel.faults import Fault, FaultyInput
+from router.kernel.faults import Fault, FaultyInput, told_once
 
 NETWORK_FILE = "network.yaml"
 
@@ -92,7 +92,7 @@ def inspect_network(raw: bytes, file: str = NETWORK_FILE) -> NetworkReading:
     faults += place_faults
     late = record.late_per_day if record else 0
     network = build_network(record, located) if record and not faults else None
-    return NetworkReading(network, late, data, zone, tuple(faults))
+    return NetworkReading(network, late, data, zone, told_once(faults))
 
 
 def _site_places(data: Mapping[str, Any], places: Places) -> tuple[dict[int, Place], list[Fault]]:

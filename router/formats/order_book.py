@@ -18,10 +18,11 @@ from router.formats.model_order import UNITS, OrderRecord
 from router.formats.network_file import NetworkReading
 from router.formats.network_refs import holiday_calendars
 from router.formats.order_cells import Sheet, read_sheet
+from router.formats.order_objects import read_objects
 from router.formats.places import resolve_place
 from router.formats.validation import describe
 from router.formats.wording import found, one_of
-from router.kernel.faults import Fault
+from router.kernel.faults import Fault, told_once
 from router.kernel.names import nearest
 
 COLUMNS = tuple(OrderRecord.model_fields)
@@ -44,7 +45,18 @@ def inspect_orders(
 
     Faults of a row do not hide those of other rows; a line is made only when the network is faultless too.
     """
-    sheet = read_sheet(raw, file)
+    return inspect_sheet(read_table(raw, file), file, network, models, links)
+
+
+def read_table(raw: bytes, file: str) -> Sheet:
+    """The rows of CSV, of a workbook or of JSON, told by the ending of its name."""
+    return read_objects(raw, file) if file.lower().endswith(".json") else read_sheet(raw, file)
+
+
+def inspect_sheet(
+    sheet: Sheet, file: str, network: NetworkReading, models: Sequence[str], links: Collection[str] = ()
+) -> OrderReading:
+    """The same of a table that is read already."""
     faults = list(sheet.faults)
     columns = _columns(sheet, file, faults)
     lines: list[OrderLine] = []
@@ -54,15 +66,17 @@ def inspect_orders(
     if sheet.heading and not sheet.rows:
         faults.append(Fault(file, "", "", "no rows below the heading", "at least one order line"))
     for number, cells in sheet.rows:
-        row = _Row(file, number, faults)
+        row = _Row(file, f"row {number}", faults)
         if len(cells) != len(sheet.heading):
             row.fault("", f"{len(cells)} cells", f"{len(sheet.heading)}, as many as the heading has")
             continue
         data = {name: cells[k] for name, k in columns.items() if cells[k]}
+        spoilt = {name for name, k in columns.items() if (number, k) in sheet.spoilt}
         for name in [n for n, text in data.items() if text.startswith("=")]:
             row.fault(name, found(data.pop(name)), "a value, not a formula")
+            spoilt.add(name)
         before = len(faults)
-        record = _record(data, row, network, columns)
+        record = _record(data, row, network, columns, spoilt)
         _references(data, row, network, models, links)
         place = _place(data, row)
         line = data.get("line")
@@ -73,7 +87,7 @@ def inspect_orders(
         _unit(data, row, number, units, unit_row)
         if record is not None and place is not None and network.network is not None and len(faults) == before:
             lines.append(_line(record, place, network))
-    return OrderReading(tuple(lines), units, tuple(faults))
+    return OrderReading(tuple(lines), units, told_once(faults))
 
 
 def _unit(data: Mapping[str, str], row: _Row, number: int, units: dict[str, str], unit_row: dict[str, int]) -> None:
@@ -91,19 +105,19 @@ def _unit(data: Mapping[str, str], row: _Row, number: int, units: dict[str, str]
 
 
 class _Row:
-    def __init__(self, file: str, number: int, faults: list[Fault]) -> None:
-        self._file, self._number, self._faults = file, number, faults
+    def __init__(self, file: str, where: str, faults: list[Fault]) -> None:
+        self._file, self._where, self._faults = file, where, faults
 
     def fault(self, column: str, found_text: str, expected: str) -> None:
-        self._faults.append(Fault(self._file, f"row {self._number}", column, found_text, expected))
+        self._faults.append(Fault(self._file, self._where, column, found_text, expected))
 
 
 def _columns(sheet: Sheet, file: str, faults: list[Fault]) -> dict[str, int]:
-    """Position of every known column; missing, unknown and repeated ones are faults of row 1."""
+    """Position of every known column; missing, unknown and repeated ones are faults of the heading."""
     columns: dict[str, int] = {}
     if not sheet.heading:
         return columns
-    row = _Row(file, 1, faults)
+    row = _Row(file, sheet.heading_at, faults)
     for k, heading in enumerate(sheet.heading):
         name = heading.casefold()
         if name not in COLUMNS:
@@ -122,7 +136,9 @@ def _columns(sheet: Sheet, file: str, faults: list[Fault]) -> dict[str, int]:
     return columns
 
 
-def _record(data: dict[str, str], row: _Row, network: NetworkReading, columns: Mapping[str, int]) -> OrderRecord | None:
+def _record(
+    data: dict[str, str], row: _Row, network: NetworkReading, columns: Mapping[str, int], spoilt: Collection[str]
+) -> OrderRecord | None:
     # When the network's time_zone is itself faulty, local times are not blamed for it.
     left_out = bool(network.raw) and network.raw.get("time_zone") is None
     stand_in = network.zone or (None if left_out else ZoneInfo("UTC"))
@@ -132,11 +148,12 @@ def _record(data: dict[str, str], row: _Row, network: NetworkReading, columns: M
         for entry in error.errors(include_url=False, include_input=False):
             name = str(entry["loc"][0]) if entry["loc"] else ""
             if entry["type"] == "missing":
-                if name in columns:
+                if name in columns and name not in spoilt:
                     row.fault(name, "nothing", describe(OrderRecord, (name,)))
             elif entry["type"] == "disagrees":
                 context = entry["ctx"]
-                row.fault(str(context["field"]), found(context["found"]), str(context["want"]))
+                if context["field"] not in spoilt:
+                    row.fault(str(context["field"]), found(context["found"]), str(context["want"]))
             else:
                 row.fault(name, found(data.get(name)), str(entry.get("ctx", {}).get("want", entry["msg"])))
         return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ from typing import Any
 from openpyxl import load_workbook
 from openpyxl.utils.exceptions import InvalidFileException
 
+from router.formats.wording import found
 from router.kernel.faults import Fault
 
 MOST_BYTES = 20_000_000
@@ -32,6 +34,9 @@ class Sheet:
     heading: list[str] = field(default_factory=list)
     rows: list[tuple[int, list[str]]] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    spoilt: set[tuple[int, int]] = field(default_factory=set)
+    """Row and position of cells that are empty because what stood there is told as a fault."""
+    heading_at: str = "row 1"
 
 
 def read_sheet(raw: bytes, file: str) -> Sheet:
@@ -44,8 +49,8 @@ def read_sheet(raw: bytes, file: str) -> Sheet:
     return sheet
 
 
-def _refused(file: str, where: str, found: str, expected: str) -> Sheet:
-    return Sheet(faults=[Fault(file, where, "", found, expected)])
+def _refused(file: str, where: str, found_text: str, expected: str) -> Sheet:
+    return Sheet(faults=[Fault(file, where, "", found_text, expected)])
 
 
 def _take(sheet: Sheet, file: str, rows: Iterator[list[str]]) -> Sheet:
@@ -57,10 +62,34 @@ def _take(sheet: Sheet, file: str, rows: Iterator[list[str]]) -> Sheet:
             sheet.faults.append(Fault(file, f"row {number}", "", f"{len(cells)} cells", f"at most {MOST_COLUMNS}"))
             break
         if number == 1:
-            sheet.heading = cells
-        elif any(cells):
-            sheet.rows.append((number, cells))
+            sheet.heading = [whole(cell) for cell in cells]
+        else:
+            take_row(sheet, file, number, cells)
     return sheet
+
+
+_NO_TEXT = re.compile("[\0\ud800-\udfff]")
+"""What no database keeps: a NUL, and half of a pair of surrogates, which is no character."""
+
+
+def whole(name: str) -> str:
+    """The name of a column; what no text can hold stands in it as it is written."""
+    return _NO_TEXT.sub(lambda half: f"\\u{ord(half.group()):04x}", name)
+
+
+def take_row(sheet: Sheet, file: str, number: int, cells: list[str]) -> None:
+    """Take a row, unless it is blank; a cell that no text can hold is a fault and empty."""
+    for k, cell in enumerate(cells):
+        wrong = _NO_TEXT.search(cell)
+        if wrong is None:
+            continue
+        column = sheet.heading[k] if k < len(sheet.heading) else f"column {k + 1}"
+        what = "a NUL character" if wrong.group() == "\0" else f"half a character (U+{ord(wrong.group()):04X})"
+        sheet.faults.append(Fault(file, f"row {number}", column, f"{what} in {found(cell)}", "whole characters"))
+        cells[k] = ""
+        sheet.spoilt.add((number, k))
+    if any(cells) or any(row == number for row, _ in sheet.spoilt):
+        sheet.rows.append((number, cells))
 
 
 def _read_csv(raw: bytes, file: str) -> Sheet:
@@ -150,10 +179,12 @@ def _row(cells: tuple[Any, ...], sheet: Sheet, file: str) -> list[str]:
         if cell.data_type == "f":
             column = sheet.heading[len(texts)] if len(texts) < len(sheet.heading) else cell.coordinate
             sheet.faults.append(Fault(file, where, column, "a formula", "a value"))
+            sheet.spoilt.add((cell.row, len(texts)))
             texts.append("")
         elif cell.data_type == "e":
             column = sheet.heading[len(texts)] if len(texts) < len(sheet.heading) else cell.coordinate
             sheet.faults.append(Fault(file, where, column, f"the error {cell.value}", "a value"))
+            sheet.spoilt.add((cell.row, len(texts)))
             texts.append("")
         else:
             texts.append(cell_text(cell.value))

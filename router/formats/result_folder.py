@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Mapping
@@ -63,6 +64,9 @@ def refuse_foreign(folder: Path, names: Iterable[str] = ()) -> None:
         raise FaultyInput([Fault(str(folder), "", "", "something that is not a folder", wanted)])
     if any(folder.iterdir()) and not (folder / RESULT_FILE).is_file():
         raise FaultyInput([Fault(str(folder), "", "", f"a folder of other things, without {RESULT_FILE}", wanted)])
+    if any(folder.iterdir()) and not _is_ours(folder / RESULT_FILE):
+        seen = f"a folder whose {RESULT_FILE} platewright has not written"
+        raise FaultyInput([Fault(str(folder), "", "", seen, wanted)])
     ours = RESULT_NAMES | {Path(name).parts[0] for name in names}
     strange = sorted(entry.name for entry in folder.iterdir() if entry.name not in ours)
     if strange:
@@ -70,6 +74,18 @@ def refuse_foreign(folder: Path, names: Iterable[str] = ()) -> None:
         raise FaultyInput(
             [Fault(str(folder), "", "", f"an earlier result with other things beside it: {shown}", wanted)]
         )
+
+
+_OUR_MARK = re.compile(rb'\{\s*"format":\s*"platewright ')
+
+
+def _is_ours(file: Path) -> bool:
+    """Whether a ``result.json`` says so in its first words; the name alone is anybody's."""
+    try:
+        with file.open("rb") as stream:
+            return _OUR_MARK.match(stream.read(100)) is not None
+    except OSError:
+        return False
 
 
 def refuse_others(folder: Path, is_ours: Callable[[str], bool], earlier: str) -> None:

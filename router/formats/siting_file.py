@@ -12,17 +12,28 @@ from pydantic import ValidationError, model_validator
 from router.domain.network import Network
 from router.domain.places import Place
 from router.domain.siting import Candidate, Figure, Package, SitingQuestion, SitingTerms, Swing
-from router.formats.gazetteer import PlaceNotResolved, cities
+from router.formats.gazetteer import cities
 from router.formats.model_base import Record, note, require
 from router.formats.model_sites import PlaceRecord
 from router.formats.places import resolve_place
-from router.formats.scalars import Choice, Country, Flag, Line, Money, Name, Real, Scalar, Whole, refusal
+from router.formats.scalars import (
+    Choice,
+    Country,
+    Flag,
+    Line,
+    Money,
+    Name,
+    Real,
+    Scalar,
+    Whole,
+    has_control_characters,
+    refusal,
+)
+from router.formats.siting_refs import reference_faults
 from router.formats.validation import Places, structure_faults
-from router.formats.wording import found, one_of
-from router.formats.yaml_reader import Path as YamlPath
+from router.formats.wording import found
 from router.formats.yaml_reader import read_yaml
-from router.kernel.faults import Fault, FaultyInput
-from router.kernel.money import round_cents
+from router.kernel.faults import Fault, FaultyInput, told_once
 
 FORMAT = "platewright candidates 1"
 
@@ -37,7 +48,8 @@ class Sourced(Scalar):
         source: str | None = None
         if isinstance(raw, Mapping):
             text = raw.get("source")
-            if set(raw) != {"value", "source"} or not isinstance(text, str) or not text.strip():
+            said = isinstance(text, str) and bool(text.strip()) and not has_control_characters(text.strip())
+            if set(raw) != {"value", "source"} or not isinstance(text, str) or not said:
                 raise refusal("a number, or {value: a number, source: where it comes from}")
             raw, source = raw["value"], text.strip()
         value = self.plain.parse(raw, zone)
@@ -139,20 +151,6 @@ class SwingsRecord(Record):
     bought_per_h: SwingRecord | None = note("currency an hour", default=None)
     discount_rate: SwingRecord | None = note("as in terms", default=None)
 
-    @model_validator(mode="after")
-    def _possible(self) -> Self:
-        least = {"growth": -0.99, "plate_fill": 0.01, "existing_hours_per_year": 1.0}
-        for name in type(self).model_fields:
-            swing = getattr(self, name)
-            if swing is not None:
-                low = least.get(name, 0.0)
-                require(swing.low >= low, f"values of at least {low:g}", name, swing.low)
-        for name in ("plate_fill", "rate_avoided"):
-            swing = getattr(self, name)
-            if swing is not None:
-                require(swing.high <= 1, "shares of at most 1", name, swing.high)
-        return self
-
 
 class GridRecord(Record):
     """Steps of the break-even map."""
@@ -174,11 +172,6 @@ class QuestionRecord(Record):
     swings: SwingsRecord = note("inputs varied one at a time", default=SwingsRecord())
     grid: GridRecord | None = note("break-even map; left out: none", default=None)
 
-    @model_validator(mode="after")
-    def _somewhere(self) -> Self:
-        require(bool(self.candidates or self.gazetteer), "at least one candidate or gazetteer entry", "candidates")
-        return self
-
 
 def read_siting(raw: bytes, network: Network, file: str = "candidates.yaml") -> SitingQuestion:
     """The question of a file, to a network. Raises FaultyInput with every fault."""
@@ -193,64 +186,19 @@ def read_siting(raw: bytes, network: Network, file: str = "candidates.yaml") -> 
     try:
         record = QuestionRecord.model_validate(data, context={"zone": None})
     except ValidationError as error:
-        raise FaultyInput([*faults, *structure_faults(QuestionRecord, data, error, places)]) from error
-    faults += _reference_faults(record, network, places)
+        faults += structure_faults(QuestionRecord, data, error, places)
+        raise FaultyInput(told_once([*faults, *reference_faults(data, network, places)])) from error
+    faults += reference_faults(data, network, places)
+    if faults:
+        raise FaultyInput(faults)
     candidates: list[Candidate] = []
-    for k, named in enumerate(record.candidates):
+    for named in record.candidates:
         where = named.place
-        try:
-            place = resolve_place(where.country, where.city, where.postcode, where.latitude, where.longitude)
-        except PlaceNotResolved as unknown:
-            faults.append(places.fault(("candidates", k, "place", "city"), found(where.city), str(unknown)))
-            continue
+        place = resolve_place(where.country, where.city, where.postcode, where.latitude, where.longitude)
         candidates.append(_candidate(named, named.id, named.name or place.label(), place))
     for entry in record.gazetteer:
         candidates += _cities(entry, {c.candidate_id for c in candidates} | {s.site_id for s in network.sites})
-    if faults:
-        raise FaultyInput(faults)
     return _question(record, tuple(candidates), _unsourced(record))
-
-
-def _reference_faults(record: QuestionRecord, network: Network, places: Places) -> list[Fault]:
-    faults = []
-    sites = [s.site_id for s in network.sites]
-    machines = list(network.machine)
-    seen: set[str] = set()
-    for k, named in enumerate(record.candidates):
-        if named.id in seen or named.id in sites:
-            faults.append(places.fault(("candidates", k, "id"), found(named.id), "a name no other site has"))
-        seen.add(named.id)
-    for group, entries in (("candidates", record.candidates), ("gazetteer", record.gazetteer)):
-        for k, entry in enumerate(entries):
-            if entry.works_like not in sites:
-                wanted = one_of(entry.works_like, sites)
-                faults.append(places.fault((group, k, "works_like"), found(entry.works_like), wanted))
-            faults += _energy_faults(entry.energy_per_kwh, (group, k, "energy_per_kwh"), places)
-    seen = set()
-    for k, package in enumerate(record.packages):
-        if package.id in seen:
-            faults.append(places.fault(("packages", k, "id"), found(package.id), "a name no other package has"))
-        seen.add(package.id)
-        like = network.machine.get(package.machine_like)
-        if like is None:
-            wanted = one_of(package.machine_like, machines)
-            faults.append(places.fault(("packages", k, "machine_like"), found(package.machine_like), wanted))
-            continue
-        for n, alloy in enumerate(package.alloys):
-            if alloy not in like.alloys:
-                wanted = one_of(alloy, list(like.alloys))
-                faults.append(places.fault(("packages", k, "alloys", n), found(alloy), wanted))
-    return faults
-
-
-def _energy_faults(energy: Figure | None, at: YamlPath, places: Places) -> list[Fault]:
-    """Prices are whole cents, as in the network file: rounding a kWh would change all that energy costs."""
-    if energy is None:
-        return []
-    whole = round_cents(energy.value * 100)
-    if abs(energy.value * 100 - whole) < 1e-6:
-        return []
-    return [places.fault(at, f"{energy.value:g}", f"whole cents a kWh, e.g. {whole / 100:.2f}")]
 
 
 def _candidate(record: _Costs, candidate_id: str, name: str, place: Place) -> Candidate:

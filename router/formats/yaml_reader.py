@@ -177,6 +177,8 @@ class _Builder:
             if not isinstance(key_node, yaml.ScalarNode):
                 raise Refused(line, "a key that is not plain text", "a field name")
             key = str(key_node.value)
+            if not key.isprintable():
+                raise Refused(line, f"the key {key.encode('unicode_escape').decode()[:60]}", "a field name")
             if key == "<<" and not key_node.style:
                 sources = value_node.value if isinstance(value_node, yaml.SequenceNode) else [value_node]
                 for source in sources:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,15 @@ class Fault:
         return f"{place}: found {self.found}; expected {self.expected}"
 
 
+def told_once(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """One fault for what was found at a place, where the first of it stood.
+
+    A name that cannot be one is not known either: of several wants the last is told, which lists what there is.
+    """
+    by_place = {(f.file, f.where, f.field, f.found): f for f in faults}
+    return tuple(by_place.values())
+
+
 class PlatewrightError(Exception):
     """Base of the errors this package raises on purpose."""
 
@@ -31,7 +40,7 @@ class FaultyInput(PlatewrightError):
     """An input with faults; all of them are carried, none of the input was used."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
-        self.faults = tuple(faults)
+        self.faults = tuple(dict.fromkeys(faults))
         super().__init__("\n".join(f.sentence() for f in self.faults))
 
 
@@ -88,3 +97,11 @@ class TooOften(TooMuch):
     def __init__(self, said: str, wait_s: int) -> None:
         self.wait_s = wait_s
         super().__init__(said)
+
+
+def system_words(wrong: BaseException) -> str:
+    """What the operating system refuses, for people: the file and why, without the number of the error."""
+    if not isinstance(wrong, OSError) or not wrong.strerror:
+        return str(wrong)
+    why = wrong.strerror[:1].lower() + wrong.strerror[1:]
+    return f"{wrong.filename}: {why}" if wrong.filename is not None else why

@@ -10,7 +10,7 @@ from __future__ import annotations
 import random
 import threading
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 
 from router.costing import line_shares
@@ -67,7 +67,10 @@ def line_options(
     # A generator of its own a line, all lines only asked about alike: no table hangs on the tables before it.
     inserter = Inserter(state, random.Random(min(line, len(problem.scenario.lines))))
     able = problem.sites_for(line)
-    chosen = tuple(site_id for site_id, _, _ in state.deliveries(line))
+    delivered = list(state.deliveries(line))
+    chosen = tuple(site_id for site_id, _, _ in delivered)
+    on = [p for _, plate_ids, _ in delivered for p in plate_ids if p in names]
+    plates = [(names[p], _fill(problem, state.plates[p])) for p in on]
     with_cents, with_stakes = state.total_cents, state.stakes(apart)
     found: dict[str, SiteOption] = {}
     journal: list[Undo] = []
@@ -96,7 +99,7 @@ def line_options(
                 why = (cut_off or (NO_PLACE if taken_out else NOT_TAKEN_OUT),)
             option = _impossible(site.site_id, why)
         sites.append(option)
-    return LineOptions(line_id, chosen, _sentence(problem, line, chosen, sites), tuple(sites))
+    return LineOptions(line_id, chosen, _sentence(problem, line, chosen, sites, plates), tuple(sites))
 
 
 def _impossible(site_id: str, reasons: tuple[str, ...]) -> SiteOption:
@@ -193,8 +196,27 @@ def _share(state: State, plate: PlateState, line: int) -> tuple[int, float]:
     return share.build_cents + share.plate_steps_cents, rates.co2e_kg(plate.layers, exposure_s) * part
 
 
-def _sentence(problem: Problem, line: int, chosen: tuple[str, ...], sites: list[SiteOption]) -> str:
-    """Why the chosen site won, in one plain sentence."""
+def _on_plates(plates: Sequence[tuple[str, float]]) -> str:
+    *most, last = (f"{name} ({fill:.0%} full)" for name, fill in plates)
+    return f"it stands on plates {', '.join(most)} and {last}"
+
+
+def _on_its_plate(option: SiteOption) -> str:
+    now, was = f"{option.fill_after:.0%}", f"{option.fill_before or 0:.0%}"
+    if not option.joins_build_id:
+        return f"it fills a plate of its own to {now}"
+    rise = f"raising its fill from {was} to {now}" if was != now else f"which is {now} full with it as without"
+    return f"it joins plate {option.joins_build_id}, {rise}"
+
+
+def _sentence(
+    problem: Problem,
+    line: int,
+    chosen: tuple[str, ...],
+    sites: list[SiteOption],
+    plates: Sequence[tuple[str, float]] = (),
+) -> str:
+    """Why the chosen site won, in one plain sentence. ``plates``: name and fill of those the line is on."""
     name = {s.site_id: s.name for s in problem.network.sites}
     if not chosen:
         if problem.sites_for(line):
@@ -206,12 +228,7 @@ def _sentence(problem: Problem, line: int, chosen: tuple[str, ...], sites: list[
     nearest = problem.sites_by_distance(line)[0]
     local = nearest in chosen
     lead = own[0]
-    joined = (
-        f"it joins plate {lead.joins_build_id}, raising its fill from {lead.fill_before or 0:.0%}"
-        f" to {lead.fill_after:.0%}"
-        if lead.joins_build_id
-        else f"it fills a plate of its own to {lead.fill_after:.0%}"
-    )
+    joined = _on_plates(plates) if len(plates) > 1 else _on_its_plate(lead)
     due = "in time" if not lead.late_days else f"{lead.late_days} day{'s' if lead.late_days != 1 else ''} late"
     if len(chosen) > 1:
         return f"Split between {place}: {joined}, and all of it arrives {due}."

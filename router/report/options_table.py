@@ -10,7 +10,8 @@ from router.domain.network import Network, Scenario
 from router.domain.orders import OrderLine
 from router.domain.plan import Build, Shipment
 from router.domain.result import LineOptions, Result, SiteOption
-from router.report.wording import NONE, count, day, days, listed, moment, money, number, percent, step_name
+from router.report.own_plates import fill_change, fills, plates_of
+from router.report.wording import NONE, count, day, days, listed, moment, money, number, step_name
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,7 @@ def line_entries(
     entries = []
     for line in scenario.lines:
         own = shipments.get(line.line_id, [])
+        plates = plates_of(own, builds)
         found = options.get(line.line_id)
         late = max((s.late_days for s in own), default=0)
         arrives = max((s.arrive_date for s in own), default=None)
@@ -99,7 +101,7 @@ def line_entries(
                 steps=listed(step_name(s) for s in line.steps),
                 demands=demands(line),
                 sentence=found.sentence if found else "",
-                rows=_rows(scenario.network, found, builds, build_anchor) if found else (),
+                rows=_rows(scenario.network, found, builds, build_anchor, plates) if found else (),
             )
         )
     return tuple(entries)
@@ -132,7 +134,11 @@ def demands(line: OrderLine) -> str:
 
 
 def _rows(
-    network: Network, options: LineOptions, builds: Mapping[str, Build], build_anchor: Mapping[str, str]
+    network: Network,
+    options: LineOptions,
+    builds: Mapping[str, Build],
+    build_anchor: Mapping[str, str],
+    own: Mapping[str, Sequence[Build]],
 ) -> tuple[SiteRow, ...]:
     notes = best_at(options.sites)
     ordered = sorted(
@@ -144,7 +150,10 @@ def _rows(
             o.site_id,
         ),
     )
-    return tuple(_row(network, o, builds, build_anchor, listed(notes.get(o.site_id, ()))) for o in ordered)
+    return tuple(
+        _row(network, o, builds, build_anchor, listed(notes.get(o.site_id, ())), own.get(o.site_id, ()))
+        for o in ordered
+    )
 
 
 def best_at(sites: Sequence[SiteOption]) -> dict[str, list[str]]:
@@ -169,10 +178,16 @@ def best_at(sites: Sequence[SiteOption]) -> dict[str, list[str]]:
 
 
 def _row(
-    network: Network, o: SiteOption, builds: Mapping[str, Build], build_anchor: Mapping[str, str], note: str
+    network: Network,
+    o: SiteOption,
+    builds: Mapping[str, Build],
+    build_anchor: Mapping[str, str],
+    note: str,
+    own: Sequence[Build],
 ) -> SiteRow:
+    """``own``: plates at the site that the line is on."""
     site = network.site[o.site_id]
-    joined = o.joins_build_id
+    joined, several = o.joins_build_id, own if o.chosen and len(own) > 1 else ()
     carrier = network.carrier.get(o.carrier_id) if o.carrier_id else None
 
     def cents(value: int | None) -> str:
@@ -192,15 +207,8 @@ def _row(
         distance=NONE if o.distance_km is None else number(o.distance_km),
         carrier=carrier.name if carrier else o.carrier_id or NONE,
         machine=o.machine_id or NONE,
-        plate=joined or ("new plate" if o.possible else NONE),
-        plate_anchor=build_anchor.get(joined, "") if joined and joined in builds else "",
-        fill=_fill(o),
+        plate=", ".join(b.build_id for b in several) or joined or ("new plate" if o.possible else NONE),
+        plate_anchor=build_anchor.get(joined, "") if joined and joined in builds and not several else "",
+        fill=fills(several) if several else fill_change(o.fill_before, o.fill_after, "\u2192"),
         note=note,
     )
-
-
-def _fill(o: SiteOption) -> str:
-    if o.fill_after is None:
-        return NONE
-    before = percent(o.fill_before, 0) if o.fill_before is not None else NONE
-    return f"{before} \u2192 {percent(o.fill_after, 0)}"

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from router.kernel.cores import cores
+from router.kernel.deaf import born_deaf
 from router.kernel.lead import end_with_the_lead
 from router.kernel.run import AnyOf, Cancelled, GapReached, Listener, Progress, Silent, Stop, TimeLimit, WorkLimit
 from router.kernel.seeds import child_seed
@@ -244,7 +245,7 @@ _ENOUGH: dict[str, multiprocessing.synchronize.Event] = {}
 
 def _settle_in(run: str, shop: Shop, rooms: Rooms, enough: multiprocessing.synchronize.Event) -> None:
     # An interrupt is the lead's business; a worker that died of it would take its share along.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where none can be born deaf
     end_with_the_lead()
     _AT_HOME[run] = (shop, rooms)
     _ENOUGH[run] = enough
@@ -334,7 +335,8 @@ class _Team:
                 for w in range(workers)
             ]
             try:
-                futures = [pool.submit(work_share, share) for share in shares]
+                with born_deaf():  # the first shares begin the processes
+                    futures = [pool.submit(work_share, share) for share in shares]
                 while wait(futures, _LISTEN_S).not_done:
                     if self.cancel is None or not self.cancel.is_set():
                         continue

@@ -23,8 +23,9 @@ _STAMP = (1980, 1, 1, 0, 0, 0)
 def read_archive(sent: Sent, name: str, limits: Limits) -> Contents:
     """Files of a zipped scenario folder by their place in it: ``network.yaml``, ``orders.csv``, ``models/x.stl``.
 
-    A single folder around them is left out. Everything is unpacked once, to see that it can be, and then again when it
-    is asked for. Raises FaultyInput or TooMuch; files that do not belong are faults.
+    A single folder around them is left out, and so is what systems leave in folders by themselves. Everything is
+    unpacked once, to see that it can be, and then again when it is asked for. Raises FaultyInput or TooMuch; other
+    files that do not belong are faults.
     """
     try:
         return _read(zipfile.ZipFile(opened(sent)), name, limits)
@@ -43,7 +44,7 @@ def _read(archive: zipfile.ZipFile, name: str, limits: Limits) -> Contents:
     found: dict[str, Callable[[], bytes]] = {}
     faults: list[Fault] = []
     left = limits.most_unpacked_bytes
-    places = {e: _place(e.filename) for e in entries}
+    places = {e: _place(e.filename) for e in entries if not left_by_a_system(e.filename)}
     for entry, place in places.items():
         if place is None:
             want = f"{NETWORK_FILE}, {' or '.join(ORDER_FILES)}, {MODEL_FOLDER}/ with model files, nothing else"
@@ -62,6 +63,18 @@ def _read(archive: zipfile.ZipFile, name: str, limits: Limits) -> Contents:
     if faults:
         raise FaultyInput(faults)
     return Contents(found)
+
+
+_BY_SYSTEMS = frozenset((".ds_store", "thumbs.db", "desktop.ini"))
+_FOLDER_BY_A_SYSTEM = "__MACOSX"
+
+
+def left_by_a_system(path: str) -> bool:
+    """Whether nobody put the file there: views and thumbnails of folders, and what goes with files of a Mac."""
+    parts = PurePosixPath(path.replace("\\", "/")).parts
+    if not parts:
+        return False
+    return _FOLDER_BY_A_SYSTEM in parts[:-1] or parts[-1].casefold() in _BY_SYSTEMS or parts[-1].startswith("._")
 
 
 def _place(path: str) -> str | None:

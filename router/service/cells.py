@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from router.domain.orders import OrderLine
 from router.formats.network_file import NetworkReading
-from router.formats.order_book import COLUMNS, REQUIRED, inspect_orders
-from router.formats.order_cells import MOST_ROWS, read_sheet
+from router.formats.order_book import COLUMNS, REQUIRED, inspect_sheet, read_table
 from router.formats.wording import found, one_of
 from router.kernel.faults import Fault, FaultyInput
 from router.service.records import LineRecord
@@ -44,43 +42,12 @@ def column_faults(where: str, cells: Cells) -> list[Fault]:
     ]
 
 
-def as_table(raw: bytes, name: str) -> bytes:
-    """The file as CSV or XLSX bytes: JSON (a list of objects with the columns as keys) is turned into CSV.
-
-    Raises FaultyInput for JSON that is no such list.
-    """
-    if not name.lower().endswith(".json"):
-        return raw
-    want = "a list of objects whose keys are columns of the order book and whose values are text, numbers or yes/no"
-    try:
-        data = json.loads(raw)
-    except (ValueError, RecursionError) as wrong:
-        raise FaultyInput([Fault(name, "", "", f"JSON that does not parse ({str(wrong)[:80]})", want)]) from wrong
-    if not isinstance(data, list) or not all(isinstance(x, dict) for x in data) or len(data) >= MOST_ROWS:
-        raise FaultyInput([Fault(name, "", "", f"{type(data).__name__}", f"{want}, fewer than {MOST_ROWS}")])
-    heading = list(dict.fromkeys(key for x in data for key in x))
-    return _table(heading, ([_text(x.get(key)) for key in heading] for x in data)).encode("utf-8", "replace")
-
-
-def _text(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        return ";".join(_text(v) for v in value)
-    return str(value)
-
-
 def read_cells(
     raw: bytes, name: str, network: NetworkReading, models: Sequence[str]
 ) -> tuple[list[tuple[OrderLine, Cells]], list[Fault]]:
     """Every sound line with its filled cells, and every fault. With faults the lines are not complete."""
-    table = as_table(raw, name)
-    file = name if name.lower().endswith(".xlsx") else ORDERS_CSV
-    reading = inspect_orders(table, file, network, [m for m in models if "/" not in m])
-    sheet = read_sheet(table, file)
-    faults = [Fault(name, f.where, f.field, f.found, f.expected) for f in reading.faults]
+    sheet = read_table(raw, name)
+    reading = inspect_sheet(sheet, name, network, [m for m in models if "/" not in m])
     by_id = {line.line_id: line for line in reading.lines}
     heading = [h.casefold() for h in sheet.heading]
     sound: list[tuple[OrderLine, Cells]] = []
@@ -89,7 +56,7 @@ def read_cells(
         line = by_id.get(row.get("line", ""))
         if line is not None:
             sound.append((line, row))
-    return sound, faults
+    return sound, list(reading.faults)
 
 
 def read_one(cells: Cells, network: NetworkReading, models: Sequence[str]) -> tuple[OrderLine, Cells]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
-from router.domain.network import Scenario
+from router.domain.network import Network, Scenario
 from router.kernel.faults import Fault, FaultyInput, NotFound
 from router.service.desk import Desk
 from router.service.jobs import ask_job, asked_before, job_as_told
@@ -106,8 +106,8 @@ def is_invented(params: Mapping[str, Any], scenario: Scenario) -> bool:
     return scenario.network.invented or any(x.invented for x in what_ifs_of(params))
 
 
-def result_of(work: Work, job: JobRecord) -> Mapping[str, Any]:
-    """What a comparison came to, from the lives that are kept."""
+def result_of(work: Work, job: JobRecord, base: Network) -> Mapping[str, Any]:
+    """What a comparison came to, from the lives that are kept; ``base``: the network it was asked on."""
     lived = work.jobs.lives(job.job_id)
     compared = _comparison(job, lived)
     told = {"lives": len(lived), "comparison": None}
@@ -122,7 +122,7 @@ def result_of(work: Work, job: JobRecord) -> Mapping[str, Any]:
         }
         for x in compared.lived[1:]
     ]
-    return told | {"comparison": json.loads(as_json(compared, currency)), "tables": tables}
+    return told | {"comparison": json.loads(as_json(compared, currency, base)), "tables": tables}
 
 
 def comparison_csv(desk: Desk, actor: Actor, job_id: str) -> str:

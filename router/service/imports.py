@@ -16,7 +16,7 @@ from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_ne
 from router.formats.scenario_folder import MODEL_FOLDER, ORDER_FILES, STANDARD_OVERHANG_DEG
 from router.kernel.faults import AlreadyMade, Conflict, Fault, FaultyInput, NotFound, TooMuch
 from router.report.wording import count
-from router.service.archive import read_archive, read_own_archive, write_archive
+from router.service.archive import left_by_a_system, read_archive, read_own_archive, write_archive
 from router.service.cells import Cells, own_name, read_cells, record_of
 from router.service.changes import book_changed
 from router.service.contents import Contents, Sent, of_bytes, of_paths, of_sent, size_of
@@ -143,6 +143,8 @@ def preview_files(desk: Desk, actor: Actor, files: Mapping[str, Sent] | Sequence
     for name, content in sent:
         base = name.replace("\\", "/").rsplit("/", 1)[-1]
         ending = Path(base).suffix.lower()
+        if left_by_a_system(base):
+            continue
         if ending == ".zip":
             inside = read_archive(content, base, desk.limits)
         elif ending in (".yaml", ".yml"):
@@ -162,7 +164,11 @@ def preview_folder(desk: Desk, actor: Actor, folder: Path) -> ImportPreview:
     files = {n: folder / n for n in (NETWORK_FILE, *ORDER_FILES) if (folder / n).is_file()}
     models = folder / MODEL_FOLDER
     if models.is_dir():
-        files |= {f"{MODEL_FOLDER}/{p.name}": p for p in sorted(models.iterdir()) if p.is_file()}
+        files |= {
+            f"{MODEL_FOLDER}/{p.name}": p
+            for p in sorted(models.iterdir())
+            if p.is_file() and not left_by_a_system(p.name)
+        }
     if not files:
         raise NotFound(
             f"nothing to import at {folder}; expected {NETWORK_FILE}, {' or '.join(ORDER_FILES)}, {MODEL_FOLDER}/"
@@ -248,8 +254,8 @@ def _look(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fau
         tuple(sorted(n for n in models if n not in shown)),
         tuple(sorted(n for n in models if n in shown and n not in fresh)),
         tuple(sorted(n for n in models if n in shown and n in fresh)),
-        tuple(faults),
-        remarks,
+        tuple(dict.fromkeys(faults)),
+        tuple(dict.fromkeys(remarks)),
     )
     version = kept_network.version if kept_network else 0
     return _Look(

@@ -22,7 +22,7 @@ from router.service.receipts import Once, earlier, keep
 from router.service.records import Actor, WhatIfRecord
 from router.service.rights import Operation, require
 from router.service.visible import hidden_names, hiding, names_any
-from router.whatif.changes import WhatIf, difference, goes_on_from, read_texts
+from router.whatif.changes import WhatIf, difference, goes_on_from, look_at
 
 MOST_BYTES = 100_000
 MOST_KEPT = 500
@@ -38,6 +38,8 @@ class WhatIfView:
     """None when the text cannot be read."""
     faults: tuple[Fault, ...]
     """Of the text, or of changes that do not fit the network of today."""
+    network: Network | None
+    """That of today, after which sites are called."""
 
     @property
     def name(self) -> str:
@@ -47,7 +49,7 @@ class WhatIfView:
     @property
     def changes(self) -> tuple[str, ...]:
         """Every change in words, those it goes on from first."""
-        return self.what_if.explained() if self.what_if else ()
+        return self.what_if.explained(self.network) if self.what_if else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,7 @@ def what_if_difference(desk: Desk, actor: Actor, one_id: int, other_id: int) -> 
     if one.view.what_if is None or other.view.what_if is None:
         unread = one if one.view.what_if is None else other
         raise Conflict(f"{unread.record.file} cannot be read any more; mend it first")
-    return WhatIfDifference(one, other, *difference(one.view.what_if, other.view.what_if))
+    return WhatIfDifference(one, other, *difference(one.view.what_if, other.view.what_if, one.view.network))
 
 
 def check_what_if(desk: Desk, actor: Actor, file: str, raw: bytes) -> WhatIfView:
@@ -292,12 +294,8 @@ def _checked(
     if network is None:
         faults.append(Fault("", "what-if", "", "no network", NO_NETWORK))
     view = _view(file, {x.file: x.raw for x in _seen(kept, names)} | {file: raw}, network)
-    return WhatIfView(view.what_if, (*faults, *view.faults))
+    return WhatIfView(view.what_if, (*faults, *view.faults), network)
 
 
 def _view(file: str, texts: Mapping[str, bytes], network: Network | None) -> WhatIfView:
-    try:
-        what_if = read_texts(file, texts)
-    except FaultyInput as wrong:
-        return WhatIfView(None, tuple(wrong.faults))
-    return WhatIfView(what_if, () if network is None else tuple(what_if.check(network, file)))
+    return WhatIfView(*look_at(file, texts, network), network)

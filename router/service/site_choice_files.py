@@ -75,13 +75,18 @@ def choice_tables(found: SiteChoice) -> dict[str, Table]:
         "hours.csv": Table("Machine hours a year", ("machine", "used", "there are", "share"), hours),
         "tornado.csv": Table(
             "One input at a time, widest first",
-            ("input", "low", "choice", f"cost {unit}", "saving", "high", "choice", f"cost {unit}", "saving"),
+            ("input", *(word for end in ("low", "high") for word in _end_heading(end, unit))),
             bars,
         ),
         "break_even.csv": Table(
             "Break-even map", ("growth", "freight factor", "choice", f"cost {unit}", f"saving {unit}"), cells
         ),
     }
+
+
+def _end_heading(end: str, unit: str) -> tuple[str, ...]:
+    """Columns of one end of the inputs; no two of a table are called the same, so that programs can read it."""
+    return end, f"choice at {end}", f"cost at {end}, {unit}", f"saving at {end}, {unit}"
 
 
 def _map(found: SiteChoice) -> Table:

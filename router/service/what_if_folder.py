@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from router.domain.network import Scenario
+from router.domain.network import Network, Scenario
 from router.formats import read_scenario
 from router.formats.result_folder import refuse_others
 from router.kernel.faults import Fault, FaultyInput
-from router.whatif.changes import BASE, WhatIf, read_what_if
+from router.whatif.changes import BASE, WhatIf, look_at_file
 from router.whatif.comparison.compare import Comparison, Settings, compare
 from router.whatif.comparison.page import comparison_page
 from router.whatif.comparison.tables import as_json, replications_csv
@@ -50,23 +50,28 @@ def compare_what_ifs(
     Results of replications are kept in the folder as they come, so that a broken-off comparison goes on where it was.
     Raises FaultyInput with every fault of every file, before anything is simulated or written.
     """
-    what_ifs, faults = _read_all(files)
+    faults: list[Fault] = []
+    scenario: Scenario | None = None
     try:
         refuse_others(out, _OURS.__contains__, "an earlier comparison")
     except FaultyInput as wrong:
         faults += wrong.faults
-    if faults:
+    try:
+        scenario = read_scenario(folder, cache_dir)
+    except FaultyInput as wrong:
+        faults += wrong.faults
+    what_ifs, wrong_files = _read_all(files, scenario.network if scenario else None)
+    faults += wrong_files
+    if faults or scenario is None:
         raise FaultyInput(faults)
-    scenario = read_scenario(folder, cache_dir)
     found = compare(folder, scenario, what_ifs, settings, out, cache_dir, listener, cancel)
-    currency = scenario.network.currency
-    (out / "comparison.json").write_text(as_json(found, currency), encoding="utf-8")
+    (out / "comparison.json").write_text(as_json(found, scenario.network.currency, scenario.network), encoding="utf-8")
     (out / "replications.csv").write_text(replications_csv(found), encoding="utf-8")
     (out / PAGE).write_text(comparison_page(scenario.network, found), encoding="utf-8")
     return Compared(scenario, found, out)
 
 
-def _read_all(files: Sequence[Path]) -> tuple[list[tuple[Path, WhatIf]], list[Fault]]:
+def _read_all(files: Sequence[Path], network: Network | None) -> tuple[list[tuple[Path, WhatIf]], list[Fault]]:
     read: list[tuple[Path, WhatIf]] = []
     faults: list[Fault] = []
     seen: set[Path] = set()
@@ -75,10 +80,10 @@ def _read_all(files: Sequence[Path]) -> tuple[list[tuple[Path, WhatIf]], list[Fa
             faults.append(Fault(path.name, "", "", "the same file given twice", "every what-if file once"))
             continue
         seen.add(path.resolve())
-        try:
-            read.append((path, read_what_if(path)))
-        except FaultyInput as wrong:
-            faults += wrong.faults
+        what_if, wrong = look_at_file(path, network)
+        faults += wrong
+        if what_if is not None:
+            read.append((path, what_if))
     names = [what_if.name for _, what_if in read]
     for path, what_if in read:
         if names.count(what_if.name) > 1 or what_if.name == BASE.name:

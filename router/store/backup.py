@@ -110,5 +110,6 @@ def checked(file: Path) -> BackupFile:
                 if found.hexdigest() != digest or count != told["rows"][name]:
                     raise StoreOut(f"{file} is damaged: table {name} does not compare")
     except _UNREADABLE as wrong:
-        raise StoreOut(f"{file} cannot be read as a backup: {wrong}") from wrong
+        why = wrong.strerror or wrong if isinstance(wrong, OSError) else wrong
+        raise StoreOut(f"{file} cannot be read as a backup: {why}") from wrong
     return BackupFile(told["rows"], str(told.get("edition", "")))

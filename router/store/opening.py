@@ -43,10 +43,11 @@ def open_store(url: str, *, there: bool = False) -> SqlStore:
     except StoreOut:
         engine.dispose()
         raise
-    except sa.exc.OperationalError as wrong:
+    except sa.exc.DatabaseError as wrong:
         engine.dispose()
         shown = engine.url.render_as_string(hide_password=True)
-        raise StoreOut(f"database {shown} cannot be opened: {wrong.orig}") from wrong
+        hint = "; name the file the server uses, or one that is not there yet" if file is not None else ""
+        raise StoreOut(f"database {shown} cannot be opened: {wrong.orig}{hint}") from wrong
     return SqlStore(engine)
 
 

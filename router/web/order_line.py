@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from router.domain.plan import Build
 from router.domain.result import LineOptions, SiteOption
 from router.kernel.faults import Conflict, NotFound
 from router.report.leg_entries import map_sites
 from router.report.legs_map import Leg, legs_map
 from router.report.measures import METRIC, Measures
+from router.report.own_plates import fill_change, fills, own_plates
 from router.report.theme import numbered
-from router.report.wording import day, full_clock, full_day, money, number, percent
+from router.report.wording import day, full_clock, full_day, money, number
 from router.service.book import get_line
 from router.service.desk import Desk
 from router.service.options import where_to_build
@@ -162,15 +165,27 @@ def _rows(plan: PlanInFull, options: LineOptions, measures: Measures, partial: b
     best = min(margins, default=None) if len(margins) == len(possible) else None
     ordered = sorted(options.sites, key=lambda o: (not o.chosen, not o.possible, o.fair_cents or 0))
     unknown = NOT_TOLD if partial else ""
-    return tuple(_row(plan, o, dearest, best, unknown, measures) for o in ordered)
+    own = own_plates(plan.result.plan, options.line_id)
+    return tuple(_row(plan, o, dearest, best, unknown, measures, own.get(o.site_id, ())) for o in ordered)
 
 
-def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, unknown: str, measures: Measures) -> SiteRow:
-    """``unknown`` stands for a marginal cost that is None where the line could be built."""
+def _row(
+    plan: PlanInFull,
+    o: SiteOption,
+    dearest: int,
+    best: int | None,
+    unknown: str,
+    measures: Measures,
+    own: Sequence[Build],
+) -> SiteRow:
+    """``own``: plates at the site that the line is on.
+
+    ``unknown`` stands for a marginal cost that is None where the line could be built.
+    """
     currency, site = plan.scenario.network.currency, plan.scenario.network.site[o.site_id]
-    fill = "" if o.fill_after is None else percent(o.fill_after, 0)
-    if o.fill_before is not None and fill:
-        fill = f"{percent(o.fill_before, 0)} to {fill}"
+    several = own if o.chosen and len(own) > 1 else ()
+    plate = ", ".join(b.build_id for b in several) or o.joins_build_id
+    fill = "" if o.fill_after is None else fills(several) or fill_change(o.fill_before, o.fill_after)
     return SiteRow(
         site=site.name,
         possible=o.possible,
@@ -184,7 +199,7 @@ def _row(plan: PlanInFull, o: SiteOption, dearest: int, best: int | None, unknow
         co2e="" if o.co2e_kg is None else f"{number(o.co2e_kg, 1)} kg",
         distance="" if o.distance_km is None else measures.distance(o.distance_km),
         machine=o.machine_id or "",
-        plate=o.joins_build_id or ("a plate of its own" if o.possible else ""),
+        plate=plate or ("a plate of its own" if o.possible else ""),
         fill=fill,
         bar_share=(o.fair_cents or 0) / dearest if dearest else 0.0,
         cheapest=o.possible and best is not None and o.marginal_cents == best,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from router.kernel.faults import Fault
-from router.whatif.sweep.crew import names_a_crew
+from router.whatif.sweep.crew import crew_fault
 
 LEAST_MONTHS, MOST_MONTHS = 0.25, 18.0
 LEAST_REPLICATIONS, MOST_REPLICATIONS = 2, 10_000
@@ -33,6 +33,5 @@ def amount_faults(
 def wrong_amounts(months: float, replications: int, executor: str, near_km: float | None = None) -> list[str]:
     """The same in words, and what is wrong with the executor; nothing when a simulation can be asked for so."""
     faults = amount_faults(months, replications, near_km)
-    if not names_a_crew(executor):
-        faults.append(Fault("", "", "executor", executor, "here, processes:N or dask:tcp://host:port"))
-    return [fault.sentence() for fault in faults]
+    nobody = crew_fault(executor)
+    return [fault.sentence() for fault in (*faults, *([nobody] if nobody else []))]

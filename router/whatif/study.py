@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from router.kernel.faults import PlatewrightError
+from router.kernel.faults import CalledOff, PlatewrightError
 from router.kernel.seeds import child_seed
 from router.whatif.statistics import Difference, Interval, compare_paired, t_interval
 from router.whatif.sweep import Entry, SweepEnd, SweepListener, SweepOutcome, Task, sweep
@@ -107,7 +107,8 @@ def run_study(
 def required(study: Study, outcome: StudyOutcome, what: str = "scenario") -> int:
     """How many replications of every scenario (called ``what``) can be compared.
 
-    Raises PlatewrightError when a replication failed, or when fewer than two of every scenario are done.
+    Raises PlatewrightError when a replication failed, or when fewer than two of every scenario are done; CalledOff
+    where that is so because the study was cancelled.
     """
     done = outcome.sweep
     # Broken off, a failure may be an earlier one that was to be tried again: what has its figures is compared.
@@ -116,9 +117,8 @@ def required(study: Study, outcome: StudyOutcome, what: str = "scenario") -> int
         raise PlatewrightError(f"{len(done.failed)} replications failed; {first.name}: {first.failed}")
     pairs = min((f.replications for f in outcome.findings), default=0)
     if pairs < 2 or len(outcome.findings) < len(study.scenarios):
-        raise PlatewrightError(
-            f"{pairs} replications of every {what} are done, 2 are needed to compare; what is done is kept"
-        )
+        kind = CalledOff if done.end is SweepEnd.CANCELLED else PlatewrightError
+        raise kind(f"{pairs} replications of every {what} are done, 2 are needed to compare; what is done is kept")
     return pairs
 
 

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import structlog
 
+from router.kernel.deaf import born_deaf
 from router.kernel.faults import PlatewrightError
 from router.service.desk import Desk
 from router.service.jobs import LEASE_S
@@ -429,7 +430,8 @@ class _Child:
         self._said: set[str] = set()
         self._process: BaseProcess = _CONTEXT.Process(target=serve, args=(its, processes), daemon=False)
         try:
-            self._process.start()
+            with born_deaf():
+                self._process.start()
         except BaseException:
             mine.close()
             raise

@@ -67,7 +67,8 @@ def task_of(desk: Desk, job: JobRecord) -> Task:
         stretch = Stretch(months=float(job.params["months"]), near_km=comparisons.near_km_of(job.params))
         worlds = tuple(World(what_if) for what_if in comparisons.what_ifs_of(job.params))
         invented = comparisons.is_invented(job.params, scenario)
-        return _LivesTask(_lives_asked(desk, job, scenario, worlds, stretch), comparisons.result_of, invented)
+        told = partial(comparisons.result_of, base=scenario.network)
+        return _LivesTask(_lives_asked(desk, job, scenario, worlds, stretch), told, invented)
     if job.kind is JobKind.HOLD:
         scenario = history_of_job(desk, job.job_id)
         worlds, stretch = hold_trials.worlds_of(job.params), Stretch(months=float(job.params["months"]))

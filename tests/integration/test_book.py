@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import zipfile
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
@@ -118,6 +120,34 @@ def test_a_preview_shows_faults_and_stores_nothing(desk: Desk, ana: Actor) -> No
     with pytest.raises(NotFound):
         store_import(desk, ana, preview.import_id)
     assert scenario_zip(desk, ana).read() == before
+
+
+def test_half_a_character_is_a_fault_of_the_preview_where_it_stands(desk: Desk, ana: Actor) -> None:
+    rows = before_rows(desk, ana)[:3]
+    rows[1]["customer"] = "Invented \ud800 Works"
+    (fault,) = preview_files(desk, ana, {"orders.json": json.dumps(rows).encode()}).faults
+    assert (fault.file, fault.where, fault.field) == ("orders.json", "row 2", "customer")
+    assert "half a character (U+D800)" in fault.found
+
+
+def test_what_systems_leave_in_a_zip_is_passed_over_and_nothing_else(desk: Desk, ana: Actor) -> None:
+    left = ("__MACOSX/shop/._network.yaml", "shop/.DS_Store", "shop/models/Thumbs.db", "shop/models/._ring.stl")
+
+    def zipped(*more: str) -> bytes:
+        out = io.BytesIO()
+        with zipfile.ZipFile(scenario_zip(desk, ana)) as kept, zipfile.ZipFile(out, "w") as made:
+            for name in kept.namelist():
+                made.writestr(f"shop/{name}", kept.read(name))
+            for name in (*left, *more):
+                made.writestr(name, b"Mac OS X")
+        return out.getvalue()
+
+    preview = preview_files(desk, ana, {"shop.zip": zipped(), ".DS_Store": b"x"})
+    assert preview.storable and preview.network == "the same" and not preview.new_models
+    for foreign in ("shop/notes.txt", "shop/.hidden", "__MACOSX"):
+        with pytest.raises(FaultyInput) as refused:
+            preview_files(desk, ana, {"shop.zip": zipped(foreign)})
+        assert [f.where for f in refused.value.faults] == [foreign]
 
 
 def before_rows(desk: Desk, ana: Actor) -> list[dict[str, str]]:

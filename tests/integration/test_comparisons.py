@@ -36,7 +36,10 @@ from router.worker.messages import Life
 from router.worker.tasks import Task
 
 CARBON = b"format: platewright what-if 1\nname: Carbon\nchanges:\n  - {change: carbon_price, per_tonne: 200}\n"
-TEXT = b"format: platewright what-if 1\nname: Freight\nchanges:\n  - {change: change_carrier, price_factor: 3}\n"
+TEXT = (
+    b"format: platewright what-if 1\nname: Freight\nchanges:\n  - {change: change_carrier, price_factor: 3}\n"
+    b"  - {change: change_rate, of: labour, site: OHIO, factor: 1}\n"
+)
 
 
 def asked(desk: Desk, boss: Actor) -> str:
@@ -88,6 +91,7 @@ def test_a_killed_child_loses_no_life_and_the_next_worker_goes_on(
     assert "cpu_s" not in job.result["comparison"], "what was not measured is not told as nothing"
     base, other = job.result["comparison"]["scenarios"]
     assert other["differences"]["after_cents"]["mean"] > 0 and base["differences"] == {}
+    assert other["changes"][1] == "Rates for labour at Millrace works (OHIO) times 1."
     assert comparison_csv(desk, boss, job_id).count("\n") == 5
     assert comparison_csv(desk, an_actor(desk, "vic", Role.VIEWER), job_id)
     client = client_of(desk)
@@ -110,10 +114,11 @@ def test_a_stop_keeps_what_came(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert Worker(desk).once()
     job = get_job(desk, boss, job_id)
     assert job.standing is JobStanding.DONE and "stopped by boss" in job.why
+    base = snapshot(desk).scenario.network
     with desk.store.look() as work:
         assert 1 <= job.result["lives"] == len(work.jobs.lives(job_id))
         whole = work.jobs.get(job_id)
-        assert whole is not None and {**result_of(work, whole), "invented": True} == job.result
+        assert whole is not None and {**result_of(work, whole, base), "invented": True} == job.result
 
 
 def test_what_is_asked_wrongly_is_refused_and_hidden_lines_are_left_out(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -390,3 +391,13 @@ def test_a_database_that_is_none_is_said_plainly() -> None:
         open_store("mysql://x/y")
     with pytest.raises(StoreOut, match="is not there"):
         open_store("sqlite:////no/such/folder/book.db")
+
+
+def test_a_file_that_is_no_database_is_said_to_be_none_and_left_as_it_is(tmp_path: Path) -> None:
+    file = tmp_path / "notes.txt"
+    file.write_text("what was said on Monday, at some length, and nothing of it is a table\n" * 50)
+    before = file.read_bytes()
+    for there in (True, False):
+        with pytest.raises(StoreOut, match=r"notes\.txt cannot be opened: file is not a database; name the file"):
+            open_store(f"sqlite:///{file}", there=there)
+    assert file.read_bytes() == before and [p.name for p in tmp_path.iterdir()] == ["notes.txt"]

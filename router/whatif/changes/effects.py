@@ -32,6 +32,7 @@ from router.whatif.changes.records import (
     Placed,
     QualifyAlloy,
     RetireMachine,
+    called,
 )
 from router.whatif.changes.whole_cents import distorted, expected_text, found_text, times
 
@@ -53,8 +54,9 @@ def apply(change: Change, network: Network) -> Network:
     raise TypeError(f"no effect is known for {type(change).__name__}")
 
 
-def _known(field: str, name: str, known: Iterable[str], what: str) -> str:
-    names = list(known)
+def known(field: str, name: str, there: Iterable[str], what: str) -> str:
+    """The name, if it is one of those there are. Raises Misfit."""
+    names = list(there)
     if name not in names:
         raise Misfit(field, found(name), one_of(name, names, what))
     return name
@@ -65,7 +67,8 @@ def _new(field: str, name: str, taken: Iterable[str]) -> None:
         raise Misfit(field, found(name), "a name that nothing in the network has yet")
 
 
-def _place(change: Placed) -> Place:
+def place_of(change: Placed) -> Place:
+    """Where a site is to stand. Raises Misfit for a place that is not found."""
     if (change.latitude is None) != (change.longitude is None):
         raise Misfit("latitude", "one coordinate", "latitude and longitude together, or neither")
     try:
@@ -92,8 +95,8 @@ def _copy_of(machine: Machine, machine_id: str, site_id: str, now: datetime) -> 
 @apply.register
 def _(change: AddSite, network: Network) -> Network:
     _new("id", change.id, network.site)
-    like = network.site[_known("like", change.like, network.site, "site")]
-    place = _place(change)
+    like = network.site[known("like", change.like, network.site, "site")]
+    place = place_of(change)
     made = Site(
         site_id=change.id,
         name=change.name or place.name,
@@ -116,9 +119,9 @@ def _(change: AddSite, network: Network) -> Network:
     machines = list(network.machines)
     for n, wanted in enumerate(change.machines):
         _new(f"machines[{n}] id", wanted.id, (m.machine_id for m in machines))
-        copied = network.machine[_known(f"machines[{n}] like", wanted.like, network.machine, "machine")]
+        copied = network.machine[known(f"machines[{n}] like", wanted.like, network.machine, "machine")]
         for alloy in wanted.alloys:
-            _known(f"machines[{n}] alloys", alloy, network.alloy, "alloy")
+            known(f"machines[{n}] alloys", alloy, network.alloy, "alloy")
         bought = _copy_of(copied, wanted.id, change.id, network.now)
         rate = bought.rate_cents_per_h if wanted.rate_per_h is None else wanted.rate_per_h
         machines.append(replace(bought, alloys=tuple(wanted.alloys) or bought.alloys, rate_cents_per_h=rate))
@@ -139,7 +142,7 @@ def _(change: AddSite, network: Network) -> Network:
 
 @apply.register
 def _(change: CloseSite, network: Network) -> Network:
-    site = _known("site", change.site, network.site, "site")
+    site = known("site", change.site, network.site, "site")
     if len(network.sites) == 1:
         raise Misfit("site", found(site), "another site that stays: a network has one at least")
     services = []
@@ -166,8 +169,8 @@ def _without(network: Network, gone: Callable[[Machine], bool]) -> tuple[Machine
 
 @apply.register
 def _(change: MoveSite, network: Network) -> Network:
-    site = network.site[_known("site", change.site, network.site, "site")]
-    place = _place(change)
+    site = network.site[known("site", change.site, network.site, "site")]
+    place = place_of(change)
     same_country = place.country == site.holiday_country
     moved = replace(
         site,
@@ -186,21 +189,21 @@ def _with_site(network: Network, site: Site) -> Network:
 @apply.register
 def _(change: AddMachine, network: Network) -> Network:
     _new("id", change.id, network.machine)
-    site = _known("site", change.site, network.site, "site")
-    like = network.machine[_known("like", change.like, network.machine, "machine")]
+    site = known("site", change.site, network.site, "site")
+    like = network.machine[known("like", change.like, network.machine, "machine")]
     return replace(network, machines=(*network.machines, _copy_of(like, change.id, site, network.now)))
 
 
 @apply.register
 def _(change: RetireMachine, network: Network) -> Network:
-    machine = _known("machine", change.machine, network.machine, "machine")
+    machine = known("machine", change.machine, network.machine, "machine")
     return replace(network, machines=_without(network, lambda m: m.machine_id == machine))
 
 
 @apply.register
 def _(change: QualifyAlloy, network: Network) -> Network:
-    machine = network.machine[_known("machine", change.machine, network.machine, "machine")]
-    alloy = _known("alloy", change.alloy, network.alloy, "alloy")
+    machine = network.machine[known("machine", change.machine, network.machine, "machine")]
+    alloy = known("alloy", change.alloy, network.alloy, "alloy")
     if alloy in machine.alloys:
         raise Misfit("alloy", found(alloy), f"an alloy that {machine.machine_id} is not qualified for yet")
     qualified = replace(machine, alloys=(*machine.alloys, alloy))
@@ -211,7 +214,7 @@ def _(change: QualifyAlloy, network: Network) -> Network:
 
 @apply.register
 def _(change: ChangeShift, network: Network) -> Network:
-    site = network.site[_known("site", change.site, network.site, "site")]
+    site = network.site[known("site", change.site, network.site, "site")]
     shifts = tuple(Shift(s.days, s.start, s.end, tuple(Pause(p.start, p.end) for p in s.pauses)) for s in change.shifts)
     return _with_site(network, replace(site, shifts=shifts))
 
@@ -219,14 +222,14 @@ def _(change: ChangeShift, network: Network) -> Network:
 @apply.register
 def _(change: ChangeRate, network: Network) -> Network:
     if change.site is not None:
-        _known("site", change.site, network.site, "site")
+        known("site", change.site, network.site, "site")
     if change.of != "machine":
         if change.machine is not None:
             raise Misfit("machine", found(change.machine), f"no machine: {change.of} is paid by site")
         sites = (_at_rate(s, change) if change.site in (None, s.site_id) else s for s in network.sites)
         return replace(network, sites=tuple(sites))
     if change.machine is not None:
-        _known("machine", change.machine, network.machine, "machine")
+        known("machine", change.machine, network.machine, "machine")
         if change.site is not None:
             raise Misfit("site", found(change.site), "a site or a machine, not both")
     return replace(
@@ -241,7 +244,7 @@ def _(change: ChangeRate, network: Network) -> Network:
 
 
 def _at_rate(site: Site, change: ChangeRate) -> Site:
-    what = f"{change.of} at {site.site_id}"
+    what = f"{change.of} at {called(site.site_id, {site.site_id: site.name})}"
     if change.of == "labour":
         return replace(site, labour_cents_per_h=_times(site.labour_cents_per_h, change.factor, what))
     return replace(site, energy_cents_per_kwh=_times(site.energy_cents_per_kwh, change.factor, what))
@@ -270,7 +273,7 @@ def _dearer(carrier_id: str, zone: Zone, change: ChangeCarrier) -> Zone:
 @apply.register
 def _(change: ChangeCarrier, network: Network) -> Network:
     if change.carrier is not None:
-        _known("carrier", change.carrier, network.carrier, "carrier")
+        known("carrier", change.carrier, network.carrier, "carrier")
 
     def changed(carrier: Carrier) -> Carrier:
         return replace(carrier, zones=tuple(_dearer(carrier.carrier_id, z, change) for z in carrier.zones))
@@ -290,7 +293,7 @@ def _(change: CarbonPrice, network: Network) -> Network:
 def _(change: Demand, network: Network) -> Network:
     """Demand leaves the network as it is; see ``demand_factor``. What it names must be there."""
     for n, alloy in enumerate(change.alloys):
-        _known(f"alloys[{n}]", alloy, network.alloy, "alloy")
+        known(f"alloys[{n}]", alloy, network.alloy, "alloy")
     if change.season and len(change.season) != 12:
         raise Misfit("season", f"{len(change.season)} factors", "twelve factors, January to December")
     if change.most_pieces is not None and change.most_pieces < change.least_pieces:

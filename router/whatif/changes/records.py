@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Annotated
 
 from router.formats.model_base import Record, note
@@ -27,6 +29,16 @@ Longitude = Annotated[float, Real(least=-180, most=180)]
 MonthCount = Annotated[int, Whole(0, 240)]
 
 
+SiteNames = Mapping[str, str]
+_NOBODY: SiteNames = MappingProxyType({})
+
+
+def called(site_id: str, sites: SiteNames) -> str:
+    """A site as sentences name it: by its name, with the id it has in files; by the id where no name is known."""
+    name = sites.get(site_id, site_id)
+    return site_id if name == site_id else f"{name} ({site_id})"
+
+
 class InvestmentRecord(Record):
     """What a change costs to make and to keep, beside what the plans show."""
 
@@ -44,8 +56,8 @@ class Change(Record):
     why: Line | None = note("the reason, for people", default=None)
     investment: InvestmentRecord | None = note("what it costs to make and to keep", default=None)
 
-    def sentence(self) -> str:
-        """What the change does, in words."""
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
+        """What the change does, in words; ``sites``: names of sites by id, as far as they are known."""
         raise TypeError(f"{type(self).__name__} must explain itself")
 
 
@@ -81,14 +93,15 @@ class AddSite(Placed):
     credentials: list[Name] = note("codes of registrations and accreditations it holds beside those", default=[])
     machines: list[AddedMachine] = note("machines of the new site", min_length=1)
 
-    def sentence(self) -> str:
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
         machines = ", ".join(
             f"{m.id} (like {m.like}{', for ' + ', '.join(m.alloys) if m.alloys else ''})" for m in self.machines
         )
         held = "with" if self.same_credentials else "without"
         further = f", holding {', '.join(self.credentials)}" if self.credentials else ""
+        opened, like = called(self.id, sites), called(self.like, sites)
         return (
-            f"Open site {self.id} in {self.city}, {self.country}: run like {self.like}, {held} its"
+            f"Open site {opened} in {self.city}, {self.country}: run like {like}, {held} its"
             f" credentials{further}; machines {machines}."
         )
 
@@ -98,8 +111,8 @@ class CloseSite(Change):
 
     site: Name = note("site to close")
 
-    def sentence(self) -> str:
-        return f"Close site {self.site} with all its machines."
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
+        return f"Close site {called(self.site, sites)} with all its machines."
 
 
 class MoveSite(Placed):
@@ -107,8 +120,8 @@ class MoveSite(Placed):
 
     site: Name = note("site to move")
 
-    def sentence(self) -> str:
-        return f"Move site {self.site} to {self.city}, {self.country}."
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
+        return f"Move site {called(self.site, sites)} to {self.city}, {self.country}."
 
 
 class AddMachine(Change):
@@ -118,8 +131,8 @@ class AddMachine(Change):
     site: Name = note("site it stands at")
     like: Name = note("machine it is a copy of")
 
-    def sentence(self) -> str:
-        return f"Add machine {self.id} at {self.site}, like {self.like}."
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
+        return f"Add machine {self.id} at {called(self.site, sites)}, like {self.like}."
 
 
 class RetireMachine(Change):
@@ -127,7 +140,7 @@ class RetireMachine(Change):
 
     machine: Name = note("machine to retire")
 
-    def sentence(self) -> str:
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
         return f"Retire machine {self.machine}."
 
 
@@ -137,7 +150,7 @@ class QualifyAlloy(Change):
     machine: Name = note("machine to qualify")
     alloy: Name = note("alloy it may build from now on")
 
-    def sentence(self) -> str:
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
         return f"Qualify machine {self.machine} for {self.alloy}."
 
 
@@ -147,11 +160,11 @@ class ChangeShift(Change):
     site: Name = note("site whose shifts change")
     shifts: list[ShiftRecord] = note("the weekly shifts from now on, in place of those there are", min_length=1)
 
-    def sentence(self) -> str:
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
         spans = "; ".join(
             f"{', '.join(WEEKDAYS[d] for d in s.days)} {s.start:%H:%M} to {s.end:%H:%M}" for s in self.shifts
         )
-        return f"Site {self.site} works {spans}."
+        return f"Site {called(self.site, sites)} works {spans}."
 
 
 class ChangeRate(Change):
@@ -162,8 +175,8 @@ class ChangeRate(Change):
     machine: Name | None = note("only this machine (for 'machine')", default=None)
     factor: Annotated[float, Real(least=0, most=10)] = note("new rate over the present one")
 
-    def sentence(self) -> str:
-        where = f" of {self.machine}" if self.machine else f" at {self.site}" if self.site else ""
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
+        where = f" of {self.machine}" if self.machine else f" at {called(self.site, sites)}" if self.site else ""
         return f"Rates for {self.of}{where} times {self.factor:g}."
 
 
@@ -174,7 +187,7 @@ class ChangeCarrier(Change):
     price_factor: Annotated[float, Real(above=0, most=10)] = note("new prices over the present ones", default=1.0)
     transit_days_added: Annotated[int, Whole(-5, 20)] = note("working days more (or fewer) in transit", default=0)
 
-    def sentence(self) -> str:
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
         who = f"Carrier {self.carrier}" if self.carrier else "Every carrier"
         days = f", {self.transit_days_added:+d} working days" if self.transit_days_added else ""
         return f"{who}: prices times {self.price_factor:g}{days}."
@@ -185,7 +198,7 @@ class CarbonPrice(Change):
 
     per_tonne: Cents = note("price of a tonne of CO2e")
 
-    def sentence(self) -> str:
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
         return f"A tonne of CO2e costs {self.per_tonne / 100:,.2f}."
 
 
@@ -200,7 +213,7 @@ class Demand(Change):
     least_pieces: Annotated[int, Whole(1, 1_000_000)] = note("only lines of so many pieces or more", default=1)
     most_pieces: Annotated[int, Whole(1, 1_000_000)] | None = note("only lines of so many at most", default=None)
 
-    def sentence(self) -> str:
+    def sentence(self, sites: SiteNames = _NOBODY) -> str:
         some = [
             f"to {', '.join(self.countries)}" if self.countries else "",
             f"in {', '.join(self.alloys)}" if self.alloys else "",

@@ -29,7 +29,7 @@ def comparison_page(network: Network, comparison: Comparison) -> str:
         scenarios=[
             {
                 "name": x.what_if.name,
-                "changes": x.what_if.explained(),
+                "changes": x.what_if.explained(network),
                 "findings": findings(comparison, x, network.currency),
                 "rows": rows(comparison, x, network.currency),
             }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
+from router.domain.network import Network
 from router.formats.tables import Cell, csv_text
 from router.report.wording import money, number, percent
 from router.whatif.comparison.compare import NOTHING_INVESTED, Comparison, Lived
@@ -129,8 +130,8 @@ def findings(comparison: Comparison, lived: Lived, currency: str) -> tuple[str, 
     return tuple(said)
 
 
-def as_json(comparison: Comparison, currency: str) -> str:
-    """Every figure, interval and difference."""
+def as_json(comparison: Comparison, currency: str, base: Network | None = None) -> str:
+    """Every figure, interval and difference; sites are called as in the base, if it is told."""
 
     def interval(x: Interval) -> dict[str, float | int | None]:
         return {"mean": x.mean, "half_width": x.half_width, "level": x.level, "replications": x.replications}
@@ -148,7 +149,7 @@ def as_json(comparison: Comparison, currency: str) -> str:
             {
                 "name": lived.what_if.name,
                 "invented": lived.what_if.invented,
-                "changes": list(lived.what_if.explained()),
+                "changes": list(lived.what_if.explained(base)),
                 "means": {name: interval(x) for name, x in lived.means.items()},
                 "differences": {
                     name: {

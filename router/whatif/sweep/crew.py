@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import importlib.util
 import math
 import multiprocessing
 import os
@@ -20,13 +21,16 @@ from multiprocessing.connection import Connection
 from multiprocessing.context import BaseContext
 from typing import Any, Protocol
 
-from router.kernel.faults import PlatewrightError
+from router.kernel.deaf import born_deaf
+from router.kernel.faults import Fault, PlatewrightError
 from router.kernel.lead import end_with_the_lead
 from router.whatif.sweep.task import Reply, perform
 
 _PROCESSES = re.compile(r"processes:([1-9]\d{0,3})")
 _DASK = re.compile(r"dask:((?:tcp|tls|ws|wss|ucx|inproc)://\S+)")
-_EXPECTED = 'expected "here", "processes:N" or "dask:tcp://host:port"'
+CREWS = "here, processes:N or dask:tcp://host:port"
+"""How a setting is spelled, for people."""
+_PACKAGE = "distributed"
 
 _COUNT_S = 1.0
 """How long the number of a cluster's threads is taken for true."""
@@ -68,9 +72,15 @@ class Crew(Protocol):
         ...
 
 
-def names_a_crew(setting: str) -> bool:
-    """Whether ``open_crew`` knows what a setting means; whether anybody answers is another matter."""
-    return setting == "here" or bool(_PROCESSES.fullmatch(setting) or _DASK.fullmatch(setting))
+def crew_fault(setting: str) -> Fault | None:
+    """Why ``open_crew`` cannot do with a setting; whether anybody answers is another matter."""
+    if _DASK.fullmatch(setting):
+        if importlib.util.find_spec(_PACKAGE) is not None:
+            return None
+        without = f"{setting}, without the package {_PACKAGE}"
+        return Fault("", "", "executor", without, "pip install 'platewright[dask]' first, or here, or processes:N")
+    known = setting == "here" or _PROCESSES.fullmatch(setting)
+    return None if known else Fault("", "", "executor", setting, CREWS)
 
 
 def open_crew(setting: str) -> Crew:
@@ -78,13 +88,14 @@ def open_crew(setting: str) -> Crew:
 
     Raises ValueError for a setting that is none of these, CrewGone when the cluster does not answer.
     """
+    fault = crew_fault(setting)
+    if fault is not None:
+        raise ValueError(fault.sentence())
     if setting == "here":
         return Here()
     if found := _PROCESSES.fullmatch(setting):
         return Processes(int(found.group(1)))
-    if found := _DASK.fullmatch(setting):
-        return Dask(found.group(1))
-    raise ValueError(f"executor {setting!r}: {_EXPECTED}")
+    return Dask(setting.removeprefix("dask:"))
 
 
 def ended(fault: BaseException) -> Ended:
@@ -171,7 +182,10 @@ class _Lane:
     def __init__(self, context: BaseContext) -> None:
         self._heard, self._word = context.Pipe(duplex=False)
         self.pool = ProcessPoolExecutor(1, context, _settle_in, (self._heard,))
-        self._pid = self.pool.submit(os.getpid)
+        with (
+            born_deaf()
+        ):  # the first task begins the process; a worker that died of an interrupt would take its task along
+            self._pid = self.pool.submit(os.getpid)
 
     def close(self, at_once: bool) -> None:
         if at_once:
@@ -185,8 +199,7 @@ class _Lane:
 
 
 def _settle_in(heard: Connection) -> None:
-    # An interrupt is the lead's business; a worker that died of it would take its task along.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where none can be born deaf
     end_with_the_lead(heard)
 
 
@@ -201,16 +214,14 @@ class Dask:
     """Tasks handed out for each thread of a worker: one under way, one that waits beside it."""
 
     def __init__(self, address: str, timeout_s: float = 10.0) -> None:
-        try:
-            distributed: Any = importlib.import_module("distributed")
-        except ImportError as missing:
-            raise ValueError(
-                "tasks on a Dask cluster need the package distributed: pip install 'platewright[dask]'"
-            ) from missing
+        distributed: Any = importlib.import_module(_PACKAGE)
         try:
             self._client: Any = distributed.Client(address, timeout=timeout_s, set_as_default=False)
-        except (OSError, ValueError) as silent:
-            raise CrewGone(f"no Dask scheduler answers at {address}: {silent}") from silent
+        except Exception as silent:  # what a kind of address raises that is not to be had here is anybody's guess
+            raise CrewGone(
+                f"no Dask scheduler answers at {address} ({silent});"
+                " expected the address of one that runs, as `dask scheduler` prints it"
+            ) from silent
         # Equal calls are separate tasks: a sweep says itself what has been done before.
         self._pool: Any = self._client.get_executor(pure=False)
         self._under_way = 0

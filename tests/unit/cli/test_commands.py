@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import json
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -22,7 +24,7 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory) -> None:
     """Measured models go to a cache of the tests, not to the user's."""
     patch = pytest.MonkeyPatch()
     folder = tmp_path_factory.mktemp("cache")
-    patch.setattr("router.cli.main.cache_dir", lambda: folder)
+    patch.setattr("router.cli.commands.cache_dir", lambda: folder)
 
 
 @pytest.fixture(scope="module")
@@ -70,6 +72,29 @@ def test_explain_shows_every_site_and_names_near_misses(planned: Path, typed: Ty
     code, said = typed("explain", "1002-11", "--result", str(planned))
     assert code == 2
     assert "did you mean" in said and "1002-1" in said
+
+
+def test_explain_names_every_plate_and_no_change_that_is_none(tmp_path: Path, typed: Typed) -> None:
+    folder, out = tmp_path / "many", tmp_path / "out"
+    shutil.copytree(SMALL, folder)
+    rows = list(csv.DictReader((folder / "orders.csv").open(newline="")))
+    next(row for row in rows if row["line"] == "1002-1")["quantity"] = "60"
+    with (folder / "orders.csv").open("w", newline="") as file:
+        book = csv.DictWriter(file, rows[0])
+        book.writeheader()
+        book.writerows(rows)
+    assert typed("plan", str(folder), "--out", str(out), "--work", "4")[0] == 0
+    plan = json.loads((out / "plan.json").read_text())["plan"]
+    plates = [b for b in plan["builds"] if any(p["line_id"] == "1002-1" for p in b["pieces"])]
+    assert len(plates) > 1
+    for line in ("1002-1", "1001-1"):
+        code, said = typed("explain", line, "--result", str(out))
+        assert code == 0
+        assert not [(a, b) for a, b in re.findall(r"(\d+)\s*% to (\d+)\s*%", said) if a == b]
+        if line == "1002-1":
+            table, sentence = " ".join(said.split()).split("it stands on plates", 1)
+            for build in plates:
+                assert build["build_id"] in table and f"{build['build_id']} ({build['fill']:.0%} full)" in sentence
 
 
 def test_audit_accepts_the_plan_and_objects_to_a_forged_one(planned: Path, tmp_path: Path, typed: Typed) -> None:

@@ -13,7 +13,7 @@ import typer.main
 from typed_command import Typed
 
 from router.bootstrap import Settings
-from router.cli.main import app
+from router.cli.commands import app
 
 ROOT = Path(__file__).resolve().parents[3]
 DOCUMENTS = ("README.md", "router/api/DEPLOY.md")
@@ -49,7 +49,7 @@ def test_words_are_taken_and_files_are_there(words: list[str]) -> None:
 def test_the_choice_of_a_site_runs_as_it_is_printed(
     tmp_path: Path, typed: Typed, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("router.cli.main.cache_dir", lambda: tmp_path / "cache")
+    monkeypatch.setattr("router.cli.commands.cache_dir", lambda: tmp_path / "cache")
     monkeypatch.chdir(ROOT)
     words = _site_command()
     words[words.index("--out") + 1] = str(tmp_path / "next")

@@ -23,7 +23,7 @@ SMALL, FILE = ROOT / "scenarios" / "small", ROOT / "scenarios" / "where_next" / 
 
 @pytest.fixture(autouse=True)
 def own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("router.cli.main.cache_dir", lambda: tmp_path / "cache")
+    monkeypatch.setattr("router.cli.commands.cache_dir", lambda: tmp_path / "cache")
 
 
 def test_answer_in_words_tables_and_page(tmp_path: Path, typed: Typed) -> None:
@@ -45,6 +45,9 @@ def test_answer_in_words_tables_and_page(tmp_path: Path, typed: Typed) -> None:
         b["input"].replace("bought_cents_per_h", "bought_per_h") for b in answer["tornado"]
     }
     assert float(next(row[1] for row in rows if row[0] == "growth")) == -0.2
+    for table in out.glob("*.csv"):
+        heading = next(csv.reader(table.open(newline="")))
+        assert len(set(heading)) == len(heading), table.name
     with (out / "break_even.csv").open(newline="") as file:
         assert len(list(csv.reader(file))) == 1 + 5 * 4
     # The folder of an earlier answer may be replaced.
@@ -67,7 +70,7 @@ def test_the_result_of_a_plan_is_not_replaced(tmp_path: Path, typed: Typed) -> N
     out = tmp_path / "planned"
     out.mkdir()
     for name in ("result.json", "plan.json"):
-        (out / name).write_text("{}", encoding="utf-8")
+        (out / name).write_text('{"format": "platewright result 1"}', encoding="utf-8")
     code, said = typed("site", str(SMALL), "--candidates", str(FILE), "-o", str(out))
     assert code == 2 and "the result of a plan" in " ".join(said.split())
     assert sorted(p.name for p in out.iterdir()) == ["plan.json", "result.json"]

@@ -18,7 +18,7 @@ from sample_result import BUILD, PLAN
 from small_folder import SMALL, copy_small
 from typer.testing import CliRunner
 
-from router.cli.main import app
+from router.cli.commands import app
 from router.domain.machines import KeepOutZone
 from router.domain.network import Scenario
 from router.domain.plan import Build, PlacedPiece
@@ -325,7 +325,7 @@ def test_service_refuses_a_scenario_that_is_not_the_plans(scenario: Scenario, me
 def test_command_writes_the_plates_and_names_them(
     scenario: Scenario, measured: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("router.cli.main.cache_dir", lambda: measured)
+    monkeypatch.setattr("router.cli.commands.cache_dir", lambda: measured)
     result = _result(tmp_path / "result", scenario.fingerprint, PLATE_BUILD)
     done = CliRunner().invoke(app, ["plates", str(result), str(SMALL), "--out", str(tmp_path / "plates")])
     assert done.exit_code == 0, done.output

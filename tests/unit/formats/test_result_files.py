@@ -28,6 +28,8 @@ from router.formats import (
 from router.formats.result_folder import refuse_others
 from router.kernel.faults import FaultyInput
 
+MARKED = '{"format": "platewright result 1"}'
+
 
 @pytest.fixture(scope="module")
 def network() -> Network:
@@ -239,11 +241,24 @@ def test_missing_result(tmp_path: Path) -> None:
 
 def test_a_result_with_other_things_beside_it_is_refused_and_left_alone(tmp_path: Path) -> None:
     folder = tmp_path / "run"
-    write_result(folder, {"result.json": "{}"})
+    write_result(folder, {"result.json": MARKED})
     (folder / "notes.txt").write_text("mine")
     with pytest.raises(FaultyInput, match=r"other things beside it: notes\.txt"):
-        write_result(folder, {"result.json": "{}"})
+        write_result(folder, {"result.json": MARKED})
     assert (folder / "notes.txt").read_text() == "mine"
+
+
+@pytest.mark.parametrize("content", ["{}", '{"format": "my result"}', "", '[{"format": "platewright result 1"}]'])
+def test_somebody_elses_result_is_refused_and_left_alone(content: str, tmp_path: Path) -> None:
+    folder = tmp_path / "run"
+    folder.mkdir()
+    (folder / "result.json").write_text(content)
+    with pytest.raises(FaultyInput, match=r"a folder whose result\.json platewright has not written"):
+        write_result(folder, {"result.json": MARKED})
+    assert (folder / "result.json").read_text() == content
+    (folder / "result.json").write_text(MARKED)
+    write_result(folder, {"result.json": MARKED, "plan.json": "{}"})
+    assert (folder / "plan.json").exists()
 
 
 def test_a_folder_of_things_kept_as_they_come_holds_nothing_else(tmp_path: Path) -> None:

@@ -78,3 +78,35 @@ def test_every_fault_of_reference_is_named_at_once(network: Network) -> None:
 def test_other_files_are_refused(text: str, network: Network) -> None:
     with pytest.raises(FaultyInput):
         read_siting(text.encode(), network)
+
+
+def test_a_fault_of_a_number_hides_no_fault_of_a_name(network: Network) -> None:
+    bad = TEXT.replace("plate_fill: 0.55", "plate_fill: .nan").replace("works_like: OHIO", "works_like: NOWHERE", 1)
+    bad = bad.replace("city: Lyon", "city: Lyonesse").replace("[in718]", "[gold]")
+    bad = bad.replace("growth: {low: -0.20, high: 0.50}", "growth: {low: -1.5, high: 0.2}")
+    bad = bad.replace("rate_avoided: {low:", "rate_avoided: {low: -1, high: 1.5} #", 1)
+    with pytest.raises(FaultyInput) as refused:
+        read_siting(bad.encode(), network)
+    told = [(f.field, f.found) for f in refused.value.faults]
+    for field, what in (
+        ("plate_fill", "'.nan'"),
+        ("works_like", "'NOWHERE'"),
+        ("city", "'Lyonesse'"),
+        ("alloys[0]", "'gold'"),
+        ("low", "'-1.5'"),
+        ("low", "'-1.0'"),
+        ("high", "'1.5'"),
+    ):
+        assert (field, what) in told, told
+    assert len(set(told)) == len(told)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"), [('source: "', 'source: "\\ud800'), ("swings:\n", 'swings:\n  "growth\\ud800": 1\n')]
+)
+def test_half_a_character_is_refused(before: str, after: str, network: Network) -> None:
+    assert before in TEXT
+    with pytest.raises(FaultyInput) as refused:
+        read_siting(TEXT.replace(before, after, 1).encode(), network)
+    str(refused.value).encode()
+    assert refused.value.faults[0].where

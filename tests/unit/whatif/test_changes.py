@@ -10,7 +10,7 @@ import pytest
 from router.domain.network import Network
 from router.formats.network_file import read_network
 from router.kernel.faults import FaultyInput
-from router.whatif.changes import Misfit, WhatIf, difference, read_what_if
+from router.whatif.changes import BASE, Misfit, WhatIf, difference, look_at, read_what_if
 from router.whatif.changes.effects import apply
 from router.whatif.changes.records import KINDS, ChangeRate
 
@@ -162,3 +162,56 @@ def test_the_last_site_and_the_last_machine_stay(base: Network, tmp_path: Path) 
 def test_samples_fit_the_demonstration_and_say_that_they_are_invented(path: Path, base: Network) -> None:
     sample = read_what_if(path)
     assert sample.check(base, path.name) == [] and sample.invented
+
+
+def test_faults_of_numbers_hide_no_faults_of_names_and_none_is_told_for_another(base: Network) -> None:
+    text = (
+        HEAD
+        + """on: below.yaml
+changes:
+  - {change: add_site, id: lyon, like: brescia, country: FR, city: Lyon,
+     machines: [{id: L1, like: I1, rate_per_h: .nan}]}
+  - {change: qualify_alloy, machine: L1, alloy: in718}
+  - {change: add_machine, id: Z9, site: nowhere, like: Q1}
+  - {change: qualify_alloy, machine: Z9, alloy: 316L}
+  - {change: retire_machine, machine: K2}
+  - {change: close_site, site: atlantis}
+"""
+    )
+    below = HEAD + "changes:\n  - {change: retire_machine, machine: K2}\n"
+    what_if, faults = look_at("trial.yaml", {"trial.yaml": text.encode(), "below.yaml": below.encode()}, base)
+    assert what_if is None
+    assert [(f.where.split(" (")[0], f.field, f.found) for f in faults[1:]] == [
+        ("change 3", "alloy", "'in718'"),
+        ("change 4", "site", "'nowhere'"),
+        ("change 4", "like", "'Q1'"),
+        ("change 6", "machine", "'K2'"),
+        ("change 7", "site", "'atlantis'"),
+    ]
+    assert faults[0].field == "rate_per_h" and "'.nan'" in faults[0].found
+    _, faults = look_at("trial.yaml", {"trial.yaml": text.encode(), "below.yaml": below.encode() + b"speed: 3\n"}, base)
+    assert {f.field for f in faults} == {"rate_per_h", "speed"}
+
+
+def test_sentences_name_sites_as_other_texts_do_in_every_kind(tmp_path: Path, base: Network) -> None:
+    trial = made(
+        tmp_path,
+        """
+  - {change: add_site, id: lyon, name: Rhone works, like: brescia, country: FR, city: Lyon,
+     machines: [{id: L1, like: I1}]}
+  - {change: add_machine, id: L2, site: lyon, like: L1}
+  - {change: close_site, site: tampere}
+  - {change: move_site, site: rzeszow, country: PL, city: Wrocław}
+  - {change: change_shift, site: braga, shifts: [{days: mon-sun, start: 00:00, end: 00:00}]}
+  - {change: change_rate, of: labour, site: kassel, factor: 2}
+""",
+    )
+    sentences = trial.explained(base)
+    named = (["lyon", "brescia"], ["lyon"], ["tampere"], ["rzeszow"], ["braga"], ["kassel"])
+    called = {s.site_id: s.name for s in trial.network(base).sites} | {"tampere": base.site["tampere"].name}
+    for sentence, sites in zip(sentences, named, strict=True):
+        for site in sites:
+            assert called[site] != site and f"{called[site]} ({site})" in sentence
+    # Without the base only sites of the file itself have names.
+    assert "Rhone works (lyon)" in trial.explained()[1] and "Close site tampere with" in trial.explained()[2]
+    assert any("Rhone works (lyon)" in s and called["brescia"] in s for s in difference(trial, BASE, base)[0])

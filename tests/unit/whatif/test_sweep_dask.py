@@ -110,3 +110,10 @@ def test_nobody_at_the_address(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr("router.whatif.sweep.crew.Dask.__init__.__defaults__", (0.5,))
     with pytest.raises(CrewGone, match="no Dask scheduler answers"):
         sweep([Task("square", square, (2,))], tmp_path / "r.jsonl", "dask:tcp://127.0.0.1:9")
+
+
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1", "tls://127.0.0.1:9", "ucx://127.0.0.1:9", "inproc://there"])
+def test_addresses_that_cannot_be_spoken_to(address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("router.whatif.sweep.crew.Dask.__init__.__defaults__", (0.5,))
+    with pytest.raises(CrewGone, match=f"no Dask scheduler answers at {address} .*; expected the address"):
+        sweep([Task("square", square, (2,))], tmp_path / "r.jsonl", f"dask:{address}")
