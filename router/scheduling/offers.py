@@ -231,8 +231,9 @@ def rank_places(
                 free = max(0.0, 1.0 - pieces * variant.area_mm2 / (ask[0].cover * made.area_mm2))
                 share = 0.0 if wanted.own_plate else ask[0].credit * free
                 whole = rate.start_cents + row.layers * rate.layer_cents
-                if m_fresh == len(fresh):
-                    # No change or step for nothing, and no delivery cheaper than at once.
+                if m_fresh == len(fresh) and wanted.code == 0:
+                    # No change or step for nothing, and no delivery cheaper than at once (but for coded pieces: a
+                    # cheap slow service may lose its registration). A place left out so does not count as in time.
                     least, _ = _delivery(shop, book, line, site, pieces, made.free_from, v, there)
                     if row.cents - share * whole + extra + others + least >= fresh[m_fresh - 1].cents:
                         continue
@@ -347,8 +348,8 @@ def _join_place(
         melt = row.melt_kg + pieces * variant.melt_kg + coupons * rate.coupon_melt_kg
         sure = build_price(shop, k, g, layers, exposure, melt) - row.cents
         sure += rest * (missing - pieces) + once if missing > pieces else 0.0
-        if n == most:
-            # No lot is cheaper than one that is done at once.
+        if n == most and row.codes | wanted.code == 0:
+            # No lot is cheaper than one that is done at once; for coded pieces it may be, see ``rank_places``.
             least, _ = _delivery(shop, book, line, site, pieces, made.free_from, v, there)
             if sure + least >= found[n - 1].cents:
                 continue

@@ -13,7 +13,7 @@ from random_shop import Case, random_case
 from router.scheduling.book import set_queue
 from router.scheduling.draft import Care, Draft
 from router.scheduling.kernel import kernel
-from router.scheduling.offers import price_place, rank_places
+from router.scheduling.offers import PLACE, price_place, rank_places
 from router.scheduling.search import first_plan
 from router.scheduling.solve import sizes_for
 
@@ -267,6 +267,33 @@ def test_a_row_of_plates_moves_together_and_in_order() -> None:
                 moved += 1
             draft.roll_back()
     assert moved > 10, moved
+
+
+def test_places_left_out_by_their_floors_would_not_have_been_among_the_best() -> None:
+    asked = cut = 0
+    for seed in LONG_SEEDS:
+        draft = _draft(random_case(seed, most_lines=40, largest=4), seed)
+        first_plan(draft)
+        for line in range(len(draft.quantity)):
+            if not draft.buildable[line] or not draft.remove([(line, p) for p in draft.plates_of(line)]):
+                draft.roll_back()
+                continue
+            few, all_of_them = _ranked(draft, line, 3, 2), _ranked(draft, line, 400, 400)
+            draft.roll_back()
+            assert few[0] == all_of_them[0][:3]
+            # Where nothing counts as in time yet more places are looked at: never worse ones.
+            assert all(a[0] <= b[0] for a, b in zip(few[1], all_of_them[1][:2], strict=True))
+            asked += 1
+            cut += len(all_of_them[0]) > 3 and len(all_of_them[1]) > 2
+    assert asked > 50 and cut > 20
+
+
+def _ranked(draft: Draft, line: int, joins: int, fresh: int) -> tuple[list[Any], list[Any]]:
+    """The best places to join and for a new plate, as many as asked for."""
+    draft._put(line, int(draft.quantity[line]) - draft.placed(line), 0.0, 0.5)
+    found, new = np.zeros(joins, dtype=PLACE), np.zeros(fresh, dtype=PLACE)
+    n, m = rank_places(draft.shop, draft.book, draft.open, draft.firm, draft._ask, draft._scratch, found, new)
+    return found[:n].tolist(), new[:m].tolist()
 
 
 def test_kernels_count_no_references() -> None:
