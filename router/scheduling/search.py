@@ -29,6 +29,8 @@ _FIRST_POSITIONS, _FIRST_DEPTH = 4, 16
 """Positions for new plates and plates to join, from the ends of the queues, while the first plan is made."""
 _HASTY_LINES = 3_000
 """Beyond so many lines the first plan is made with less care: to be there soon matters more."""
+MANY_LINES = 200
+"""Beyond so many lines rounds are smaller, and more places are tried for each line."""
 _QUICK_FROM = 500
 """From so many lines the careful first plan takes long enough for a quick one before it."""
 _SECOND_PLAN_SIZE = 2_000
@@ -55,7 +57,9 @@ class Knobs:
     credits: tuple[float, ...] = (0.5, 0.9, 0.95)
     """Shares of a new plate's free room that lines still to be put back are taken to pay for; drawn each round."""
     largest_removal: int = 14
-    """Most lines taken out at once by the line-wise neighbourhoods."""
+    """Most lines taken out at once by the line-wise neighbourhoods ..."""
+    largest_of_many: int = 5
+    """... and on a book of many lines, where a smaller round pays more in the same time."""
 
 
 @dataclass
@@ -172,6 +176,7 @@ class Search:
         self.listener = listener or Silent()
         self.on_better = on_better
         self.knobs = knobs or Knobs()
+        self.largest = self.knobs.largest_of_many if len(draft.quantity) > MANY_LINES else self.knobs.largest_removal
         self.log = Log()
         self._log_rise = 0.0
         self._rises = 0
@@ -309,7 +314,7 @@ class Search:
         noise = np.array([self.rng.random() for _ in range(len(mates))])
         far = np.abs(self.due[mates] - self.due[seed]) / 10 + 2.0 * (self.place[mates] != self.place[seed]) + 3 * noise
         far[mates == seed] = -1.0
-        size = 1 + int(self.rng.random() ** 2 * self.knobs.largest_removal)
+        size = 1 + int(self.rng.random() ** 2 * self.largest)
         chosen = mates[np.argsort(far, kind="stable")[:size]].tolist()
         return self._reinsert(self._whole_lines(list(dict.fromkeys(chosen))))
 
@@ -360,7 +365,7 @@ class Search:
         length = min(len(queue), 2 + self.rng.randrange(2))
         start = self.rng.randrange(len(queue) - length + 1)
         pairs = self._whole_plates(queue[start : start + length])
-        if len(pairs) > 3 * self.knobs.largest_removal:
+        if len(pairs) > 3 * self.largest:
             return False
         return self._reinsert(pairs)
 
@@ -415,7 +420,7 @@ class Search:
         self.rng.shuffle(on)
         leaving: list[tuple[int, int]] = []
         area = {other: self.bulk[other] * many / max(1, int(self.quantity[other])) for other, many in on}
-        for other, _ in sorted(on, key=lambda x: area[x[0]] < lacks)[: self.knobs.largest_removal]:
+        for other, _ in sorted(on, key=lambda x: area[x[0]] < lacks)[: self.largest]:
             if lacks <= 0 and leaving:
                 break
             leaving.append((other, plate))

@@ -16,7 +16,7 @@ import time
 import uuid
 from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, wait
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -27,7 +27,7 @@ from router.kernel.run import AnyOf, Cancelled, GapReached, Listener, Progress, 
 from router.kernel.seeds import child_seed
 from router.scheduling.draft import Care, Draft, Plan, Sizes
 from router.scheduling.rooms import Rooms
-from router.scheduling.search import Knobs, Search, fill_gaps, first_plan
+from router.scheduling.search import MANY_LINES, Knobs, Search, fill_gaps, first_plan
 from router.scheduling.shop import Shop
 
 _SHARED_FROM = 12
@@ -50,7 +50,8 @@ class SolveParams:
     """Search rounds; with some, no time limit and one worker, equal seeds give equal plans bit for bit, on a shop and
     rooms made afresh: both remember what fits."""
     workers: int = 1
-    care: Care = field(default_factory=Care)
+    care: Care | None = None
+    """How carefully places are looked for; None for what suits the number of lines."""
     knobs: Knobs = field(default_factory=Knobs)
 
     def __post_init__(self) -> None:
@@ -97,6 +98,11 @@ def workers_for(machines: int) -> int:
     return max(1, min(cores(), machines // _SHARED_FROM))
 
 
+def care_for(lines: int) -> Care:
+    """The care of a search over so many lines."""
+    return Care(tries=5) if lines > MANY_LINES else Care()
+
+
 def solve(
     shop: Shop,
     rooms: Rooms,
@@ -120,6 +126,8 @@ def solve(
     """
     started = time.monotonic() if started is None else started
     listener = listener or Silent()
+    if params.care is None:
+        params = replace(params, care=care_for(len(shop.lines)))
     draft = Draft(shop, rooms, sizes_for(shop, start=start), child_seed(params.seed, "draft") % (1 << 31), params.care)
     trace: list[tuple[float, int, int]] = []
 
@@ -197,7 +205,7 @@ class Share:
     heat_to: float
     """Share of the whole search's budget used at the start and the end of the epoch."""
     bound: float | None
-    care: Care
+    care: Care | None
     knobs: Knobs
 
 
