@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from api_client import a_free_move, small_desk, with_live_plan
+from api_client import small_desk, with_live_plan
 
 from router.store import SqlStore, open_store
 
@@ -59,17 +59,9 @@ def store(database_url: str) -> Iterator[SqlStore]:
 
 @pytest.fixture(scope="session")
 def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database with the small book and a live plan, made once; ``planned_desk`` copies it.
-
-    Plans of two seconds are not the same on every machine; of some seeds the first is taken that leaves some line
-    another plate to go onto.
-    """
-    for seed in range(1, 7):
-        folder = tmp_path_factory.mktemp(f"planned_{seed}")
-        desk = small_desk(folder)
-        with_live_plan(desk, seed)
-        found = a_free_move(desk)
-        desk.store.close()  # type: ignore[attr-defined]
-        if found is not None:
-            break
+    """A database with the small book and a live plan, made once; ``planned_desk`` copies it."""
+    folder = tmp_path_factory.mktemp("planned")
+    desk = small_desk(folder)
+    with_live_plan(desk)
+    desk.store.close()  # type: ignore[attr-defined]
     return folder

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from threading import get_ident
@@ -27,7 +28,7 @@ from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
 from router.service.moves import keep_line_move, keep_move, try_line_move, try_move
 from router.service.options import open_plan, where_to_build
 from router.service.pins import pinned_builds, set_pin
-from router.service.plans import accept, full_plan, live_in_full, plan_in_full
+from router.service.plans import NewPlan, accept, full_plan, keep_plan, live_in_full, plan_in_full, ready_plan
 from router.service.ports import Work
 from router.service.records import Actor, EventKind, JobRecord, JobStanding, LineRecord, Role
 from router.service.trail import list_trail
@@ -337,35 +338,48 @@ def test_a_pin_set_while_a_run_is_going_on_holds_for_its_plan(desk: Desk, boss: 
     accept(desk, boss, int(other.result["plan_id"]), 1)
 
 
-def movable(desk: Desk) -> tuple[str, str, str]:
-    """A line, the build it is on, and one it can go onto."""
-    return a_free_move(desk) or pytest.skip("no plan found for the small book leaves a line another plate to go onto")
+def movable(desk: Desk, boss: Actor) -> tuple[int, str, str, str]:
+    """The live plan, a line of it, the build the line is on, and one it can go onto.
+
+    A good plan of the small book leaves no such line: plates are filled by today's habit here.
+    """
+    full = plan_in_full(desk, 1)
+    result = replace(
+        full.result, plan=full.result.habit, kpis=full.result.habit_kpis, gap=None, bound_cents=None, options=()
+    )
+    new = NewPlan(result, full.scenario, full.models, (), 0, full.head.book_revision, full.head.currency, "habit", "x")
+    with desk.store.begin() as work:
+        plan_id = keep_plan(work, desk.clock(), ready_plan(new)).plan_id
+    accept(desk, boss, plan_id, 1)
+    found = a_free_move(desk)
+    assert found is not None
+    return plan_id, *found
 
 
 def test_a_line_is_moved_to_another_plate(desk: Desk, boss: Actor) -> None:
-    line_id, build_id, onto = movable(desk)
-    tried = try_line_move(desk, boss, 1, line_id, build_id, onto)
+    plan_id, line_id, build_id, onto = movable(desk, boss)
+    tried = try_line_move(desk, boss, plan_id, line_id, build_id, onto)
     assert tried.checks > 0 and tried.findings == ()
-    head = keep_line_move(desk, boss, 1, line_id, build_id, onto)
-    assert head.parent == 1 and line_id in head.note
-    old = plan_in_full(desk, 1).result.plan
+    head = keep_line_move(desk, boss, plan_id, line_id, build_id, onto)
+    assert head.parent == plan_id and line_id in head.note
+    old = plan_in_full(desk, plan_id).result.plan
     new = plan_in_full(desk, head.plan_id).result.plan
     assert new.totals.landed_cents - old.totals.landed_cents == tried.difference_cents
     assert sum(any(s.line_id == line_id for s in b.shares) for b in new.builds) <= sum(
         any(s.line_id == line_id for s in b.shares) for b in old.builds
     )
-    set_pin(desk, boss, 1, onto, True)
-    again = try_line_move(desk, boss, 1, line_id, build_id, onto)
+    set_pin(desk, boss, plan_id, onto, True)
+    again = try_line_move(desk, boss, plan_id, line_id, build_id, onto)
     assert not again.possible and "pinned" in again.reasons[0]
     with pytest.raises(Refused):
         try_line_move(desk, an_actor(desk, "vic", Role.VIEWER), 1, line_id, build_id, onto)
 
 
 def test_a_line_goes_neither_onto_nor_off_a_build_that_has_started(desk: Desk, boss: Actor) -> None:
-    line_id, build_id, onto = movable(desk)
-    target = next(b for b in builds_of(desk, 1) if b.build_id == onto)
+    plan_id, line_id, build_id, onto = movable(desk, boss)
+    target = next(b for b in builds_of(desk, plan_id) if b.build_id == onto)
     record_event(desk, boss, EventKind.BUILD_STARTED, onto, target.load_start)
-    tried = try_line_move(desk, boss, 1, line_id, build_id, onto)
+    tried = try_line_move(desk, boss, plan_id, line_id, build_id, onto)
     assert not tried.possible and f"build {onto} is running" in tried.reasons[0]
 
 
@@ -450,16 +464,16 @@ def test_the_same_over_http(desk: Desk, client: TestClient, boss: Actor) -> None
     assert client.get("/api/v1/plans/1/pins").json() == [{"build_id": build, "pinned_by": "boss"}]
     assert client.delete(pins).json() == []
     assert client.put("/api/v1/plans/1/pins/nothing").status_code == 404
-    line_id, build_id, onto = movable(desk)
+    live_id, line_id, build_id, onto = movable(desk, boss)
     body = {"line_id": line_id, "build_id": build_id, "onto_build_id": onto}
-    assert client.post("/api/v1/plans/1/line-moves/try", json=body).json()["possible"]
+    assert client.post(f"/api/v1/plans/{live_id}/line-moves/try", json=body).json()["possible"]
     key = {"Idempotency-Key": "once"}
-    kept = client.post("/api/v1/plans/1/line-moves", json=body, headers=key)
+    kept = client.post(f"/api/v1/plans/{live_id}/line-moves", json=body, headers=key)
     assert kept.status_code == 201
-    assert client.post("/api/v1/plans/1/line-moves", json=body, headers=key).json() == kept.json()
+    assert client.post(f"/api/v1/plans/{live_id}/line-moves", json=body, headers=key).json() == kept.json()
     plan_id = kept.json()["plan_id"]
-    compared = client.get(f"/api/v1/plans/1/compare/{plan_id}").json()
-    assert compared["disturbed"]["builds"] == len(builds_of(desk, 1))
+    compared = client.get(f"/api/v1/plans/{live_id}/compare/{plan_id}").json()
+    assert compared["disturbed"]["builds"] == len(builds_of(desk, live_id))
     assert {d["line_id"] for d in compared["later"]} <= {x["line_id"] for x in compared["lines"]}
     asked = client.post("/api/v1/runs", json={"seconds": 1, "keep_h": 48})
     assert asked.status_code == 202 and asked.json()["params"]["keep_h"] == 48
