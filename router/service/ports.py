@@ -202,6 +202,10 @@ class Trail(Protocol):
     def add(self, at: datetime, by: str, operation: str, subject: str, details: Mapping[str, Any]) -> None: ...
     def page(self, before: int | None, limit: int, subject: str = "") -> list[TrailRecord]: ...
 
+    def book_changes(self, since: int, before: int | None, limit: int) -> list[TrailRecord]:
+        """Entries of changes of the book after revision ``since``, newest first, below entry ``before``."""
+        ...
+
 
 class Revision(Protocol):
     def hold(self) -> None:

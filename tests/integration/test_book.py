@@ -304,7 +304,7 @@ def test_a_run_becomes_a_proposed_plan_that_goes_live_and_the_floor_moves_the_ne
     with pytest.raises(Conflict, match="cannot follow"):
         record_event(desk, bo, EventKind.BUILD_STARTED, build.build_id, build.load_start)
     assert [e.event_id for e in list_events(desk, bo)] == [event.event_id] and list_events(desk, zoe) == []
-    assert staleness(desk, ana, plan_id) == 1
+    assert staleness(desk, live) == 1
     shot = snapshot(desk)
     busy = shot.scenario.network.machine[build.machine_id]
     assert busy.available_from == build.load_start + (build.unload_end - build.load_start)

@@ -26,9 +26,10 @@ from router.service.network import current_network, save_network
 from router.service.plans import live_in_full
 from router.service.receipts import Once
 from router.service.records import EventKind, EventRecord, JobPoint, JobStanding, Person, Role
-from router.service.trail import list_trail
+from router.service.trail import book_changes, list_trail
 from router.store import open_store
 from router.store.book_rows import EventRows
+from router.store.trail_rows import TrailRows
 from router.worker import Worker
 from router.worker.loop import Pace
 
@@ -106,6 +107,19 @@ def test_a_page_is_full_though_most_of_the_list_is_not_the_askers(desk: Desk) ->
     assert len(list_events(desk, oda, found[-1].event_id, 3)) == 2
     assert [j.job_id for j in list_jobs(desk, vic, 10)] == [wanted.job_id]
     assert [t.operation for t in list_trail(desk, vic, None, 2)] == ["ask plan", "import"]
+
+
+def test_the_trail_is_not_walked_for_a_plan_that_knows_every_change(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    with desk.store.look() as work:
+        revision = work.revision.now()
+    hold(desk, boss, "1003-1", "drawing", 1)
+    assert [x.subject for x in book_changes(desk, boss, revision)] == ["1003-1"]
+    monkeypatch.delattr(TrailRows, "page")
+    monkeypatch.delattr(TrailRows, "book_changes")
+    assert book_changes(desk, boss, revision + 1) == []
 
 
 def test_runs_of_one_moment_are_all_on_one_page_or_the_next(desk: Desk) -> None:
