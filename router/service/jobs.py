@@ -12,7 +12,7 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.service.book import get_line
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.network import NO_NETWORK, newest_network
+from router.service.network import network_there
 from router.service.paging import filled
 from router.service.plans import live_in_full
 from router.service.ports import LONG_PARAMS, JobPlace, Work
@@ -116,16 +116,14 @@ def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], 
 
 
 def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], now: datetime) -> JobRecord:
-    newest = newest_network(work, desk)
-    if newest is None:
-        raise NotFound(NO_NETWORK)
+    network = network_there(work, desk).network
     job = JobRecord(
         job_id=uuid.uuid4().hex,
         kind=kind,
         standing=JobStanding.QUEUED,
         asked_at=now,
         asked_by=actor.name,
-        params={**params, "currency": newest.network.currency},
+        params={**params, "currency": network.currency},
         phase=WAITING_FOR_A_WORKER,
         done=0,
         total=None,

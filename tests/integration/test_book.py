@@ -34,7 +34,7 @@ from router.service.records import Actor, EventKind, JobStanding, LineRecord, Li
 from router.service.snapshot import snapshot
 from router.service.trail import line_history, list_trail
 from router.store import SqlStore
-from router.store.book_rows import ModelRows
+from router.store.book_rows import EventRows, ModelRows, NetworkRows
 from router.web.part_picture import part_picture
 from router.worker import Worker
 
@@ -216,6 +216,30 @@ def test_a_pin_says_at_once_whether_the_site_can_build_the_line(desk: Desk, ana:
     able = pin(desk, ana, "1004-1", "OHIO", line.version)
     assert pinned_site(desk, able) == PinnedSite("OHIO", (), ("OHIO",))
     assert pinned_site(desk, pin(desk, ana, "1004-1", None, able.version)) is None
+
+
+def test_a_verdict_on_a_pin_is_of_the_line_as_it_was_read(desk: Desk, ana: Actor) -> None:
+    before = pin(desk, ana, "1004-1", "RHINE", 1)
+    after = pin(desk, ana, "1004-1", "OHIO", before.version)
+    late = pinned_site(desk, before)  # by whoever read the line before it was pinned anew
+    assert late is not None and late.site_id == "RHINE" and late.why_not
+    assert pinned_site(desk, get_line(desk, ana, "1004-1")) == PinnedSite("OHIO", (), ("OHIO",))
+    assert after.version == before.version + 1
+    hold(desk, ana, "1003-1", "drawing", 1)
+    assert pinned_site(desk, before) == late
+
+
+def test_verdicts_on_pins_push_nothing_large_out_of_memory_and_read_what_is_remembered(
+    desk: Desk, ana: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines = [pin(desk, ana, line_id, "OHIO", 1) for line_id in ("1001-1", "1002-1", "1003-1", "1004-1")]
+    pinned_site(desk, lines[0])
+    large = len(desk.memory)
+    monkeypatch.delattr(EventRows, "all")
+    monkeypatch.delattr(NetworkRows, "latest")
+    monkeypatch.delattr(NetworkRows, "get")
+    assert all(pinned_site(desk, line) is not None for line in lines)
+    assert len(desk.memory) == large
 
 
 def test_a_line_changes_whole_or_not_at_all(desk: Desk, ana: Actor) -> None:
