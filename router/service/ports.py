@@ -281,10 +281,12 @@ class Jobs(Protocol):
         """Say that the worker lives; the job's standing, or None when the job is no longer this worker's."""
         ...
 
-    def ask_to_stop(self, job_id: str, now: datetime, why: str) -> bool:
-        """Cancel a job nobody works on yet, ask a running one to stop. False, and nothing changed, when it is neither.
+    def ask_to_stop(self, job_id: str, now: datetime, why: str, lease_s: float) -> bool:
+        """Cancel a job nobody works on, ask a running one to stop. False, and nothing changed, when it is neither.
 
-        Whatever a worker writes at the same moment, a job that has ended stays as it ended.
+        Nobody works on one whose worker has been silent for longer than the lease: should that one speak again, the
+        job is not its own any more. Whatever a worker writes at the same moment, a job that has ended stays as it
+        ended.
         """
         ...
 

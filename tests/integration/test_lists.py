@@ -17,7 +17,7 @@ from whole_site import PEOPLE, quick_hash, signed_in
 
 from router.kernel.faults import NotFound
 from router.service.book import get_line, hold
-from router.service.desk import Desk
+from router.service.desk import Desk, Limits
 from router.service.events import latest_events, list_events, record_event, withdraw_event
 from router.service.floor import MachineState
 from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
@@ -147,13 +147,16 @@ def test_points_of_a_run_come_in_pages_and_all_of_them_in_its_stream(desk: Desk)
     job = ask_plan(desk, boss, seconds=2)
     with desk.store.begin() as work:
         work.jobs.add_points([JobPoint(job.job_id, n, "incumbent", n / 10, 9e4 - n, "") for n in range(1, 1201)])
-        work.jobs.ask_to_stop(job.job_id, desk.clock(), "enough")
+        work.jobs.ask_to_stop(job.job_id, desk.clock(), "enough", 30.0)
     client = client_of(desk)
     address = f"{V1}/runs/{job.job_id}"
     assert [x["number"] for x in client.get(f"{address}/points").json()] == list(range(1, 501))
     page = client.get(f"{address}/points", params={"after": 700, "limit": 3}).json()
     assert [x["number"] for x in page] == [701, 702, 703]
     stream = client.get(f"{address}/stream").text
+    assert stream.count("event: point") == 1200 and stream.count("event: run") == 1
+    narrow = client_of(replace(desk, limits=Limits(most_page=100)))
+    stream = narrow.get(f"{address}/stream").text
     assert stream.count("event: point") == 1200 and stream.count("event: run") == 1
 
 
