@@ -30,7 +30,7 @@ class PinnedSite:
 
 
 def pinned_site(desk: Desk, line: LineRecord) -> PinnedSite | None:
-    """The verdict on a line the actor sees; None for one that is pinned nowhere, or planned no more."""
+    """The verdict on a line the actor sees; None for one that is pinned nowhere, or withdrawn."""
     site_id = line.pinned_site
     if site_id is None or line.standing.closed:
         return None

@@ -16,9 +16,10 @@ from fastapi.testclient import TestClient
 from whole_site import PEOPLE, quick_hash, signed_in
 
 from router.kernel.faults import NotFound
-from router.service.book import get_line, hold
+from router.service.book import get_line, hold, withdraw
 from router.service.desk import Desk, Limits
 from router.service.events import latest_events, list_events, record_event, withdraw_event
+from router.service.exports import may_export
 from router.service.floor import MachineState
 from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
 from router.service.machines import machines_now
@@ -28,7 +29,7 @@ from router.service.receipts import Once
 from router.service.records import EventKind, EventRecord, JobPoint, JobStanding, Person, Role
 from router.service.trail import book_changes, list_trail
 from router.store import open_store
-from router.store.book_rows import EventRows
+from router.store.book_rows import EventRows, LineRows
 from router.store.trail_rows import TrailRows
 from router.worker import Worker
 from router.worker.loop import Pace
@@ -120,6 +121,21 @@ def test_the_trail_is_not_walked_for_a_plan_that_knows_every_change(
     monkeypatch.delattr(TrailRows, "page")
     monkeypatch.delattr(TrailRows, "book_changes")
     assert book_changes(desk, boss, revision + 1) == []
+
+
+def test_whether_the_book_may_be_exported_is_asked_without_reading_it(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    vic = an_actor(desk, "vic", Role.PLANNER, codes=("EAR",))
+    assert may_export(desk, boss) and not may_export(desk, vic)
+    assert not may_export(desk, an_actor(desk, "val", Role.VIEWER, codes=("ITAR",)))
+    with desk.store.look() as work:
+        secret = [x for x in work.lines.all() if x.export_control and not x.standing.closed]
+    for line in secret:
+        withdraw(desk, boss, line.line_id, "cancelled", line.version)
+    monkeypatch.delattr(LineRows, "all")
+    assert secret and may_export(desk, vic), "what was withdrawn is not in the folder"
 
 
 def test_runs_of_one_moment_are_all_on_one_page_or_the_next(desk: Desk) -> None:
