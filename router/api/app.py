@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import takewhile
 from typing import Any
 
 from fastapi import APIRouter, Depends, FastAPI, Request, Response
@@ -41,6 +42,7 @@ _MOST_PLAIN_BYTES = 5_000_000
 _LOOPBACK = ("127.0.0.1", "::1", "testclient")
 _FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto", "x-real-ip", "via")
 """Headers of which a proxy sends at least one."""
+_METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 _ABOUT = """
 Orders, network, plans and floor of a metal printer with several sites. Money is in whole cents; times carry their zone.
 Lists are cut into pages. A change names the version it saw (`If-Match`), a request that makes something may carry an
@@ -61,7 +63,7 @@ def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegist
     app.include_router(_health(registry))
     # After all that is there, before anything mounted beside it: what programs ask for is answered as to programs.
     for path in ("/api", "/api/{rest:path}"):
-        app.router.routes.append(Route(path, _Nowhere(), include_in_schema=False))
+        app.router.routes.append(_NowhereRoute(path, _Nowhere(), include_in_schema=False))
     problems.install(app)
     app.add_middleware(Door, desk=desk, prefix=f"{PREFIX}/", upload=_UPLOADS[0])
     app.add_middleware(
@@ -76,16 +78,25 @@ def create_app(desk: Desk, behind_https: bool = False, registry: CollectorRegist
     return app
 
 
+class _NowhereRoute(Route):
+    """Where the operations end."""
+
+
 class _Nowhere:
     """Answers what no operation does: 404, or 405 where the address takes other methods."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        for route in scope["app"].router.routes:
-            if route.matches(scope)[0] is Match.PARTIAL:
-                await route.handle(scope, receive, send)
-                return
+        taken = [method for method in _METHODS if _takes(scope, method)]
+        if taken:
+            raise HTTPException(405, headers={"Allow": ", ".join(taken)})
         asked = found_text(scope["path"])
         raise HTTPException(404, f"there is nothing at {asked}; /openapi.json lists every address of this interface")
+
+
+def _takes(scope: Scope, method: str) -> bool:
+    """Whether an operation of that method is at the address asked for, whichever of its routes that is."""
+    operations = takewhile(lambda route: not isinstance(route, _NowhereRoute), scope["app"].router.routes)
+    return any(route.matches({**scope, "method": method})[0] is Match.FULL for route in operations)
 
 
 def _document(app: FastAPI) -> None:

@@ -83,7 +83,7 @@ class PinnedSiteView(BaseModel):
 
 
 class OneLineView(LineView):
-    """An order line asked for by itself; ``pinned`` is null for one that is pinned nowhere."""
+    """An order line asked for by itself; ``pinned`` is null for one pinned nowhere, or withdrawn."""
 
     pinned: PinnedSiteView | None
 

@@ -112,7 +112,7 @@ def accept(plan_id: PlanId, seen: Seen, desk: AtDesk, actor: Asks, response: Res
     """Make it the plan the shop works to. ``changed_since`` says which changes of the book it does not know."""
     head = use.accept(desk, actor, plan_id, seen)
     told = [BookChange.model_validate(asdict(x)) for x in book_changes(desk, actor, head.book_revision)]
-    since = ChangedSince(changes=use.staleness(desk, actor, plan_id), told=told)
+    since = ChangedSince(changes=use.staleness(desk, head), told=told)
     return AcceptedView(**_answer(head, response).model_dump(), changed_since=since)
 
 

@@ -40,8 +40,9 @@ class JobView(BaseModel):
     kind: str
     standing: JobStanding
     """``queued``: nobody works on it (``phase`` says whether it waits for a worker, for another one because its own
-    fell silent, or for a plan). ``running``: a worker does. ``stopping``: asked to stop, the best so far will be kept.
-    Then ``done``, ``failed`` or ``cancelled`` (stopped before there was anything to keep)."""
+    fell silent, for a plan, or to be cancelled since it was stopped and its worker fell silent). ``running``: a worker
+    does. ``stopping``: asked to stop, the best so far will be kept. Then ``done``, ``failed`` or ``cancelled`` (stopped
+    before there was anything to keep)."""
     asked_at: datetime
     asked_by: str
     params: dict[str, Any]
@@ -194,7 +195,7 @@ async def _told(request: Request, desk: Desk, job_id: str, after: int) -> AsyncI
             after = point.number
             view = PointView.model_validate(asdict(point))
             yield f"event: point\nid: {point.number}\ndata: {view.model_dump_json()}\n\n"
-        if len(found) == _POINTS_A_LOOK:
+        if len(found) == desk.limits.page(_POINTS_A_LOOK):
             continue  # there may be more of it, which comes before how the run stands
         yield f"event: run\ndata: {json.dumps(job_view(job).model_dump(mode='json'))}\n\n"
         if job.standing.ended:

@@ -91,3 +91,5 @@ class Desk:
     """Facets of parts, for files of plates: a fine mesh takes tens of megabytes."""
     pictures: Memory = field(default_factory=lambda: Memory(64))
     """Parts drawn: up to half a megabyte each."""
+    verdicts: Memory = field(default_factory=lambda: Memory(2_000))
+    """What sites say to lines pinned to them: small, and as many as there are such lines."""

@@ -14,7 +14,7 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, Refused
 from router.service.changes import book_changed
 from router.service.desk import Desk
 from router.service.floor import OF_BUILDS, OF_MACHINES, Floor, FloorBuild, floor_now, new_misfits, played, withdraws
-from router.service.network import NO_NETWORK, newest_network
+from router.service.network import network_there
 from router.service.paging import filled
 from router.service.plans import NO_LIVE_PLAN, PlanInFull, live_now, plan_in_full
 from router.service.ports import Work
@@ -81,7 +81,7 @@ def _record(
 ) -> EventRecord:
     def judged(work: Work) -> EventRecord:
         live = plans.still_live(work)
-        before, network = floor_now(desk, work), network_there(work, desk)
+        before, network = floor_now(desk, work), network_there(work, desk).network
         about = _about(hidden.lines, kind, subject, network, live, before, plans)
         require(actor, Operation.RECORD_EVENT, about.site_id)
         _check_time(desk, network, before, occurred_at)
@@ -301,14 +301,6 @@ def _plans(desk: Desk, kind: EventKind) -> _Plans:
 def _begun_under(floor: Floor) -> list[int]:
     """Plans under which builds that stand have started, newest first."""
     return sorted({b.plan_id for b in floor.builds.values() if b.holds and b.plan_id is not None}, reverse=True)
-
-
-def network_there(work: Work, desk: Desk) -> Network:
-    """The network of the newest edition. Raises NotFound, saying what to do, while there is none."""
-    newest = newest_network(work, desk)
-    if newest is None:
-        raise NotFound(NO_NETWORK)
-    return newest.network
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,9 @@ from router.service.contents import Contents, of_bytes
 from router.service.desk import Desk
 from router.service.models import content_of
 from router.service.network import NO_NETWORK
+from router.service.ports import Work
 from router.service.records import Actor, LineRecord
-from router.service.rights import Operation, decide, may_see_code, require
+from router.service.rights import Operation, decide, require
 
 _IN_MEMORY_BYTES = 8_000_000
 
@@ -30,11 +31,11 @@ def scenario_files(desk: Desk, actor: Actor) -> Contents:
     """
     require(actor, Operation.EXPORT)
     with desk.store.look() as work:
-        lines = [x for x in work.lines.all() if not x.standing.closed]
-        if not _clear(actor, lines):
+        if not _clear(work, actor):
             raise Refused(
                 "the book holds export-controlled lines you are not cleared for; ask a cleared planner to export it"
             )
+        lines = [x for x in work.lines.all() if not x.standing.closed]
         network = work.networks.latest()
         shas = {m.name: m.sha256 for m in work.models.all()}
     if network is None:
@@ -57,13 +58,11 @@ def may_export(desk: Desk, actor: Actor) -> bool:
     if not decide(actor, Operation.EXPORT).allowed:
         return False
     with desk.store.look() as work:
-        if work.networks.head() is None:
-            return False
-        return _clear(actor, [x for x in work.lines.all() if not x.standing.closed])
+        return work.networks.head() is not None and _clear(work, actor)
 
 
-def _clear(actor: Actor, lines: Iterable[LineRecord]) -> bool:
-    return all(may_see_code(actor, x.export_control) for x in lines)
+def _clear(work: Work, actor: Actor) -> bool:
+    return not work.lines.any_beyond(actor.person.cleared_codes)
 
 
 def _file_names(lines: Iterable[LineRecord], shas: Mapping[str, str]) -> dict[str, tuple[str, str]]:

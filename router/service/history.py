@@ -14,7 +14,7 @@ from router.kernel.faults import NotFound
 from router.service.desk import Desk
 from router.service.floor import played
 from router.service.models import parts_of
-from router.service.network import NO_NETWORK
+from router.service.network import NO_NETWORK, reading_of
 from router.service.records import LineStanding
 from router.service.snapshot import as_decided, as_it_runs, fingerprint_of, planning_moment
 
@@ -69,7 +69,7 @@ def _make(desk: Desk, now: datetime | None) -> tuple[Scenario, Mapping[str, str]
     wanted = [x for x in lines if x.standing is not LineStanding.WITHDRAWN and x.export_control is None]
     if not wanted:
         raise NotFound(NO_HISTORY)
-    static, found = as_decided(desk, network, wanted, shas)
+    static, found = as_decided(reading_of(desk, network), wanted, shas)
     parts = parts_of(desk, found, shas, static.overhang_deg)
     live = as_it_runs(static, played(events), now)
     made = Scenario(live, tuple(found), parts, fingerprint_of(network, wanted, shas, events, now))

@@ -12,7 +12,7 @@ from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound
 from router.service.book import get_line
 from router.service.changes import noted
 from router.service.desk import Desk
-from router.service.network import NO_NETWORK, newest_network
+from router.service.network import network_there
 from router.service.paging import filled
 from router.service.plans import live_in_full
 from router.service.ports import LONG_PARAMS, JobPlace, Work
@@ -25,6 +25,8 @@ from router.service.visible import Hidden, hidden_from, told, values_told
 _MOST_WORKERS = 16
 WAITING_FOR_A_WORKER = "waiting for a worker"
 WAITING_FOR_ANOTHER = "waiting for another worker; the one that had it is silent"
+WAITING_TO_BE_CANCELLED = "stopped, and its worker is silent: another one cancels it, or stop it again"
+_WORKED_ON = (JobStanding.RUNNING, JobStanding.STOPPING)
 LEASE_S = 30.0
 """A worker that has been silent for so long has lost its job: another may claim it."""
 ASSIGNMENT = "assignment"
@@ -116,16 +118,14 @@ def ask_job(desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], 
 
 
 def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping[str, Any], now: datetime) -> JobRecord:
-    newest = newest_network(work, desk)
-    if newest is None:
-        raise NotFound(NO_NETWORK)
+    network = network_there(work, desk).network
     job = JobRecord(
         job_id=uuid.uuid4().hex,
         kind=kind,
         standing=JobStanding.QUEUED,
         asked_at=now,
         asked_by=actor.name,
-        params={**params, "currency": newest.network.currency},
+        params={**params, "currency": network.currency},
         phase=WAITING_FOR_A_WORKER,
         done=0,
         total=None,
@@ -164,11 +164,15 @@ def job_head(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
 
 
 def _as_it_stands(job: JobRecord, now: datetime) -> JobRecord:
-    """The job as kept, but one whose worker has fallen silent is queued: nobody works on it."""
+    """The job as kept, but one whose worker has fallen silent is queued: nobody works on it.
+
+    Also one that was to stop before: the next worker cancels it, and whoever asks again does so at once.
+    """
     silent = job.heartbeat_at is not None and job.heartbeat_at < now - timedelta(seconds=LEASE_S)
-    if job.standing is not JobStanding.RUNNING or not silent:
+    if job.standing not in _WORKED_ON or not silent:
         return job
-    return replace(job, standing=JobStanding.QUEUED, phase=WAITING_FOR_ANOTHER)
+    phase = WAITING_FOR_ANOTHER if job.standing is JobStanding.RUNNING else WAITING_TO_BE_CANCELLED
+    return replace(job, standing=JobStanding.QUEUED, phase=phase)
 
 
 def job_as_told(desk: Desk, actor: Actor, job_id: str) -> tuple[JobRecord, JobRecord]:
@@ -293,12 +297,12 @@ def _points_told(desk: Desk, actor: Actor, job_id: str, found: list[JobPoint]) -
 
 
 def stop(desk: Desk, actor: Actor, job_id: str) -> JobRecord:
-    """Ask a job to stop. What it has found so far is kept; one that has not begun is cancelled."""
+    """Ask a job to stop. What it has found so far is kept; one that nobody works on is cancelled."""
     require(actor, Operation.ASK_RUN)
     hidden = hidden_from(desk, actor)
     with desk.store.begin() as work:
         _seen(work.jobs.get(job_id), hidden.lines, job_id)
-        asked = work.jobs.ask_to_stop(job_id, desk.clock(), f"stopped by {actor.name}")
+        asked = work.jobs.ask_to_stop(job_id, desk.clock(), f"stopped by {actor.name}", LEASE_S)
         job = _seen(work.jobs.get(job_id), hidden.lines, job_id)
         if job.standing.ended and not asked:
             raise Conflict(f"the run has ended already ({job.standing.value})")

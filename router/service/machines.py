@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from router.service.desk import Desk
-from router.service.events import moment_now, network_there
+from router.service.events import moment_now
 from router.service.floor import FloorMachine, MachineState, floor_now
+from router.service.network import network_there
 from router.service.records import Actor
 from router.service.rights import Operation, decide, require, sites_seen
 from router.service.snapshot import DOWN_WITHOUT_END
@@ -46,7 +47,7 @@ def machines_now(desk: Desk, actor: Actor) -> MachinesNow:
     """How the machines stand. Raises NotFound while there is no network."""
     require(actor, Operation.SEE_FLOOR)
     with desk.store.look() as work:
-        network, floor = network_there(work, desk), floor_now(desk, work)
+        network, floor = network_there(work, desk).network, floor_now(desk, work)
     moment, sites = moment_now(desk, network, floor), sites_seen(actor)
     found = []
     for machine in network.machines:

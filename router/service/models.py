@@ -29,11 +29,16 @@ def content_of(shas: Mapping[str, str], line_id: str, model: str) -> str:
 
 def content_in(work: Work, line_id: str, model: str) -> str:
     """The same from the book. Raises NotFound where neither name is kept."""
-    kept = {name: work.models.by_name(name) for name in (own_name(line_id, model), model)}
-    shas = {name: record.sha256 for name, record in kept.items() if record is not None}
+    shas = contents_in(work, line_id, model)
     if not shas:
         raise NotFound(f"the model {model} is not in the book")
     return content_of(shas, line_id, model)
+
+
+def contents_in(work: Work, line_id: str, model: str) -> dict[str, str]:
+    """Content (SHA-256) by kept name, of the names that can stand for a line's model."""
+    kept = {name: work.models.by_name(name) for name in (own_name(line_id, model), model)}
+    return {name: record.sha256 for name, record in kept.items() if record is not None}
 
 
 def models_shown(desk: Desk, actor: Actor) -> dict[str, ModelRecord]:

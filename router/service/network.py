@@ -40,12 +40,10 @@ def current_network(desk: Desk, actor: Actor) -> CurrentNetwork:
     """The newest edition. Raises NotFound while the book has none."""
     require(actor, Operation.SEE_NETWORK)
     with desk.store.look() as work:
-        record = work.networks.latest()
-    if record is None:
-        raise NotFound(NO_NETWORK)
-    reading = reading_of(desk, record)
-    assert reading.network is not None
-    return CurrentNetwork(replace(record, note=told(record.note, hidden_names(desk, actor))), reading.network)
+        newest = network_there(work, desk)
+        record = work.networks.get(newest.version)
+    assert record is not None
+    return CurrentNetwork(replace(record, note=told(record.note, hidden_names(desk, actor))), newest.network)
 
 
 def reading_of(desk: Desk, record: NetworkRecord) -> NetworkReading:
@@ -82,14 +80,19 @@ def newest_network(work: Work, desk: Desk) -> NewestNetwork | None:
     return NewestNetwork(head.version, desk.memory.get(("network", head.sha256), read))
 
 
+def network_there(work: Work, desk: Desk) -> NewestNetwork:
+    """The newest edition. Raises NotFound, saying what to do, while there is none."""
+    newest = newest_network(work, desk)
+    if newest is None:
+        raise NotFound(NO_NETWORK)
+    return newest
+
+
 def network_in_use(desk: Desk, actor: Actor) -> Network:
     """What the newest edition says. Raises NotFound while the book has none."""
     require(actor, Operation.SEE_NETWORK)
     with desk.store.look() as work:
-        newest = newest_network(work, desk)
-    if newest is None:
-        raise NotFound(NO_NETWORK)
-    return newest.network
+        return network_there(work, desk).network
 
 
 def editions(desk: Desk, actor: Actor, limit: int = 50, before: int | None = None) -> list[NetworkHead]:

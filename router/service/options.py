@@ -22,7 +22,7 @@ from router.service.builds import seen_build
 from router.service.cells import column_faults, csv_of, read_cells, read_one
 from router.service.desk import Desk
 from router.service.models import content_of, measured, models_shown
-from router.service.network import NO_NETWORK, newest_network
+from router.service.network import network_there, newest_network
 from router.service.plans import PlanInFull, live_in_full, plan_in_full
 from router.service.records import Actor, LineStanding
 from router.service.rights import Operation, may_see_code, require, sites_seen
@@ -104,9 +104,7 @@ def _asked_of_live(
     require(actor, Operation.SEE_PLANS)
     shas = {name: m.sha256 for name, m in models_shown(desk, actor).items()}
     with desk.store.look() as work:
-        newest = newest_network(work, desk)
-    if newest is None:
-        raise NotFound(NO_NETWORK)
+        newest = network_there(work, desk)
     unknown = column_faults("the line", cells)
     if unknown:
         raise FaultyInput(unknown)

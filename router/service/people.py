@@ -14,6 +14,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
 from router.kernel.faults import Conflict, Fault, FaultyInput, NotFound, NotOneself, NotSignedIn, Refused, TooOften
+from router.report.wording import count
 from router.service.changes import noted
 from router.service.desk import Desk
 from router.service.names import site_faults
@@ -84,18 +85,18 @@ def sign_in(desk: Desk, name: str, password: str, address: str) -> tuple[Person,
     now = desk.clock()
     pair, where = f"name {name.casefold()[:80]} at {address}", f"address {address}"
     with desk.store.begin() as work:
-        too_many = (
-            work.people.attempts_since(pair, now - ATTEMPTS_COUNT_FOR) >= _MOST_A_NAME_AND_ADDRESS
-            or work.people.attempts_since(where, now - ATTEMPTS_COUNT_FOR) >= _MOST_AN_ADDRESS
-        )
+        limits = ((pair, _MOST_A_NAME_AND_ADDRESS), (where, _MOST_AN_ADDRESS))
+        reached = [work.people.nth_attempt(who, most, now - ATTEMPTS_COUNT_FOR) for who, most in limits]
+        in_the_way = [at for at in reached if at is not None]
         # Noted before the password is looked at: attempts at the same time all count.
-        if not too_many:
+        if not in_the_way:
             work.people.note_attempt(pair, now)
             noted_at = work.people.note_attempt(where, now)
         found = work.people.named(name)
-    if too_many:
-        wait_s = round(ATTEMPTS_COUNT_FOR.total_seconds())
-        raise TooOften("too many failed attempts; wait a quarter of an hour", wait_s)
+    if in_the_way:
+        # One more is taken once the last of those counts no more; those refused meanwhile were not counted.
+        wait_s = int((max(in_the_way) + ATTEMPTS_COUNT_FOR - now).total_seconds()) + 1
+        raise TooOften(f"too many failed attempts; wait {count(-(-wait_s // 60), 'minute')}", wait_s)
     person = _checked(found, password)
     if found is None or person is None:
         raise NotSignedIn(_WRONG)

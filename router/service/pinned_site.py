@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from router.domain.network import Scenario
+from router.formats.network_file import NetworkReading
 from router.planning.eligibility import Eligibility
 from router.service.desk import Desk
-from router.service.floor import played
-from router.service.models import parts_of
+from router.service.floor import Floor, floor_now
+from router.service.models import contents_in, parts_of
+from router.service.network import newest_network
 from router.service.records import LineRecord
 from router.service.snapshot import as_decided, as_it_runs, planning_moment
 from router.worktime import StaffedTime
@@ -26,26 +30,34 @@ class PinnedSite:
 
 
 def pinned_site(desk: Desk, line: LineRecord) -> PinnedSite | None:
-    """The verdict on a line the actor sees; None for one that is pinned nowhere, or planned no more."""
+    """The verdict on a line the actor sees; None for one that is pinned nowhere, or withdrawn."""
     site_id = line.pinned_site
     if site_id is None or line.standing.closed:
         return None
+    now = planning_moment(desk)
     with desk.store.look() as work:
-        revision = work.revision.now()
-    key = ("pinned site", revision, planning_moment(desk), line.line_id)
-    found: PinnedSite | None = desk.memory.get(key, lambda: _asked(desk, line, site_id))
+        told_of, newest, floor = work.events.last_id(), newest_network(work, desk), floor_now(desk, work)
+        shas = contents_in(work, line.line_id, line.model)
+    if newest is None:
+        return None
+    # All that decides, and not the revision of the book: the line may have been read before another change.
+    key = (newest.version, told_of, now, line.line_id, line.version, site_id, tuple(sorted(shas.items())))
+    found: PinnedSite = desk.verdicts.get(key, lambda: _asked(desk, line, site_id, newest.reading, floor, shas, now))
     return found
 
 
-def _asked(desk: Desk, line: LineRecord, site_id: str) -> PinnedSite | None:
-    with desk.store.look() as work:
-        network, events = work.networks.latest(), work.events.all()
-        shas = {m.name: m.sha256 for m in work.models.all()}
-    if network is None:
-        return None
+def _asked(
+    desk: Desk,
+    line: LineRecord,
+    site_id: str,
+    network: NetworkReading,
+    floor: Floor,
+    shas: Mapping[str, str],
+    now: datetime | None,
+) -> PinnedSite:
     # Without its pin, so that other sites say their own reasons and not that it is pinned.
-    static, orders = as_decided(desk, network, [replace(line, pinned_site=None)], shas)
-    live = as_it_runs(static, played(events), planning_moment(desk))
+    static, orders = as_decided(network, [replace(line, pinned_site=None)], shas)
+    live = as_it_runs(static, floor, now)
     scenario = Scenario(live, tuple(orders), parts_of(desk, orders, shas, static.overhang_deg), "")
     eligibility = Eligibility(scenario, {s.site_id: StaffedTime(s) for s in live.sites})
     why = {s.site_id: eligibility.why_not(line.line_id, s.site_id) for s in live.sites}

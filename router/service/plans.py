@@ -369,9 +369,8 @@ def _proposed(work: Work, plan_id: int, standings: Sequence[PlanStanding]) -> Pl
     return head
 
 
-def staleness(desk: Desk, actor: Actor, plan_id: int) -> int:
-    """How many changes of the book the plan does not know."""
-    head = get_plan(desk, actor, plan_id)
+def staleness(desk: Desk, head: PlanHead) -> int:
+    """How many changes of the book a plan does not know; no right is asked: whoever has its head may know."""
     with desk.store.look() as work:
         return max(0, work.revision.now() - head.book_revision)
 

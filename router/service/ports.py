@@ -55,6 +55,10 @@ class Lines(Protocol):
         self, wanted: LineFilter, sort: str, descending: bool, after: tuple[str, str] | None, limit: int
     ) -> list[LineRecord]: ...
     def count(self, wanted: LineFilter) -> int: ...
+    def any_beyond(self, codes: Collection[str]) -> bool:
+        """Whether a line that is not closed is under an export code that is none of these."""
+        ...
+
     def add(self, lines: Iterable[LineRecord]) -> None: ...
     def change(self, line: LineRecord, seen_version: int) -> LineRecord:
         """Keep ``line`` with the next version. Raises Conflict when ``seen_version`` is not the kept one."""
@@ -202,6 +206,10 @@ class Trail(Protocol):
     def add(self, at: datetime, by: str, operation: str, subject: str, details: Mapping[str, Any]) -> None: ...
     def page(self, before: int | None, limit: int, subject: str = "") -> list[TrailRecord]: ...
 
+    def book_changes(self, since: int, before: int | None, limit: int) -> list[TrailRecord]:
+        """Entries of changes of the book after revision ``since``, newest first, below entry ``before``."""
+        ...
+
 
 class Revision(Protocol):
     def hold(self) -> None:
@@ -277,10 +285,12 @@ class Jobs(Protocol):
         """Say that the worker lives; the job's standing, or None when the job is no longer this worker's."""
         ...
 
-    def ask_to_stop(self, job_id: str, now: datetime, why: str) -> bool:
-        """Cancel a job nobody works on yet, ask a running one to stop. False, and nothing changed, when it is neither.
+    def ask_to_stop(self, job_id: str, now: datetime, why: str, lease_s: float) -> bool:
+        """Cancel a job nobody works on, ask a running one to stop. False, and nothing changed, when it is neither.
 
-        Whatever a worker writes at the same moment, a job that has ended stays as it ended.
+        Nobody works on one whose worker has been silent for longer than the lease: should that one speak again, the
+        job is not its own any more. Whatever a worker writes at the same moment, a job that has ended stays as it
+        ended.
         """
         ...
 
@@ -345,7 +355,10 @@ class People(Protocol):
         """Number of the attempt."""
         ...
 
-    def attempts_since(self, who: str, moment: datetime) -> int: ...
+    def nth_attempt(self, who: str, n: int, since: datetime) -> datetime | None:
+        """When the n-th newest attempt was made; None where there were fewer since a moment."""
+        ...
+
     def forget_attempts(self, who: str) -> None: ...
     def forget_attempt(self, attempt_id: int) -> None: ...
     def forget_attempts_before(self, moment: datetime) -> int: ...

@@ -19,7 +19,7 @@ from router.report.plain_page import Table
 from router.service.desk import Desk
 from router.service.jobs import ASSIGNMENT, ask_job, asked_before, job_as_told, result_in_one
 from router.service.kept_what_ifs import KeptWhatIf, add_what_ifs, what_if_named
-from router.service.network import NO_NETWORK, newest_network
+from router.service.network import network_there
 from router.service.receipts import Once
 from router.service.records import Actor, JobKind, JobRecord, WhatIfRecord
 from router.service.rights import Operation, require
@@ -60,9 +60,7 @@ def check_site_question(desk: Desk, actor: Actor, raw: bytes) -> QuestionView:
     if len(raw) > MOST_BYTES:
         raise TooMuch(f"{len(raw)} bytes; a question has at most {MOST_BYTES}")
     with desk.store.look() as work:
-        newest = newest_network(work, desk)
-    if newest is None:
-        raise NotFound(NO_NETWORK)
+        newest = network_there(work, desk)
     return _read(raw, newest.network)
 
 

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from router.domain.machines import Machine, Maintenance
 from router.domain.network import Network, Scenario
 from router.domain.orders import OrderLine
+from router.formats.network_file import NetworkReading
 from router.formats.scenario_folder import fingerprint
 from router.kernel.faults import FaultyInput, NotFound
 from router.service.cells import csv_of, own_name, read_kept
@@ -63,7 +64,7 @@ def _make(desk: Desk, now: datetime | None) -> Snapshot:
     wanted = [x for x in lines if x.standing is LineStanding.OPEN]
     if not wanted:
         raise NotFound(NO_LINES)
-    static, orders = as_decided(desk, network, wanted, shas)
+    static, orders = as_decided(reading_of(desk, network), wanted, shas)
     floor = played(events)
     begun = floor.pieces()
     open_lines = []
@@ -87,13 +88,12 @@ def _make(desk: Desk, now: datetime | None) -> Snapshot:
 
 
 def as_decided(
-    desk: Desk, network: NetworkRecord, wanted: Sequence[LineRecord], shas: Mapping[str, str]
+    reading: NetworkReading, wanted: Sequence[LineRecord], shas: Mapping[str, str]
 ) -> tuple[Network, list[OrderLine]]:
     """The network and the lines as kept: each at the site it is pinned to, with a model of its own where it has one.
 
     ``shas``: content by kept name. Raises FaultyInput for what cannot be read.
     """
-    reading = reading_of(desk, network)
     orders, faults = read_kept(wanted, IN_THE_BOOK, reading, shas)
     if faults or reading.network is None:
         raise FaultyInput([*reading.faults, *faults])

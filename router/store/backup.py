@@ -43,8 +43,10 @@ def write_to(store: SqlStore, file: Path) -> Mapping[str, int]:
     half = file.with_name(f".{file.name}.part")
     try:
         counts, hashes = {}, {}
+        # One that an earlier backup left behind when it was killed would keep the rights it has.
+        half.unlink(missing_ok=True)
         with (
-            open(half, "wb", opener=for_owner_only) as written,
+            open(half, "xb", opener=for_owner_only) as written,
             zipfile.ZipFile(written, "w", zipfile.ZIP_DEFLATED) as archive,
             store.engine.connect() as connection,
         ):

@@ -69,6 +69,12 @@ class LineRows(Rows):
             ).scalar_one()
         )
 
+    def any_beyond(self, codes: Collection[str]) -> bool:
+        closed = [x.value for x in LineStanding if x.closed]
+        code = lines.c.export_control
+        beyond = sa.and_(code.is_not(None), code.not_in(sorted(codes)), lines.c.standing.not_in(closed))
+        return bool(self._connection.execute(sa.select(sa.exists().where(beyond))).scalar_one())
+
     def add(self, lines_to_add: Iterable[LineRecord]) -> None:
         rows = [{**_fields(line), "words": _words(line)} for line in lines_to_add]
         if rows:

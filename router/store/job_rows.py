@@ -93,9 +93,11 @@ class JobRows(Rows):
         job = _job(row)
         if job.standing is JobStanding.STOPPING or job.attempt >= most_attempts:
             given_up = job.standing is JobStanding.STOPPING
-            why = "stopped; its worker was lost" if given_up else _OUT_OF_ATTEMPTS.format(n=job.attempt)
-            end = JobStanding.CANCELLED if given_up else JobStanding.FAILED
-            self._update(job.job_id, {"standing": end.value, "ended_at": now, "why": why, "claimed_by": None})
+            stopped = f"{job.why or 'stopped'}; its worker was lost"
+            why = stopped if given_up else _OUT_OF_ATTEMPTS.format(n=job.attempt)
+            end = (JobStanding.CANCELLED if given_up else JobStanding.FAILED).value
+            ended = {"standing": end, "phase": end, "ended_at": now, "why": why, "claimed_by": None}
+            self._update(job.job_id, ended)
             return self.claim(worker, now, lease_s, most_attempts)
         values = {
             "standing": JobStanding.RUNNING.value,
@@ -137,19 +139,23 @@ class JobRows(Rows):
         job = self.get(job_id)
         return job.standing if job else None
 
-    def ask_to_stop(self, job_id: str, now: datetime, why: str) -> bool:
-        queued = jobs.c.standing == JobStanding.QUEUED.value
+    def ask_to_stop(self, job_id: str, now: datetime, why: str, lease_s: float) -> bool:
+        silent = _silent(now - timedelta(seconds=lease_s))
+        nobodys = sa.or_(jobs.c.standing == JobStanding.QUEUED.value, silent)
+        cancelled = JobStanding.CANCELLED.value
         # One statement: it waits for a worker that is just writing the row and then goes by what that one wrote.
         done = self._connection.execute(
             jobs.update()
             .where(
                 jobs.c.job_id == job_id,
-                jobs.c.standing.in_((JobStanding.QUEUED.value, JobStanding.RUNNING.value)),
+                sa.or_(nobodys, jobs.c.standing == JobStanding.RUNNING.value),
             )
             .values(
-                standing=sa.case((queued, JobStanding.CANCELLED.value), else_=JobStanding.STOPPING.value),
-                ended_at=sa.case((queued, now), else_=jobs.c.ended_at),
-                why=why,
+                standing=sa.case((nobodys, cancelled), else_=JobStanding.STOPPING.value),
+                phase=sa.case((nobodys, cancelled), else_=jobs.c.phase),
+                claimed_by=sa.case((nobodys, None), else_=jobs.c.claimed_by),
+                ended_at=sa.case((nobodys, now), else_=jobs.c.ended_at),
+                why=sa.case((silent, f"{why}; its worker was lost"), else_=why),
             )
         )
         self._drop_scenario(job_id)

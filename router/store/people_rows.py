@@ -79,11 +79,10 @@ class PeopleRows(Rows):
         made = self._connection.execute(attempts.insert().values(who=who[:200], at=at).returning(attempts.c.attempt_id))
         return int(made.scalar_one())
 
-    def attempts_since(self, who: str, moment: datetime) -> int:
-        query = (
-            sa.select(sa.func.count()).select_from(attempts).where(attempts.c.who == who[:200], attempts.c.at >= moment)
-        )
-        return int(self._connection.execute(query).scalar_one())
+    def nth_attempt(self, who: str, n: int, since: datetime) -> datetime | None:
+        query = sa.select(attempts.c.at).where(attempts.c.who == who[:200], attempts.c.at >= since)
+        row = self._one(query.order_by(attempts.c.at.desc()).offset(n - 1).limit(1))
+        return row["at"] if row else None
 
     def forget_attempts(self, who: str) -> None:
         self._connection.execute(attempts.delete().where(attempts.c.who == who[:200]))

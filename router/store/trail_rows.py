@@ -31,6 +31,16 @@ class TrailRows(Rows):
             query = query.where(trail.c.subject == subject)
         return [TrailRecord(**row) for row in self._many(query)]
 
+    def book_changes(self, since: int, before: int | None, limit: int) -> list[TrailRecord]:
+        revision = trail.c.details["revision"].as_integer()
+        # One entry a revision, and they go up: what is older than the newest one known is not looked at.
+        known = sa.select(trail.c.trail_id).where(revision <= since).order_by(trail.c.trail_id.desc()).limit(1)
+        after = sa.func.coalesce(known.scalar_subquery(), 0)
+        query = sa.select(trail).where(revision > since, trail.c.trail_id > after).order_by(trail.c.trail_id.desc())
+        if before is not None:
+            query = query.where(trail.c.trail_id < before)
+        return [TrailRecord(**row) for row in self._many(query.limit(limit))]
+
 
 class RevisionRows(Rows):
     """See service.ports.Revision."""

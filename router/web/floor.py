@@ -16,7 +16,7 @@ from router.service.events import latest_events, record_event, withdraw_event
 from router.service.machines import MachinesNow, machines_now
 from router.service.records import EventKind
 from router.service.snapshot import DOWN_WITHOUT_END
-from router.web.forms import Form, Posted
+from router.web.forms import Form, Posted, typed
 from router.web.reading import NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 
@@ -39,8 +39,12 @@ def _floor(
     before: int | None = None,
     given: Mapping[str, str] | None = None,
     faults: Sequence[Fault] = (),
+    before_faults: datetime | None = None,
 ) -> Response:
-    """The page; with ``faults`` of a form that was sent, what was ``given`` stands in it again."""
+    """The page; with ``faults`` of a form that was sent, what was ``given`` stands in it again.
+
+    ``before_faults``: the moment that was offered on that form.
+    """
     found = latest_events(reader.desk, reader.actor, before, _A_PAGE)
     following = f"/floor?before={found[-1].event.event_id}" if len(found) == _A_PAGE else ""
     pages = {"said": "", "first": "/floor" if before else "", "next": following}
@@ -48,6 +52,8 @@ def _floor(
     stands = _machines(reader)
     own = [m for m in stands.machines if m.may_record] if stands else []
     zones = {m.site_id: m.time_zone for m in stands.machines} if stands else {}
+    # A form with faults comes back with the offer it was filled in beside, or what was left of it would be typed text.
+    offered = (before_faults or stands.moment.replace(second=0, microsecond=0)) if stands else None
 
     def local(at: datetime | str, site_id: str | None, told: Callable[[datetime, ZoneInfo], str] = clock) -> str:
         """On the clock of the site; of one that is not in the network any more, in UTC."""
@@ -58,17 +64,13 @@ def _floor(
         reader, "floor.html.j2", title="On the floor", here="/floor", status=422 if faults else 200,
         given=given or {}, faults=faults, found=found, pages=pages, may=may,
         stands=stands, local=local,
-        may_record=[(m.machine_id, f"{m.machine_id}, {m.site}", _typed(stands.moment, m.time_zone)) for m in own]
-        if stands
+        may_record=[(m.machine_id, f"{m.machine_id}, {m.site}", typed(offered, ZoneInfo(m.time_zone))) for m in own]
+        if offered
         else [],
+        offered=offered,
         full_clock=full_clock, sites={m.site_id: m.site for m in stands.machines} if stands else {},
         days_without_end=DOWN_WITHOUT_END.days,
     )  # fmt: skip
-
-
-def _typed(at: datetime, time_zone: str) -> str:
-    """As it stands in a field for date and time, on a clock."""
-    return at.astimezone(ZoneInfo(time_zone)).replace(tzinfo=None).isoformat(timespec="minutes")
 
 
 def _clock_of(reader: Reader, machine_id: str) -> ZoneInfo:
@@ -98,12 +100,12 @@ def machine(request: Request, reader: SignedIn, form: Posted) -> Response:
     if until and kind is EventKind.MACHINE_UP:
         faults.append(Fault("form", machine_id, "until", until, "nothing: a machine that is up has no end of it"))
     if faults or kind is None or at is None:
-        return _floor(reader, given=_given(form), faults=faults)
+        return _floor(reader, given=_given(form), faults=faults, before_faults=form.offered("at"))
     told = {"note": form.text("note")} | ({"until": end.isoformat()} if end else {})
     try:
         record_event(reader.desk, reader.actor, kind, machine_id, at, told)
     except FaultyInput as faulty:
-        return _floor(reader, given=_given(form), faults=faulty.faults)
+        return _floor(reader, given=_given(form), faults=faulty.faults, before_faults=form.offered("at"))
     return done(
         request,
         "/floor",

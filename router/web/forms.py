@@ -19,7 +19,12 @@ from router.web.reading import SignedIn, check_token, refuse_unkeepable
 TOKEN_FIELD = "token"
 MOST_FILES, MOST_FIELDS, LONGEST_FIELD_BYTES = 500, 400, 2_000_000
 
+_OFFERED = "_offered"
+"""Ends the name of the hidden field that carries the moment, with its offset, a page offered in a field."""
 _MOMENT = "a date and time on the clock of the site, e.g. 2027-03-01T06:00"
+_FIRST, _LAST = datetime(1, 1, 2, tzinfo=UTC), datetime(9999, 12, 30, tzinfo=UTC)
+"""Between them every clock has a time for a moment."""
+_OUTSIDE = "a time between the years 1 and 9999, also in UTC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +68,8 @@ class Form:
     def moment(self, name: str, where: str, zone: ZoneInfo) -> tuple[datetime | None, list[Fault]]:
         """A date and time on the clock of a zone; None with what is wrong with it (``where``: what the form is about).
 
-        One written with an offset is taken by that. An hour that comes twice, as clocks go back, is the first one.
+        One written with an offset is taken by that; text that is the page's offer still is the moment it offered. An
+        hour that comes twice, as clocks go back, is otherwise the first one.
         """
         text = self.text(name)
         try:
@@ -72,17 +78,37 @@ class Form:
             found = None
         if found is None or len(text) <= len("2027-03-01"):
             return None, [Fault("form", where, name, text[:100] or "nothing", _MOMENT)]
+        local = found if found.tzinfo is not None else found.replace(tzinfo=zone)
+        try:
+            there = local.astimezone(UTC).astimezone(zone)
+        except OverflowError:
+            return None, [Fault("form", where, name, text[:100], _OUTSIDE)]
         if found.tzinfo is not None:
             return found, []
-        local = found.replace(tzinfo=zone)
-        if local.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != found:
+        offered = self.offered(name)
+        if offered is not None and typed(offered, zone) == text:
+            return offered, []
+        if there.replace(tzinfo=None) != found:
             want = "a time there is: the clocks of the site go forward then, and pass it over"
             return None, [Fault("form", where, name, text[:100], want)]
         return local, []
 
+    def offered(self, name: str) -> datetime | None:
+        """The moment the page offered in a field for a time, as it sends it along; None where that cannot be read."""
+        try:
+            found = datetime.fromisoformat(self.text(name + _OFFERED))
+        except ValueError:
+            return None
+        return found if found.tzinfo is not None and _FIRST <= found <= _LAST else None
+
     def chosen_files(self, name: str) -> tuple[Upload, ...]:
         """Files of a field that were really chosen (browsers send an empty one for none)."""
         return tuple(f for f in self.files.get(name, ()) if f.name or f.size_bytes)
+
+
+def typed(at: datetime, zone: ZoneInfo) -> str:
+    """As it stands in a field for date and time, on a clock."""
+    return at.astimezone(zone).replace(tzinfo=None).isoformat(timespec="minutes")
 
 
 async def read_form(request: Request) -> Form:

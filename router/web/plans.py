@@ -99,7 +99,7 @@ def plan(reader: SignedIn, plan_id: NumberInPath) -> Response:
         kpis=(occupancy_groups if partial else kpi_groups)(result.kpis, result.habit_kpis, full.head.currency),
         seen=_seen(full, hidden) if partial else (), risks=risks, unplanned=unplanned,
         facts=_facts(full, reader), trace=trace, marks=STANDING_MARK, parent=parent,
-        stale=use.staleness(reader.desk, reader.actor, plan_id),
+        stale=use.staleness(reader.desk, full.head),
         since=book_changes(reader.desk, reader.actor, full.head.book_revision) if may_accept else (),
         may_accept=may_accept,
     )  # fmt: skip
@@ -154,7 +154,7 @@ _NAMED = 3
 
 def _unknown_to(reader: Reader, head: PlanHead) -> str:
     """A sentence on what has changed since the plan was made; empty where nothing has."""
-    changes = use.staleness(reader.desk, reader.actor, head.plan_id)
+    changes = use.staleness(reader.desk, head)
     if not changes:
         return ""
     told = [f"{x.operation} {x.subject[:40]}" for x in book_changes(reader.desk, reader.actor, head.book_revision)]

@@ -25,7 +25,7 @@ from router.service.records import EventKind, PlanStanding
 from router.service.rights import Operation, decide
 from router.service.seen_totals import WHY_NOT_TOLD
 from router.service.visible import RESTRICTED, hidden_lines
-from router.web.forms import Form, Posted
+from router.web.forms import Form, Posted, typed
 from router.web.reading import MOST_NUMBER, NumberAsked, NumberInPath, Reader, SignedIn
 from router.web.rendering import done, page
 from router.web.schedule import alloy_tones, chosen_plan, may_pin
@@ -100,8 +100,8 @@ def _shown(reader: Reader, build_id: str, plan: int | None, tried: TriedLineMove
         free=reader.choices.measures.area(machine.plate.inner_area_mm2 - used), tried=tried,
         others=_others(reader, full, build), why_not_told=WHY_NOT_TOLD,
         may_move=decide(reader.actor, Operation.MOVE_BUILD).allowed, may_pin=may_pin(reader, full),
-        pinned_by=pins.get(build_id, ""), told_at=lambda at: full_clock(at, zone), zone=zone,
-        site_name=full.scenario.network.site[machine.site_id].name,
+        pinned_by=pins.get(build_id, ""), told_at=lambda at: full_clock(at, zone),
+        planned=typed(build.load_start, zone), site_name=full.scenario.network.site[machine.site_id].name,
     )  # fmt: skip
 
 

@@ -113,7 +113,7 @@ def _view(desk: Desk, actor: Actor, clock: OwnClock, head: PlanHead) -> Today:
         more_risks=max(0, len(risks) - 12),
         sites=sites,
         alloys=alloys,
-        stale=staleness(desk, actor, head.plan_id),
+        stale=staleness(desk, head),
         changed=changed,
     )
 

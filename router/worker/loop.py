@@ -11,6 +11,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import partial
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
@@ -21,7 +22,7 @@ import structlog
 from router.kernel.deaf import born_deaf
 from router.kernel.faults import PlatewrightError
 from router.service.desk import Desk
-from router.service.jobs import LEASE_S
+from router.service.jobs import LEASE_S, WAITING_FOR_A_WORKER
 from router.service.lives import content_of
 from router.service.ports import StoreAway, Work
 from router.service.records import JobPoint, JobRecord, JobStanding, LifeRecord
@@ -267,8 +268,7 @@ class Worker:
         with _own(self.desk, job, self.name) as (work, current):
             if current.standing is JobStanding.STOPPING:
                 return False
-            back = replace(current, standing=JobStanding.QUEUED, claimed_by=None, phase=WAITING_FOR_A_PLAN)
-            work.jobs.keep(replace(back, done=0, total=None, best_cents=None, bound_cents=None))
+            work.jobs.keep(_anew(replace(current, claimed_by=None), WAITING_FOR_A_PLAN))
         return True
 
     def _give_way(self, job: JobRecord, task: Task) -> None:
@@ -298,22 +298,30 @@ class Worker:
 
     def _write_back(self, job: JobRecord, why: str, counts: bool) -> None:
         with _own(self.desk, job, self.name) as (work, current):
-            stopping = current.standing is JobStanding.STOPPING
-            after = JobStanding.CANCELLED if stopping else JobStanding.QUEUED
-            ended = self.desk.clock() if stopping else None
             attempt = current.attempt if counts else current.attempt - 1
-            work.jobs.keep(replace(current, standing=after, claimed_by=None, why=why, ended_at=ended, attempt=attempt))
+            back = replace(current, claimed_by=None, attempt=attempt)
+            if current.standing is JobStanding.STOPPING:
+                work.jobs.keep(_ended(back, JobStanding.CANCELLED, why, self.desk.clock()))
+            else:
+                work.jobs.keep(_anew(replace(back, why=why), WAITING_FOR_A_WORKER))
 
     def _end(self, job: JobRecord, standing: JobStanding, why: str) -> None:
         self._patiently(job, partial(self._write_end, job, standing, why))
 
     def _write_end(self, job: JobRecord, standing: JobStanding, why: str) -> None:
         with _own(self.desk, job, self.name) as (work, current):
-            if standing is JobStanding.CANCELLED and current.why:
-                why = f"{current.why}; {why}"  # who stopped it
-            work.jobs.keep(
-                replace(current, standing=standing, ended_at=self.desk.clock(), why=why, phase=standing.value)
-            )
+            work.jobs.keep(_ended(current, standing, why, self.desk.clock()))
+
+
+def _anew(job: JobRecord, phase: str) -> JobRecord:
+    """Back in the queue, and nothing said any more of what the attempt before was doing."""
+    return replace(job, standing=JobStanding.QUEUED, phase=phase, done=0, total=None, best_cents=None, bound_cents=None)
+
+
+def _ended(job: JobRecord, standing: JobStanding, why: str, at: datetime) -> JobRecord:
+    if standing is JobStanding.CANCELLED and job.why:
+        why = f"{job.why}; {why}"  # who stopped it
+    return replace(job, standing=standing, ended_at=at, why=why, phase=standing.value)
 
 
 def _ours(job: JobRecord, kind: str) -> str:

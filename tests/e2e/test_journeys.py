@@ -286,6 +286,13 @@ def test_a_machine_that_is_down_is_recorded_and_taken_back(page: Page, address: 
     page.fill("#f-at", "2027-03-02T07:30")
     page.select_option("#f-machine", "R01")
     assert page.input_value("#f-at") == "2027-03-02T07:30"  # typed by hand, it stays
+    page.fill("#f-until", "2027-03-01T07:30")
+    page.get_by_role("button", name="Record").click()
+    expect(page.locator("main")).to_contain_text("after the event")
+    page.select_option("#f-machine", "M01")
+    page.select_option("#f-machine", "R01")
+    assert page.input_value("#f-at") == "2027-03-02T07:30"  # also when the form comes back with what is wrong
+    page.fill("#f-until", "")
     page.fill("#f-note", "a lens is cracked")
     page.get_by_role("button", name="Record").click()
     machines = page.get_by_role("region", name="Machines").locator("table")

@@ -73,6 +73,24 @@ def test_a_method_that_is_not_taken_is_told_with_those_that_are(client: TestClie
 
 
 @pytest.mark.parametrize(
+    ("method", "path", "takes"),
+    [
+        ("DELETE", "/lines/1001-1", "GET, PATCH"),
+        ("DELETE", "/network", "GET, PUT, PATCH"),
+        ("PUT", "/what-ifs", "GET, POST"),
+        ("GET", "/plans/1/pins/b", "PUT, DELETE"),
+        ("PUT", "/runs", "GET, POST"),
+        ("OPTIONS", "/people", "GET, POST"),
+    ],
+)
+def test_all_methods_of_an_address_are_told(client: TestClient, desk: Desk, method: str, path: str, takes: str) -> None:
+    for site in (client, site_of(desk)):
+        answer = site.request(method, f"{V1}{path}", headers={"Authorization": client.headers["Authorization"]})
+        assert answer.status_code == 405 and answer.headers["allow"] == takes
+        assert answer.json()["detail"] == f"it takes {takes}"
+
+
+@pytest.mark.parametrize(
     ("body", "line", "column", "found", "want"),
     [
         (b"why", 1, 1, "'why'", "a value"),
@@ -236,6 +254,14 @@ def test_a_pin_is_answered_with_what_the_site_says(client: TestClient) -> None:
     seen = {"If-Match": answer.headers["ETag"]}
     answer = client.put(f"{V1}/lines/1004-1/pin", json={"site_id": None}, headers=seen)
     assert answer.status_code == 200 and answer.json()["pinned"] is None
+
+
+def test_a_withdrawn_line_keeps_its_pin_and_no_site_is_asked(client: TestClient) -> None:
+    for path, method, body in (("pin", "PUT", {"site_id": "OHIO"}), ("withdraw", "POST", {"why": "cancelled"})):
+        seen = {"If-Match": client.get(f"{V1}/lines/1006-1").headers["ETag"]}
+        answer = client.request(method, f"{V1}/lines/1006-1/{path}", json=body, headers=seen)
+        assert answer.status_code == 200 and answer.json()["pinned_site"] == "OHIO"
+        assert (answer.json()["pinned"] is None) is (path == "withdraw")
 
 
 def test_a_move_is_tried_kept_and_compared(client: TestClient) -> None:

@@ -34,7 +34,7 @@ from router.service.records import Actor, EventKind, JobStanding, LineRecord, Li
 from router.service.snapshot import snapshot
 from router.service.trail import line_history, list_trail
 from router.store import SqlStore
-from router.store.book_rows import ModelRows
+from router.store.book_rows import EventRows, ModelRows, NetworkRows
 from router.web.part_picture import part_picture
 from router.worker import Worker
 
@@ -218,6 +218,30 @@ def test_a_pin_says_at_once_whether_the_site_can_build_the_line(desk: Desk, ana:
     assert pinned_site(desk, pin(desk, ana, "1004-1", None, able.version)) is None
 
 
+def test_a_verdict_on_a_pin_is_of_the_line_as_it_was_read(desk: Desk, ana: Actor) -> None:
+    before = pin(desk, ana, "1004-1", "RHINE", 1)
+    after = pin(desk, ana, "1004-1", "OHIO", before.version)
+    late = pinned_site(desk, before)  # by whoever read the line before it was pinned anew
+    assert late is not None and late.site_id == "RHINE" and late.why_not
+    assert pinned_site(desk, get_line(desk, ana, "1004-1")) == PinnedSite("OHIO", (), ("OHIO",))
+    assert after.version == before.version + 1
+    hold(desk, ana, "1003-1", "drawing", 1)
+    assert pinned_site(desk, before) == late
+
+
+def test_verdicts_on_pins_push_nothing_large_out_of_memory_and_read_what_is_remembered(
+    desk: Desk, ana: Actor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines = [pin(desk, ana, line_id, "OHIO", 1) for line_id in ("1001-1", "1002-1", "1003-1", "1004-1")]
+    pinned_site(desk, lines[0])
+    large = len(desk.memory)
+    monkeypatch.delattr(EventRows, "all")
+    monkeypatch.delattr(NetworkRows, "latest")
+    monkeypatch.delattr(NetworkRows, "get")
+    assert all(pinned_site(desk, line) is not None for line in lines)
+    assert len(desk.memory) == large
+
+
 def test_a_line_changes_whole_or_not_at_all(desk: Desk, ana: Actor) -> None:
     line = list_lines(desk, ana).lines[0]
     with pytest.raises(FaultyInput) as caught:
@@ -304,7 +328,7 @@ def test_a_run_becomes_a_proposed_plan_that_goes_live_and_the_floor_moves_the_ne
     with pytest.raises(Conflict, match="cannot follow"):
         record_event(desk, bo, EventKind.BUILD_STARTED, build.build_id, build.load_start)
     assert [e.event_id for e in list_events(desk, bo)] == [event.event_id] and list_events(desk, zoe) == []
-    assert staleness(desk, ana, plan_id) == 1
+    assert staleness(desk, live) == 1
     shot = snapshot(desk)
     busy = shot.scenario.network.machine[build.machine_id]
     assert busy.available_from == build.load_start + (build.unload_end - build.load_start)

@@ -17,7 +17,7 @@ from whole_site import quick_hash, site_of
 from router.api.app import create_app
 from router.asgi import from_settings
 from router.bootstrap import Settings
-from router.kernel.faults import FaultyInput, NotSignedIn, TooMuch
+from router.kernel.faults import FaultyInput, NotSignedIn, TooMuch, TooOften
 from router.service.desk import Desk
 from router.service.people import change_password, new_token, own_tokens, sign_in, who
 from router.service.ports import Receipt
@@ -112,6 +112,22 @@ def test_a_good_sign_in_does_not_wipe_out_the_failures_of_its_address(clocked: t
             sign_in(desk, "pia", GOOD, "192.0.2.1")
     with pytest.raises(TooMuch):
         sign_in(desk, "pia", GOOD, "192.0.2.1")
+
+
+def test_who_failed_too_often_is_told_how_long_to_wait_and_no_longer(clocked: tuple[Desk, Clock]) -> None:
+    desk, clock = clocked
+    for n in range(4):
+        with pytest.raises(NotSignedIn):
+            sign_in(desk, f"guess {n}", "wrong", "192.0.2.1")
+        clock.pass_s(200)
+    with pytest.raises(TooOften, match="wait 2 minutes") as refused:
+        sign_in(desk, "pia", GOOD, "192.0.2.1")
+    assert refused.value.wait_s == 101, "the first failure counts for 100 seconds more"
+    clock.pass_s(100)
+    with pytest.raises(TooOften):
+        sign_in(desk, "pia", GOOD, "192.0.2.1")
+    clock.pass_s(1)
+    sign_in(desk, "pia", GOOD, "192.0.2.1")
 
 
 def test_what_is_over_is_forgotten_and_what_counts_is_kept(clocked: tuple[Desk, Clock]) -> None:

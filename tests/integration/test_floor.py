@@ -15,7 +15,6 @@ import pytest
 from api_client import client_of, planned_desk
 from desk_builder import an_actor
 
-from router.domain.network import Network
 from router.domain.plan import Build
 from router.kernel.faults import Conflict, FaultyInput, NotFound, Refused
 from router.service import events, moves
@@ -24,6 +23,7 @@ from router.service.desk import Desk, Memory
 from router.service.events import LEFT_OUT, events_of_build, list_events, record_event, withdraw_event
 from router.service.jobs import ask_plan, get_job
 from router.service.moves import keep_move, try_move
+from router.service.network import NewestNetwork
 from router.service.pins import set_pin
 from router.service.plans import PlanInFull, accept, full_plan, live_before, live_in_full, plan_in_full, set_aside
 from router.service.ports import Store, Work
@@ -524,7 +524,7 @@ def test_what_comes_between_is_judged_once_more(desk: Desk, boss: Actor, monkeyp
     started = partial(record, desk, boss, EventKind.BUILD_STARTED, build.build_id, build.load_start)
     came: list[int] = []
 
-    def another_starts_it(work: Work, of: Desk) -> Network:
+    def another_starts_it(work: Work, of: Desk) -> NewestNetwork:
         monkeypatch.undo()
         with ThreadPoolExecutor(1) as other:
             came.append(other.submit(started).result())

@@ -194,7 +194,7 @@ def test_a_choice_of_sites_begins_anew_after_the_plan_but_not_for_ever(
             work.jobs.keep(back)
         for waits in whole_jobs(work, 9):
             if waits.standing is JobStanding.QUEUED and waits.job_id != job_id:
-                work.jobs.ask_to_stop(waits.job_id, desk.clock(), "")
+                work.jobs.ask_to_stop(waits.job_id, desk.clock(), "", 30.0)
     assert worker.once()
     job = get_job(desk, boss, job_id)
     assert (job.standing, job.attempt) == (JobStanding.DONE, 3) and job.result["whole"], "the last attempt is let be"

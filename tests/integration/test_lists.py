@@ -16,9 +16,10 @@ from fastapi.testclient import TestClient
 from whole_site import PEOPLE, quick_hash, signed_in
 
 from router.kernel.faults import NotFound
-from router.service.book import get_line, hold
-from router.service.desk import Desk
+from router.service.book import get_line, hold, withdraw
+from router.service.desk import Desk, Limits
 from router.service.events import latest_events, list_events, record_event, withdraw_event
+from router.service.exports import may_export
 from router.service.floor import MachineState
 from router.service.jobs import ask_elsewhere, ask_plan, get_job, list_jobs
 from router.service.machines import machines_now
@@ -26,9 +27,10 @@ from router.service.network import current_network, save_network
 from router.service.plans import live_in_full
 from router.service.receipts import Once
 from router.service.records import EventKind, EventRecord, JobPoint, JobStanding, Person, Role
-from router.service.trail import list_trail
+from router.service.trail import book_changes, list_trail
 from router.store import open_store
-from router.store.book_rows import EventRows
+from router.store.book_rows import EventRows, LineRows
+from router.store.trail_rows import TrailRows
 from router.worker import Worker
 from router.worker.loop import Pace
 
@@ -108,6 +110,34 @@ def test_a_page_is_full_though_most_of_the_list_is_not_the_askers(desk: Desk) ->
     assert [t.operation for t in list_trail(desk, vic, None, 2)] == ["ask plan", "import"]
 
 
+def test_the_trail_is_not_walked_for_a_plan_that_knows_every_change(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    with desk.store.look() as work:
+        revision = work.revision.now()
+    hold(desk, boss, "1003-1", "drawing", 1)
+    assert [x.subject for x in book_changes(desk, boss, revision)] == ["1003-1"]
+    monkeypatch.delattr(TrailRows, "page")
+    monkeypatch.delattr(TrailRows, "book_changes")
+    assert book_changes(desk, boss, revision + 1) == []
+
+
+def test_whether_the_book_may_be_exported_is_asked_without_reading_it(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    vic = an_actor(desk, "vic", Role.PLANNER, codes=("EAR",))
+    assert may_export(desk, boss) and not may_export(desk, vic)
+    assert not may_export(desk, an_actor(desk, "val", Role.VIEWER, codes=("ITAR",)))
+    with desk.store.look() as work:
+        secret = [x for x in work.lines.all() if x.export_control and not x.standing.closed]
+    for line in secret:
+        withdraw(desk, boss, line.line_id, "cancelled", line.version)
+    monkeypatch.delattr(LineRows, "all")
+    assert secret and may_export(desk, vic), "what was withdrawn is not in the folder"
+
+
 def test_runs_of_one_moment_are_all_on_one_page_or_the_next(desk: Desk) -> None:
     boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
     first = ask_plan(desk, boss, seconds=2)
@@ -133,13 +163,16 @@ def test_points_of_a_run_come_in_pages_and_all_of_them_in_its_stream(desk: Desk)
     job = ask_plan(desk, boss, seconds=2)
     with desk.store.begin() as work:
         work.jobs.add_points([JobPoint(job.job_id, n, "incumbent", n / 10, 9e4 - n, "") for n in range(1, 1201)])
-        work.jobs.ask_to_stop(job.job_id, desk.clock(), "enough")
+        work.jobs.ask_to_stop(job.job_id, desk.clock(), "enough", 30.0)
     client = client_of(desk)
     address = f"{V1}/runs/{job.job_id}"
     assert [x["number"] for x in client.get(f"{address}/points").json()] == list(range(1, 501))
     page = client.get(f"{address}/points", params={"after": 700, "limit": 3}).json()
     assert [x["number"] for x in page] == [701, 702, 703]
     stream = client.get(f"{address}/stream").text
+    assert stream.count("event: point") == 1200 and stream.count("event: run") == 1
+    narrow = client_of(replace(desk, limits=Limits(most_page=100)))
+    stream = narrow.get(f"{address}/stream").text
     assert stream.count("event: point") == 1200 and stream.count("event: run") == 1
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import html
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -122,3 +124,54 @@ def test_a_time_is_typed_on_the_clock_of_the_site(tmp_path: Path) -> None:
     assert datetime.fromisoformat(rhine[1]) == datetime(2027, 3, 28, 1, 30, tzinfo=UTC)
     assert found["machine up", "R01"][0] == datetime(2027, 3, 2, 5, 30, tzinfo=UTC)
     assert found["build started", build.build_id][0] == build.load_start
+
+
+def test_a_time_that_some_clock_has_no_year_for_is_told_and_never_a_fault_of_ours(tmp_path: Path) -> None:
+    desk = peopled_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    build = live_in_full(desk).result.plan.builds[0]
+    with signed_in(desk, "adm") as client:
+        word = {"token": token_on(client.get("/floor").text), "kind": "down"}
+        ends = ("0001-01-01T00:00", "9999-12-31T23:59", "0001-01-01T00:00+14:00", "9999-12-31T23:59-05:00")
+        for machine in ("M01", "R01"):
+            for end in ends:
+                for times in ({"at": end}, {"at": "2027-03-01T12:00", "until": end}):
+                    answer = client.post("/floor/machine", data={**word, "machine": machine, **times})
+                    assert answer.status_code == 422 and end in html.unescape(answer.text), (machine, times)
+        sent = {**word, "plan": "1", "kind": "started", "note": ""}
+        for end in ends:
+            assert client.post(f"/plates/{build.build_id}/event", data={**sent, "at": end}).status_code == 422, end
+        for odd in (*ends, "soon", "2027-03-01T06:00"):
+            again = {**word, "machine": "M01", "at": "never", "at_offered": odd}
+            assert client.post("/floor/machine", data=again).status_code == 422, odd
+    assert list_events(desk, boss) == []
+
+
+def test_what_the_page_offers_in_the_hour_that_comes_twice_is_that_very_moment(tmp_path: Path) -> None:
+    # On the Rhine clocks go back from 3:00 to 2:00 on 31 October 2027, at 01:00 UTC.
+    second = datetime(2027, 10, 31, 1, 30, 20, tzinfo=UTC)
+    desk = replace(peopled_desk(tmp_path, plan=False), clock=lambda: second, plans_from_now=True)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    with signed_in(desk, "adm") as client:
+        page = client.get("/floor").text
+        assert 'value="R01" data-now="2027-10-31T02:30"' in page
+        offered = re.search(r'name="at_offered" value="([^"]+)"', page)
+        assert offered is not None
+        sent = {"token": token_on(page), "machine": "R01", "kind": "down", "at_offered": offered[1], "note": ""}
+        wrong = client.post("/floor/machine", data={**sent, "at": "2027-10-31T02:30", "kind": "none"})
+        assert wrong.status_code == 422 and offered[0] in wrong.text  # and stands there again
+        assert client.post("/floor/machine", data={**sent, "at": "2027-10-31T02:30"}).status_code == 303
+        assert client.post("/floor/machine", data={**sent, "at": "2027-10-31T02:20"}).status_code == 303
+    assert [e.occurred_at for e in list_events(desk, boss)] == [
+        datetime(2027, 10, 31, 1, 30, tzinfo=UTC),
+        datetime(2027, 10, 31, 0, 20, tzinfo=UTC),
+    ]
+
+
+def test_a_plate_offers_its_moment_with_its_offset(tmp_path: Path) -> None:
+    desk = peopled_desk(tmp_path)
+    build = live_in_full(desk).result.plan.builds[0]
+    with signed_in(desk, "adm") as client:
+        shown = client.get(f"/plates/{build.build_id}?plan=1").text
+    offered = re.search(r'name="at_offered" value="([^"]+)"', shown)
+    assert offered is not None and datetime.fromisoformat(offered[1]) == build.load_start

@@ -51,6 +51,23 @@ def test_database_journals_cache_backup_and_what_is_restored_are_for_their_owner
     assert open_to_others(tmp_path) == {}
 
 
+def test_a_backup_is_for_its_owner_only_though_a_killed_one_left_its_half_to_everybody(tmp_path: Path) -> None:
+    desk = small_desk(tmp_path / "book")
+    others = tmp_path / "others"
+    others.write_bytes(b"")
+    others.chmod(0o644)
+    for left in ("file", "link"):
+        half, file = tmp_path / f".{left}.zip.part", tmp_path / f"{left}.zip"
+        if left == "file":
+            half.write_bytes(b"half of it")
+            half.chmod(0o644)
+        else:
+            half.symlink_to(others)
+        write_to(desk.store, file)  # type: ignore[arg-type]
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600 and not file.is_symlink() and not half.exists()
+    assert others.read_bytes() == b""
+
+
 def test_a_file_that_is_there_keeps_the_rights_somebody_gave_it(tmp_path: Path) -> None:
     desk = small_desk(tmp_path)
     desk.store.close()  # type: ignore[attr-defined]

@@ -10,11 +10,12 @@ from api_client import client_of, small_desk
 from desk_builder import Clock, an_actor
 from whole_site import peopled_desk, signed_in
 
-from router.service.jobs import LEASE_S, ask_plan, get_job
+from router.service.jobs import LEASE_S, WAITING_FOR_A_WORKER, WAITING_TO_BE_CANCELLED, ask_plan, get_job, stop
 from router.service.people import change_person
 from router.service.receipts import Once
 from router.service.records import JobKind, JobStanding, Role
 from router.worker import Worker
+from router.worker.loop import _Lost, _own
 
 HIDDEN = "1005-1"
 
@@ -74,6 +75,70 @@ def test_orderly_shutdowns_are_no_attempts_and_leave_no_reason(tmp_path: Path) -
     assert Worker(desk).once()
     done = get_job(desk, boss, job_id)
     assert done.standing is JobStanding.DONE and "shut down" not in done.why
+
+
+@pytest.mark.parametrize("stopped", [False, True])
+def test_a_run_handed_back_says_nothing_of_what_it_was_doing(tmp_path: Path, stopped: bool) -> None:
+    desk = small_desk(tmp_path)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id, worker = ask_plan(desk, boss, seconds=1).job_id, Worker(desk)
+    with desk.store.begin() as work:
+        claimed = work.jobs.claim(worker.name, desk.clock(), LEASE_S, 3)
+        assert claimed is not None
+        work.jobs.keep(replace(claimed, phase="search", done=7, total=10, best_cents=123, bound_cents=99))
+    if stopped:
+        stop(desk, boss, job_id)
+    worker._hand_back(claimed, "its worker was shut down", counts=False)
+    job = get_job(desk, boss, job_id)
+    if stopped:
+        assert (job.standing, job.phase) == (JobStanding.CANCELLED, "cancelled") and job.ended_at is not None
+        assert job.why == "stopped by boss; its worker was shut down"
+    else:
+        assert (job.standing, job.phase, job.why) == (
+            JobStanding.QUEUED,
+            WAITING_FOR_A_WORKER,
+            "its worker was shut down",
+        )
+        assert (job.done, job.total, job.best_cents, job.bound_cents) == (0, None, None, None)
+
+
+@pytest.mark.parametrize("silent", ["before it was stopped", "after"])
+def test_a_stopped_run_whose_worker_is_silent_does_not_seem_to_be_stopping(tmp_path: Path, silent: str) -> None:
+    clock = Clock()
+    desk = replace(small_desk(tmp_path), clock=clock)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id, worker = ask_plan(desk, boss, seconds=1).job_id, Worker(desk)
+    with desk.store.begin() as work:
+        claimed = work.jobs.claim(worker.name, clock(), LEASE_S, 3)
+    assert claimed is not None
+    if silent == "after":
+        assert stop(desk, boss, job_id).standing is JobStanding.STOPPING
+    clock.pass_s(LEASE_S + 1)
+    if silent == "after":
+        told = get_job(desk, boss, job_id)
+        assert (told.standing, told.phase) == (JobStanding.QUEUED, WAITING_TO_BE_CANCELLED)
+    job = stop(desk, boss, job_id)
+    assert (job.standing, job.phase, job.ended_at) == (JobStanding.CANCELLED, "cancelled", clock())
+    assert job.why == "stopped by boss; its worker was lost"
+    # That worker speaks again: the run is not its own any more, and nobody else takes it up.
+    with pytest.raises(_Lost), _own(desk, claimed, worker.name):
+        pass
+    assert not Worker(desk).once() and get_job(desk, boss, job_id) == job
+
+
+def test_a_stopped_run_whose_worker_is_silent_is_cancelled_by_the_next_one(tmp_path: Path) -> None:
+    clock = Clock()
+    desk = replace(small_desk(tmp_path), clock=clock)
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    job_id = ask_plan(desk, boss, seconds=1).job_id
+    with desk.store.begin() as work:
+        assert work.jobs.claim("one", clock(), LEASE_S, 3) is not None
+    stop(desk, boss, job_id)
+    clock.pass_s(LEASE_S + 1)
+    assert not Worker(desk).once()
+    job = get_job(desk, boss, job_id)
+    assert (job.standing, job.phase) == (JobStanding.CANCELLED, "cancelled")
+    assert job.why == "stopped by boss; its worker was lost"
 
 
 def test_the_page_of_a_failed_run_promises_no_figure_that_never_comes(tmp_path: Path) -> None:

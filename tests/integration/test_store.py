@@ -288,6 +288,20 @@ def test_events_trail_people_and_receipts_come_back(store: SqlStore) -> None:
         work.people.add(replace(person, name="ANA"), "other")
 
 
+def test_changes_of_the_book_since_a_revision_are_found_among_much_else(store: SqlStore) -> None:
+    with store.begin() as work:
+        for revision in range(1, 6):
+            work.trail.add(NOON, "ana", "hold", f"L-{revision}", {"why": "x", "revision": revision})
+            for _ in range(3):
+                work.trail.add(NOON, "bo", "sign in", "bo", {})
+    with store.look() as work:
+        assert [x.subject for x in work.trail.book_changes(2, None, 10)] == ["L-5", "L-4", "L-3"]
+        first = work.trail.book_changes(0, None, 2)
+        assert [x.subject for x in first] == ["L-5", "L-4"]
+        assert [x.subject for x in work.trail.book_changes(0, first[-1].trail_id, 9)] == ["L-3", "L-2", "L-1"]
+        assert work.trail.book_changes(5, None, 10) == []
+
+
 def test_jobs_are_claimed_once_each_by_workers_at_once(store: SqlStore) -> None:
     with store.begin() as work:
         for n in range(12):

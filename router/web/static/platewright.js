@@ -17,14 +17,16 @@
   // A time is offered on the clock of what is chosen, as long as nobody has typed another.
   for (const choice of document.querySelectorAll("select[data-clock]")) {
     const field = document.getElementById(choice.dataset.clock);
-    let offered = field.value;
+    // After a fault it holds what somebody typed, which is nobody's offer.
+    const moments = [...choice.options].map((option) => option.dataset.now);
+    let offered = moments.includes(field.value) ? field.value : null;
     const offer = () => {
       if (field.value !== offered) return;
       field.value = offered = choice.selectedOptions[0].dataset.now;
     };
     choice.addEventListener("change", offer);
     // The browser may have kept another choice than the page was made with.
-    if ([...choice.options].some((option) => option.dataset.now === offered)) offer();
+    offer();
   }
   // A box that opens over the page closes with Escape or a click elsewhere, and gives the focus back.
   const boxes = () => document.querySelectorAll("details.self[open], details.how[open], details.pop[open]");
