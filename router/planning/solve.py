@@ -40,6 +40,8 @@ _BOUND_SHARE = 0.3
 """Share of the time that is left which the bound may take."""
 _PROOF_FIRST_LINES = 2_000
 """Larger books are searched first; habit and bound, which take long there, come after."""
+_PROOF_SHARE, _PROOF_TIMES = 0.4, 2.0
+"""Share of the time left after the first plan, and how often the time up to it, that habit and bound get at most."""
 _GRACE_S = 1.0
 """A first plan that is nearly there when the run is called off is made to its end for so long."""
 _LEAST_TABLE_S = 20.0
@@ -118,24 +120,38 @@ def plan_scenario(
     proof_first = len(problem.lines) <= _PROOF_FIRST_LINES
     bound: Bound | None = None
     if proof_first:
-        habit, bound = _beside(problem, able, params, listener, started, cancel)
-    state, log = _search(problem, arrays, draft, begun, params, bound, listener, cancel, started, executor)
+        habit, bound = _beside(problem, able, params, _BOUND_SHARE, listener, started, cancel)
+    state, log = _search(
+        problem,
+        arrays,
+        draft,
+        begun,
+        params,
+        params.seconds if proof_first else _search_ends_s(params.seconds, first_s),
+        bound,
+        listener,
+        cancel,
+        started,
+        executor,
+    )
     log.trace[:0] = [*quick, TracePoint(round(first_s, 3), 0, draft_cents)]
+    plan = publish(state, "optimizer", params.seed)
+    log.trace.append(TracePoint(round(time.monotonic() - started, 3), log.work, plan.totals.landed_cents))
     if not proof_first:
-        habit, bound = _beside(problem, able, params, listener, started, cancel)
+        habit, bound = _beside(problem, able, params, 1.0, listener, started, cancel)
     habit_plan = publish(habit, "today's habit", params.seed)
     # A plan that was begun with is not thrown over for a habit that keeps none of its builds.
     if start is None and (state.missing(), state.total_cents) > (habit.missing(), habit.total_cents):
         state = habit
+        plan = publish(state, "optimizer", params.seed)
+        log.trace.append(TracePoint(round(time.monotonic() - started, 3), log.work, plan.totals.landed_cents))
     if state.placed_lines() != able:
         # The bound of all lines does not hold for fewer; a run called off has no time for another and tells none.
         bound_s = None if params.seconds is None else _BOUND_SHARE * params.seconds
         bound = None if _set(cancel) else lower_bound(problem, state.placed_lines(), bound_s, cancel=cancel)
         if bound is not None:
             listener.bound(bound.cents, time.monotonic() - started)
-    plan = publish(state, "optimizer", params.seed)
     landed = plan.totals.landed_cents
-    log.trace.append(TracePoint(round(time.monotonic() - started, 3), log.work, landed))
     status = _status(log.stop_reason, landed, bound, state.missing())
     listener.ended(status, log.stop_reason)
     listener.phase("ship or print local", len(problem.lines))
@@ -163,15 +179,27 @@ def plan_scenario(
     )
 
 
+def _search_ends_s(seconds: float | None, first_s: float) -> float | None:
+    """When the search of a large book ends, so that habit and bound are likely there in time as well.
+
+    Both grow with the book as its first plan does, which was there after ``first_s`` seconds.
+    """
+    if seconds is None:
+        return None
+    return seconds - min(_PROOF_SHARE * max(0.0, seconds - first_s), _PROOF_TIMES * first_s)
+
+
 def _beside(
     problem: Problem,
     able: frozenset[int],
     params: RunParams,
+    share: float,
     listener: Listener,
     started: float,
     cancel: threading.Event | None,
 ) -> tuple[State, Bound | None]:
-    """What the plan is measured against: today's habit, and the least any plan can cost.
+    """What the plan is measured against: today's habit, and the least any plan can cost, for which ``share`` of the
+    time left is there.
 
     The habit is worked out to its end even when the run is cancelled, for half of it would compare with nothing.
     """
@@ -180,7 +208,7 @@ def _beside(
     if _set(cancel):
         return habit, None
     listener.phase("lower bound", None)
-    left = None if params.seconds is None else max(1.0, _BOUND_SHARE * (started + params.seconds - time.monotonic()))
+    left = None if params.seconds is None else max(1.0, share * (started + params.seconds - time.monotonic()))
     bound = lower_bound(problem, able, left, cancel)
     if bound is not None:
         listener.bound(bound.cents, time.monotonic() - started)
@@ -203,15 +231,16 @@ def _search(
     first: Draft,
     begun: WarmStart | None,
     params: RunParams,
+    ends_s: float | None,
     bound: Bound | None,
     listener: Listener,
     cancel: threading.Event | None,
     started: float,
     executor: Executor | None,
 ) -> tuple[State, _Log]:
-    """Search from a first plan, last improvements, and the exact state of what they found."""
+    """Search from a first plan until ``ends_s``, last improvements, and the exact state of what they found."""
     firm = begun.firm if begun else None
-    seconds = params.seconds
+    seconds = ends_s
     begun_s = time.monotonic() - started
     if seconds is not None:
         left = max(0.0, started + seconds - time.monotonic())
@@ -239,7 +268,7 @@ def _search(
     if reason != "cancelled":
         listener.phase("last improvements", len(problem.lines))
         try:
-            tidy(draft, None if params.seconds is None else started + params.seconds, Heeding(listener, cancel))
+            tidy(draft, None if ends_s is None else started + ends_s, Heeding(listener, cancel))
         except CalledOff:
             reason = "cancelled"  # every step of it leaves a whole plan
     state = adopt(problem, arrays, draft)

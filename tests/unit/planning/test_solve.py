@@ -246,6 +246,24 @@ def test_a_time_limit_passed_by_the_first_plan_is_told_as_such() -> None:
     assert heard.end is not None and heard.end[1] == result.stop_reason
 
 
+def test_habit_and_bound_of_a_large_book_come_after_its_plan_and_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("router.planning.solve._PROOF_FIRST_LINES", 5)
+    monkeypatch.setattr("router.planning.solve._PROOF_TIMES", 1e9)
+    began = time.monotonic()
+    at: dict[str, float] = {}
+
+    class Phases(Recorder):
+        def phase(self, name: str, total: int | None) -> None:
+            super().phase(name, total)
+            at.setdefault(name, time.monotonic() - began)
+
+    result = plan_scenario(toy_scenario(12, 1), RunParams(seed=1, seconds=5.0), Phases(), started=began)
+    first_s, ready_s = result.trace[0].seconds, result.trace[-1].seconds
+    assert at["search"] < ready_s <= at["lower bound"] < 5.0
+    assert ready_s < first_s + 0.6 * (5.0 - first_s) + 0.5
+    assert result.bound_cents is not None and result.stop_reason in {"time limit of 5 s", "bound reached"}
+
+
 def test_the_auditor_finds_a_plan_that_builds_what_cannot_be_made() -> None:
     scenario = toy_scenario(4, 2)
     plan = plan_scenario(scenario, RunParams(seed=1, seconds=None, work=5), Silent()).plan
