@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from router.domain.network import Network
 from router.formats.tables import Cell, csv_text
 from router.report.wording import money, number, percent
-from router.whatif.comparison.compare import NOTHING_INVESTED, Comparison, Lived
+from router.whatif.comparison.compare import NOTHING_INVESTED, NOTHING_RECEIVED, Comparison, Lived
 from router.whatif.rolling.figures import FIGURES
 from router.whatif.statistics import Difference, Interval, Verdict
 
@@ -54,8 +54,10 @@ class Row:
 
 
 def rows(comparison: Comparison, lived: Lived, currency: str) -> tuple[Row, ...]:
-    """The figures of a scenario beside the base's, in the order of ``FIGURES``."""
+    """The figures of a scenario beside the base's, in the order of ``FIGURES``; none where no line is received."""
     base = comparison.lived[0]
+    if lived.why_no_appraisal == NOTHING_RECEIVED:
+        return ()
     return tuple(
         Row(
             what,
@@ -95,6 +97,8 @@ def word(name: str, difference: Difference) -> str:
 
 def findings(comparison: Comparison, lived: Lived, currency: str) -> tuple[str, ...]:
     """What the comparison says of a scenario, in sentences; what it cannot say, too."""
+    if lived.why_no_appraisal == NOTHING_RECEIVED:
+        return (f"{NOTHING_RECEIVED[0].upper()}{NOTHING_RECEIVED[1:]}.",)
 
     def of(name: str) -> str:
         return lived.differences[name].sentence(
