@@ -75,10 +75,15 @@ def _mean(name: str, interval: Interval, currency: str) -> str:
     return shown(name, interval.mean, currency)
 
 
+def gap_shown(name: str, value: float, currency: str) -> str:
+    """A difference of two such figures with its unit: of shares, points."""
+    return f"{number(100 * value, 1)} points" if name in _SHARES else shown(name, value, currency)
+
+
 def _gap(name: str, difference: Difference, currency: str) -> str:
     interval = difference.interval
-    half = "" if interval.half_width is None else f" ± {shown(name, interval.half_width, currency)}"
-    return shown(name, interval.mean, currency) + half
+    half = "" if interval.half_width is None else f" ± {gap_shown(name, interval.half_width, currency)}"
+    return gap_shown(name, interval.mean, currency) + half
 
 
 def word(name: str, difference: Difference) -> str:
@@ -102,7 +107,7 @@ def findings(comparison: Comparison, lived: Lived, currency: str) -> tuple[str, 
 
     def of(name: str) -> str:
         return lived.differences[name].sentence(
-            f"Difference in {FIGURES[name][0]}", lambda value: shown(name, value, currency)
+            f"Difference in {FIGURES[name][0]}", lambda value: gap_shown(name, value, currency)
         )
 
     said = [of("landed_cents_a_line"), of("late_share"), of("near_share")]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,7 @@ from router.kernel.faults import FaultyInput, PlatewrightError
 from router.service.what_if_folder import compare_what_ifs
 from router.whatif.changes import BASE, read_what_if
 from router.whatif.comparison.compare import Settings, _appraisal, _why_no_appraisal
-from router.whatif.comparison.tables import word
+from router.whatif.comparison.tables import gap_shown, word
 from router.whatif.rolling.replicate import Stretch
 from router.whatif.statistics import Verdict, compare_paired
 from router.whatif.sweep.run import Quiet
@@ -116,6 +117,19 @@ def test_tables_and_page_hold_what_was_found(compared: tuple[Path, dict[str, obj
     with (out / "replications.csv").open(encoding="utf-8", newline="") as text:
         rows = list(csv.DictReader(text))
     assert sorted({row["scenario"] for row in rows}) == ["base", "dearer <b>", "nothing"]
+
+
+def test_differences_of_shares_are_points_and_of_all_else_in_their_unit(
+    compared: tuple[Path, dict[str, object]],
+) -> None:
+    assert gap_shown("late_share", -0.069, "EUR") == "\u22126.9 points"
+    assert gap_shown("km", 1200.0, "EUR") == "1,200"
+    out, made = compared
+    page = (out / "comparison.html").read_text(encoding="utf-8")
+    cells = re.findall(r"<td class=\"num nowrap\">([^<]* ± [^<]*)</td>", page)
+    assert any("points ± " in x for x in cells) and not any("%" in x for x in cells)
+    said = [x for s in made["scenarios"] for x in s["findings"] if "late lines" in x]  # type: ignore[attr-defined]
+    assert said and not any("\u00a0%" in x for x in said)
 
 
 def test_faults_are_told_before_anything_is_simulated_or_written(tmp_path: Path) -> None:
