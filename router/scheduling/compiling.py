@@ -8,16 +8,16 @@ from contextlib import contextmanager
 
 from numba.core import event
 
-from router.kernel.run import Listener, Status
+from router.kernel.run import Listener, Passing
 
 COMPILING = "compiling, once only"
 
 
-class CompilingTold:
+class CompilingTold(Passing):
     """Passes everything on to a listener; a phase in which something is compiled is broken by a phase that says so."""
 
     def __init__(self, listener: Listener) -> None:
-        self._listener = listener
+        super().__init__(listener)
         self._phase: tuple[str, int | None] | None = None
         self._told = False
 
@@ -29,22 +29,13 @@ class CompilingTold:
 
     def phase(self, name: str, total: int | None) -> None:
         self._phase, self._told = (name, total), False
-        self._listener.phase(name, total)
+        super().phase(name, total)
 
     def step(self, done: int) -> None:
         # Loops are compiled one after another at their first call: only a further step shows that work goes on.
         if self._told and self._phase is not None:
             self.phase(*self._phase)
-        self._listener.step(done)
-
-    def incumbent(self, value: float, seconds: float) -> None:
-        self._listener.incumbent(value, seconds)
-
-    def bound(self, value: float, seconds: float) -> None:
-        self._listener.bound(value, seconds)
-
-    def ended(self, status: Status, reason: str) -> None:
-        self._listener.ended(status, reason)
+        super().step(done)
 
 
 class _Compiler(event.Listener):

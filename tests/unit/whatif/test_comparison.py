@@ -15,11 +15,18 @@ import pytest
 from router.kernel.faults import FaultyInput, PlatewrightError
 from router.service.what_if_folder import compare_what_ifs
 from router.whatif.changes import BASE, read_what_if
-from router.whatif.comparison.compare import Settings, _appraisal, _why_no_appraisal
-from router.whatif.comparison.tables import gap_shown, word
+from router.whatif.comparison.compare import (
+    NOTHING_RECEIVED,
+    Comparison,
+    Lived,
+    Settings,
+    _appraisal,
+    _why_no_appraisal,
+)
+from router.whatif.comparison.tables import findings, gap_shown, rows, word
 from router.whatif.rolling.replicate import Stretch
 from router.whatif.statistics import Verdict, compare_paired
-from router.whatif.sweep.run import Quiet
+from router.whatif.sweep.run import Quiet, SweepEnd
 
 SMALL = Path(__file__).parents[3] / "scenarios" / "small"
 HEAD = "format: platewright what-if 1\nname: {}\ninvented: true\nchanges:\n"
@@ -115,8 +122,8 @@ def test_tables_and_page_hold_what_was_found(compared: tuple[Path, dict[str, obj
     assert "dearer &lt;b&gt;" in page and ">nothing</h2>" in page
     assert "<b>" not in page.split("<main>")[1].split("<style>")[0].replace("<b>Invented", "")
     with (out / "replications.csv").open(encoding="utf-8", newline="") as text:
-        rows = list(csv.DictReader(text))
-    assert sorted({row["scenario"] for row in rows}) == ["base", "dearer <b>", "nothing"]
+        kept = list(csv.DictReader(text))
+    assert sorted({row["scenario"] for row in kept}) == ["base", "dearer <b>", "nothing"]
 
 
 def test_differences_of_shares_are_points_and_of_all_else_in_their_unit(
@@ -239,3 +246,15 @@ def test_a_time_in_which_nothing_is_received_is_refused(tmp_path: Path) -> None:
     with pytest.raises(PlatewrightError, match=r"paid: no line is received in the time that counts"):
         compare_what_ifs(folder, [paid], tmp_path / "out", SETTINGS)
     assert not (tmp_path / "out" / "comparison.json").exists()
+
+
+def test_where_nothing_is_received_that_is_all_that_is_said(tmp_path: Path) -> None:
+    paid = read_what_if(file_of(tmp_path, "paid", "{change: carbon_price, per_tonne: 1, investment: {capex: 1.00}}"))
+    some, none = _lived(0), {**_lived(0), "lines": 0.0}
+    assert _why_no_appraisal(paid, BASE, [(none, none)] * 2) == NOTHING_RECEIVED
+    assert _why_no_appraisal(paid, BASE, [(none, none), (some, some)]) == ""
+    empty = Lived(paid, (), {}, {}, None, NOTHING_RECEIVED)
+    made = Comparison(SETTINGS, 2, (Lived(BASE, (), {}, {}, None, ""), empty), SweepEnd.DONE, 1.0, None)
+    (said,) = findings(made, empty, "EUR")
+    assert "nothing can be compared" in said
+    assert rows(made, empty, "EUR") == ()
