@@ -60,7 +60,11 @@ def refuse_foreign(folder: Path, names: Iterable[str] = ()) -> None:
     if not folder.exists() and not folder.is_symlink():
         return
     wanted = "a new name, an empty folder or the folder of an earlier result"
-    if folder.is_symlink() or not folder.is_dir():
+    if folder.is_symlink():
+        # The folder is replaced whole, which a link would not live through.
+        seen = "a link to a folder" if folder.is_dir() else "a link"
+        raise FaultyInput([Fault(str(folder), "", "", seen, f"the folder itself, or {wanted}")])
+    if not folder.is_dir():
         raise FaultyInput([Fault(str(folder), "", "", "something that is not a folder", wanted)])
     if any(folder.iterdir()) and not (folder / RESULT_FILE).is_file():
         raise FaultyInput([Fault(str(folder), "", "", f"a folder of other things, without {RESULT_FILE}", wanted)])

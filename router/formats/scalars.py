@@ -23,7 +23,13 @@ from router.formats.wording import one_of
 
 LARGEST_NUMBER = Decimal(10) ** 12
 """No length, mass, price or duration of this trade comes near; larger values are typing errors."""
+_LEAST_PER_CENT = 2
+"""A share beyond its bounds, of so much or more, was written in per cent; less is another slip."""
 FIRST_YEAR, LAST_YEAR = 2000, 2100
+LONGEST_LIFE_YEARS = 50
+"""Machines are written off in ten years or so, halls in fifty (common practice, no source)."""
+HIGHEST_GROWTH = 3
+"""Demand four times over; what is more is a slip (common practice, no source)."""
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
@@ -87,6 +93,8 @@ class Real(Scalar):
     above: float | None = None
     least: float | None = None
     most: float | None = None
+    per_cent: bool = False
+    """A share of 1 that people are used to write in per cent: a refusal says what that would be."""
 
     def want(self) -> str:
         bounds = [
@@ -98,10 +106,14 @@ class Real(Scalar):
 
     def parse(self, raw: object, zone: ZoneInfo | None) -> float:
         value = float(_decimal(raw, self.want()))
+        if self._holds(value):
+            return value
+        meant = self.per_cent and abs(value) >= _LEAST_PER_CENT and self._holds(value / 100)
+        raise refusal(self.want() + (f"; did you mean {value / 100:g}?" if meant else ""))
+
+    def _holds(self, value: float) -> bool:
         low = (self.above is not None and value <= self.above) or (self.least is not None and value < self.least)
-        if low or (self.most is not None and value > self.most):
-            raise refusal(self.want())
-        return value
+        return not low and (self.most is None or value <= self.most)
 
     def schema(self) -> dict[str, Any]:
         bounds = {"exclusiveMinimum": self.above, "minimum": self.least, "maximum": self.most}
@@ -328,6 +340,7 @@ PositiveNumber = Annotated[float, Real(above=0)]
 NumberFromZero = Annotated[float, Real(least=0)]
 Fraction = Annotated[float, Real(least=0, most=1)]
 PositiveFraction = Annotated[float, Real(above=0, most=1)]
+LifeYears = Annotated[float, Real(above=0, most=LONGEST_LIFE_YEARS)]
 Cents = Annotated[int, Money()]
 Minutes = Annotated[int, Whole(0, 100_000)]
 Flag = Annotated[bool, Switch()]

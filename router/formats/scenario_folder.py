@@ -12,6 +12,7 @@ from router.formats.model_order import MODEL_ENDINGS
 from router.formats.network_file import NETWORK_FILE, NetworkReading, inspect_network
 from router.formats.order_book import OrderReading, inspect_orders
 from router.formats.part_remarks import part_remarks
+from router.formats.unused_models import unused_model_remarks
 from router.geometry import MeshError, PartFacts, measure, unusable
 from router.kernel.faults import Fault, FaultyInput
 
@@ -44,14 +45,15 @@ def check_scenario(
 
 def look_at_scenario(folder: Path, cache_dir: Path | None = None) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
     """Every fault of a folder, and remarks on models and lines that can be planned but deserve a look."""
-    return _inspect(folder, cache_dir, None)[1:]
+    return _inspect(folder, cache_dir, None, unused_too=True)[1:]
 
 
 def _inspect(
-    folder: Path, cache_dir: Path | None, progress: ProgressCall | None
+    folder: Path, cache_dir: Path | None, progress: ProgressCall | None, unused_too: bool = False
 ) -> tuple[Scenario | None, tuple[Fault, ...], tuple[str, ...]]:
     if not folder.is_dir():
-        return None, (Fault(str(folder), "", "", "no such folder", "a scenario folder"),), ()
+        seen = "a file" if folder.exists() else "no such folder"
+        return None, (Fault(str(folder), "", "", seen, "a scenario folder"),), ()
     faults: list[Fault] = []
     contents: dict[str, bytes] = {}
     raw_network = _read(folder, NETWORK_FILE, faults, contents)
@@ -64,6 +66,8 @@ def _inspect(
     remarks = part_remarks({n: p for n, p in parts.items() if f"{MODEL_FOLDER}/{n}" not in refused}, network.network)
     if network.network is not None:
         remarks += line_remarks(orders.lines, network.network)
+    if unused_too:
+        remarks += unused_model_remarks(folder / MODEL_FOLDER, orders.units, _overhang_deg(network), cache_dir)
     if faults or network.network is None:
         return None, tuple(faults), remarks
     return Scenario(network.network, orders.lines, parts, fingerprint(contents)), (), remarks
@@ -111,6 +115,10 @@ def _links(folder: Path) -> list[str]:
     return [p.name for p in models.iterdir() if p.is_symlink()] if models.is_dir() else []
 
 
+def _overhang_deg(network: NetworkReading) -> float:
+    return network.network.overhang_deg if network.network else STANDARD_OVERHANG_DEG
+
+
 def _measure(
     folder: Path,
     network: NetworkReading,
@@ -120,7 +128,7 @@ def _measure(
     faults: list[Fault],
     contents: dict[str, bytes],
 ) -> dict[str, PartFacts]:
-    overhang_deg = network.network.overhang_deg if network.network else STANDARD_OVERHANG_DEG
+    overhang_deg = _overhang_deg(network)
     present = set(model_files(folder))
     named = [name for name in units if name in present]
     parts: dict[str, PartFacts] = {}

@@ -17,6 +17,8 @@ from router.formats.model_base import Record, note, require
 from router.formats.model_sites import PlaceRecord
 from router.formats.places import resolve_place
 from router.formats.scalars import (
+    HIGHEST_GROWTH,
+    LONGEST_LIFE_YEARS,
     Choice,
     Country,
     Flag,
@@ -65,8 +67,9 @@ class Sourced(Scalar):
 _Cents = Annotated[Figure, Sourced(Money())]
 _FromZero = Annotated[Figure, Sourced(Real(least=0))]
 _Positive = Annotated[Figure, Sourced(Real(above=0))]
-_Share = Annotated[Figure, Sourced(Real(above=0, most=1))]
-_Growth = Annotated[float, Real(above=-1, most=20)]
+_Share = Annotated[Figure, Sourced(Real(above=0, most=1, per_cent=True))]
+_GROWTH = Real(above=-1, most=HIGHEST_GROWTH, per_cent=True)
+_Growth = Annotated[float, _GROWTH]
 
 
 class _Costs(Record):
@@ -113,15 +116,17 @@ class TermsRecord(Record):
     """What holds for the whole question."""
 
     history_days: _Positive = note("days of demand the order book stands for")
-    growth: Annotated[Figure, Sourced(Real(above=-1, most=20))] = note("0.2: a fifth more than the history")
+    growth: Annotated[Figure, Sourced(_GROWTH)] = note("0.2: a fifth more than the history")
     plate_fill: _Share = note("share of a plate used on average")
     existing_hours_per_year: _Positive = note("machine hours a year of a machine there is")
-    rate_avoided: Annotated[Figure, Sourced(Real(least=0, most=1))] = note(
+    rate_avoided: Annotated[Figure, Sourced(Real(least=0, most=1, per_cent=True))] = note(
         "share of the hourly rate of a machine there is that is saved when it stands"
     )
     bought_per_h: _Cents = note("price of a machine hour bought elsewhere, all included")
-    life_years: _Positive = note("years over which investments are spread")
-    discount_rate: _FromZero = note("a year, 0.08 for 8 %")
+    life_years: Annotated[Figure, Sourced(Real(above=0, most=LONGEST_LIFE_YEARS))] = note(
+        "years over which investments are spread"
+    )
+    discount_rate: Annotated[Figure, Sourced(Real(least=0, most=1, per_cent=True))] = note("a year, 0.08 for 8 %")
     freight_factor: _FromZero = note("on today's freight prices", default=Figure(1.0, "default"))
     carbon_factor: _FromZero = note("on today's carbon price", default=Figure(1.0, "default"))
 

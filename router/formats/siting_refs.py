@@ -5,6 +5,7 @@ Looked at in what stands in the file, entry by entry, so that a fault of one num
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -14,14 +15,17 @@ from router.domain.network import Network
 from router.formats.gazetteer import PlaceNotResolved
 from router.formats.model_sites import PlaceRecord
 from router.formats.places import resolve_place
-from router.formats.scalars import Ident, Real, Scalar
+from router.formats.scalars import HIGHEST_GROWTH, Ident, Real, Scalar
 from router.formats.validation import Places, value_at
 from router.formats.wording import found, one_of
 from router.kernel.faults import Fault
 from router.kernel.money import round_cents
 
 _LEAST_SWING = {"growth": -0.99, "plate_fill": 0.01, "existing_hours_per_year": 1.0}
-_SHARES = ("plate_fill", "rate_avoided")
+_MOST_SWING = {
+    "growth": (HIGHEST_GROWTH, f"a growth of at most {HIGHEST_GROWTH:g}"),
+    **dict.fromkeys(("plate_fill", "rate_avoided", "discount_rate"), (1, "a share of at most 1")),
+}
 
 
 def reference_faults(data: Mapping[str, Any], network: Network, places: Places) -> list[Fault]:
@@ -126,6 +130,8 @@ def _swing_faults(data: Mapping[str, Any], places: Places) -> list[Fault]:
         low, high = (_read(Real(), value_at(entry, (end,))) for end in ("low", "high"))
         if low is not None and low < least:
             faults.append(places.fault(("swings", name, "low"), found(low), f"a value of at least {least:g}"))
-        if high is not None and high > 1 and name in _SHARES:
-            faults.append(places.fault(("swings", name, "high"), found(high), "a share of at most 1"))
+        most, expected = _MOST_SWING.get(name, (math.inf, ""))
+        if high is not None and high > most:
+            meant = f"; did you mean {high / 100:g}?" if 2 <= high <= 100 * most else ""
+            faults.append(places.fault(("swings", name, "high"), found(high), expected + meant))
     return faults

@@ -149,25 +149,13 @@ class Silent:
         return
 
 
-class Heeding:
-    """Passes everything on to a listener, and ends work that hears of no cancel itself: at its next step.
+class Passing:
+    """Passes everything on to a listener; what is done beside that, its children say."""
 
-    For work whose steps each leave something whole. ``step`` raises CalledOff once the event has been heard for
-    ``grace_s`` seconds, within which the work may still come to its end.
-    """
-
-    def __init__(self, listener: Listener, event: Flag | None, grace_s: float = 0.0) -> None:
+    def __init__(self, listener: Listener) -> None:
         self._listener = listener
-        self._event = event
-        self._grace_s = grace_s
-        self._heard_s: float | None = None
 
     def step(self, done: int) -> None:
-        if self._event is not None and self._event.is_set():
-            now_s = time.monotonic()
-            self._heard_s = now_s if self._heard_s is None else self._heard_s
-            if now_s - self._heard_s >= self._grace_s:
-                raise CalledOff("called off before there was a plan; nothing is kept")
         self._listener.step(done)
 
     def phase(self, name: str, total: int | None) -> None:
@@ -181,3 +169,25 @@ class Heeding:
 
     def ended(self, status: Status, reason: str) -> None:
         self._listener.ended(status, reason)
+
+
+class Heeding(Passing):
+    """Passes everything on to a listener, and ends work that hears of no cancel itself: at its next step.
+
+    For work whose steps each leave something whole. ``step`` raises CalledOff once the event has been heard for
+    ``grace_s`` seconds, within which the work may still come to its end.
+    """
+
+    def __init__(self, listener: Listener, event: Flag | None, grace_s: float = 0.0) -> None:
+        super().__init__(listener)
+        self._event = event
+        self._grace_s = grace_s
+        self._heard_s: float | None = None
+
+    def step(self, done: int) -> None:
+        if self._event is not None and self._event.is_set():
+            now_s = time.monotonic()
+            self._heard_s = now_s if self._heard_s is None else self._heard_s
+            if now_s - self._heard_s >= self._grace_s:
+                raise CalledOff("called off before there was a plan; nothing is kept")
+        super().step(done)

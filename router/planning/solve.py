@@ -29,6 +29,7 @@ from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 from router.planning.trade_offs import trade_offs
 from router.planning.warm_start import LITTLE_HEAT, WarmStart, warm_start
+from router.scheduling.compiling import compiling_told
 from router.scheduling.draft import Draft
 from router.scheduling.search import Knobs, quick_plan, tidy, worth_a_quick_plan
 from router.scheduling.search import first_plan as first_draft
@@ -96,9 +97,22 @@ def plan_scenario(
     """
     if (keep or keep_if_able) and start is None:
         raise ValueError("builds to keep are those of a plan to start from, and none was given")
-    params = params or RunParams()
-    listener = listener or Silent()
     started = time.monotonic() if started is None else started
+    with compiling_told(listener or Silent()) as told:
+        return _planned(scenario, params or RunParams(), told, cancel, started, executor, start, keep, keep_if_able)
+
+
+def _planned(
+    scenario: Scenario,
+    params: RunParams,
+    listener: Listener,
+    cancel: threading.Event | None,
+    started: float,
+    executor: Executor | None,
+    start: Plan | None,
+    keep: Collection[str],
+    keep_if_able: Collection[str],
+) -> Result:
     listener.phase("who may build what", None)
     problem = Problem(scenario)
     heeding = Heeding(listener, cancel, _GRACE_S)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import random
 import threading
 import time
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
 from router.costing import line_shares
@@ -71,6 +71,7 @@ def line_options(
     chosen = tuple(site_id for site_id, _, _ in delivered)
     on = [p for _, plate_ids, _ in delivered for p in plate_ids if p in names]
     plates = [(names[p], _fill(problem, state.plates[p])) for p in on]
+    pieces = {site_id: sum(state.plates[p].items[line].pieces for p in ids) for site_id, ids, _ in delivered}
     with_cents, with_stakes = state.total_cents, state.stakes(apart)
     found: dict[str, SiteOption] = {}
     journal: list[Undo] = []
@@ -99,7 +100,7 @@ def line_options(
                 why = (cut_off or (NO_PLACE if taken_out else NOT_TAKEN_OUT),)
             option = _impossible(site.site_id, why)
         sites.append(option)
-    return LineOptions(line_id, chosen, _sentence(problem, line, chosen, sites, plates), tuple(sites))
+    return LineOptions(line_id, chosen, _sentence(problem, line, chosen, sites, plates, pieces), tuple(sites))
 
 
 def _impossible(site_id: str, reasons: tuple[str, ...]) -> SiteOption:
@@ -209,14 +210,33 @@ def _on_its_plate(option: SiteOption) -> str:
     return f"it joins plate {option.joins_build_id}, {rise}"
 
 
+def _due(late_days: int | None) -> str:
+    return "in time" if not late_days else f"{late_days} day{'s' if late_days != 1 else ''} late"
+
+
+def _parts_arrive(name: Mapping[str, str], own: list[SiteOption], pieces: Mapping[str, int]) -> str:
+    """When a line split over sites arrives: each part by itself unless all are told the same."""
+    told = {_due(o.late_days) for o in own}
+    if len(told) == 1:
+        return f"all of it arrives {told.pop()}"
+    parts = [(pieces[o.site_id], f"from {name[o.site_id]} {_due(o.late_days)}") for o in own]
+    first = f"{parts[0][0]} of its {sum(pieces.values())} pieces arrive {parts[0][1]}"
+    *middle, last = (f"{many} {how}" for many, how in parts[1:])
+    return f"{', '.join([first, *middle])} and {last}"
+
+
 def _sentence(
     problem: Problem,
     line: int,
     chosen: tuple[str, ...],
     sites: list[SiteOption],
-    plates: Sequence[tuple[str, float]] = (),
+    plates: Sequence[tuple[str, float]],
+    pieces: Mapping[str, int],
 ) -> str:
-    """Why the chosen site won, in one plain sentence. ``plates``: name and fill of those the line is on."""
+    """Why the chosen site won, in one plain sentence.
+
+    ``plates``: name and fill of those the line is on; ``pieces``: how many of it each chosen site builds.
+    """
     name = {s.site_id: s.name for s in problem.network.sites}
     if not chosen:
         if problem.sites_for(line):
@@ -229,9 +249,9 @@ def _sentence(
     local = nearest in chosen
     lead = own[0]
     joined = _on_plates(plates) if len(plates) > 1 else _on_its_plate(lead)
-    due = "in time" if not lead.late_days else f"{lead.late_days} day{'s' if lead.late_days != 1 else ''} late"
+    due = _due(lead.late_days)
     if len(chosen) > 1:
-        return f"Split between {place}: {joined}, and all of it arrives {due}."
+        return f"Split between {place}: {joined}, and {_parts_arrive(name, own, pieces)}."
     if not others:
         only = "the only site that can build it"
         return f"{place} is {only}; {joined}, and it arrives {due}."

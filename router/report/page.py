@@ -13,6 +13,7 @@ from jinja2 import Environment
 
 from router.domain.network import Scenario
 from router.domain.result import Result
+from router.formats import line_remarks
 from router.report.hands_on import next_activities
 from router.report.headline import claims, what_was_planned
 from router.report.kpi_table import kpi_groups
@@ -86,6 +87,7 @@ def write_report(scenario: Scenario, result: Result, audit_findings: Sequence[st
         sites=[s.name for s in network.sites],
         unplanned=unplanned_rows(scenario, plan),
         notes=part_notes(scenario),
+        line_remarks=line_remarks(scenario.lines, network),
         trace=trace_chart(
             "trace", result.trace, result.seconds, result.bound_cents, result.habit_kpis.landed_cents, network.currency
         ),

@@ -44,7 +44,7 @@ def _read(archive: zipfile.ZipFile, name: str, limits: Limits) -> Contents:
     found: dict[str, Callable[[], bytes]] = {}
     faults: list[Fault] = []
     left = limits.most_unpacked_bytes
-    places = {e: _place(e.filename) for e in entries if not left_by_a_system(e.filename)}
+    places = {e: place_in_folder(e.filename) for e in entries if not left_by_a_system(e.filename)}
     for entry, place in places.items():
         if place is None:
             want = f"{NETWORK_FILE}, {' or '.join(ORDER_FILES)}, {MODEL_FOLDER}/ with model files, nothing else"
@@ -77,7 +77,7 @@ def left_by_a_system(path: str) -> bool:
     return _FOLDER_BY_A_SYSTEM in parts[:-1] or parts[-1].casefold() in _BY_SYSTEMS or parts[-1].startswith("._")
 
 
-def _place(path: str) -> str | None:
+def place_in_folder(path: str) -> str | None:
     """Where a file belongs in a scenario folder; None when nowhere."""
     parts = PurePosixPath(path.replace("\\", "/")).parts
     if not parts or parts[0] == "/" or any(p in ("..", ".") or ":" in p or "\0" in p for p in parts):

@@ -21,6 +21,7 @@ from router.geometry import read_mesh
 from router.geometry.measuring import sound_surface
 from router.geometry.surface import Surface
 from router.kernel.faults import Fault, FaultyInput
+from router.service.same_scenario import other_scenario
 
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 _PLATE_ENDINGS = (".svg", ".dxf", ENDING)
@@ -57,9 +58,7 @@ def write_plate_files(
         for n, b in enumerate(plan.builds)
         if not _FILE_NAME.fullmatch(b.build_id)
     ]
-    if plan.scenario_fingerprint != scenario.fingerprint:
-        found = f"a plan of the scenario {plan.scenario_fingerprint[:12]}"
-        faults.append(Fault(str(result_folder), "plan", "scenario_fingerprint", found, f"{scenario.fingerprint[:12]}"))
+    faults += other_scenario(plan, scenario, result_folder)
     if out.exists() and not out.is_dir():
         faults.append(Fault(str(out), "", "", "something that is not a folder", "a folder or a new name"))
     elif out.is_dir():

@@ -40,6 +40,8 @@ def write_to(store: SqlStore, file: Path) -> Mapping[str, int]:
     """Write all tables as of one moment, then read the file back. Raises StoreOut when that does not compare."""
     if file.exists():
         raise StoreOut(f"{file} is there already; name a new file")
+    if not file.parent.is_dir():
+        raise StoreOut(f"{file.parent} is no folder that is there; name a file in one that is")
     half = file.with_name(f".{file.name}.part")
     try:
         counts, hashes = {}, {}

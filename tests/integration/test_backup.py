@@ -75,6 +75,16 @@ def test_numbers_of_what_ifs_are_not_used_again_after_a_restore(
     other.close()
 
 
+def test_a_backup_into_no_folder_names_that_and_no_inner_file(tmp_path: Path) -> None:
+    store = open_store(f"sqlite:///{tmp_path / 'a.db'}")
+    with pytest.raises(StoreOut) as refused:
+        write_to(store, tmp_path / "nosuch" / "b.zip")
+    assert f"{tmp_path / 'nosuch'} is no folder that is there" in str(refused.value) and ".part" not in str(
+        refused.value
+    )
+    store.close()
+
+
 def test_a_damaged_backup_is_refused_and_nothing_written(tmp_path: Path) -> None:
     store = open_store(f"sqlite:///{tmp_path / 'a.db'}")
     an_actor(desk_on(store, tmp_path), "ana", Role.PLANNER)

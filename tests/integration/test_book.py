@@ -388,6 +388,14 @@ def test_the_preview_remarks_on_a_model_that_can_be_stored_but_is_not_closed(
     assert "mesh is not closed" in preview.remarks[0]
 
 
+def test_the_preview_remarks_on_a_year_that_was_mistyped(desk: Desk, ana: Actor) -> None:
+    text = (SMALL / "orders.csv").read_text(encoding="utf-8")
+    typo = text.replace(",2027-02-25T15:30,,2027-03-17,", ",2031-02-25T15:30,,2031-03-17,")
+    preview = preview_files(desk, ana, {"orders.csv": typo.encode()})
+    assert preview.storable
+    assert "line 1002-1: received 1458 days after now (2027-03-01); is the year right?" in preview.remarks
+
+
 def test_a_pin_is_set_beside_the_network_it_was_looked_at(
     desk: Desk, ana: Actor, monkeypatch: pytest.MonkeyPatch
 ) -> None:

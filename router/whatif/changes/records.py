@@ -9,21 +9,23 @@ from typing import Annotated
 from router.formats.model_base import Record, note
 from router.formats.model_sites import ShiftRecord
 from router.formats.scalars import (
+    HIGHEST_GROWTH,
     WEEKDAYS,
     Cents,
     Choice,
     Country,
     Flag,
+    LifeYears,
     Line,
     Name,
     NumberFromZero,
-    PositiveNumber,
     Real,
     Whole,
 )
 
 Factor = Annotated[float, Real(least=0, most=4)]
-Growth = Annotated[float, Real(least=-0.9, most=3)]
+Growth = Annotated[float, Real(least=-0.9, most=HIGHEST_GROWTH, per_cent=True)]
+DiscountRate = Annotated[float, Real(above=-1, most=1, per_cent=True)]
 Latitude = Annotated[float, Real(least=-90, most=90)]
 Longitude = Annotated[float, Real(least=-180, most=180)]
 MonthCount = Annotated[int, Whole(0, 240)]
@@ -250,7 +252,7 @@ class WhatIfRecord(Record):
     format: Annotated[str, Choice((FORMAT,))] = note(f"'{FORMAT}'")
     name: Line = note("what the what-if is called")
     on: Line | None = note("another what-if file, beside this one, that this one goes on from", default=None)
-    discount_rate_per_year: Annotated[float, Real(above=-1, most=1)] = note("for net present values", default=0.08)
-    life_years: PositiveNumber = note("years over which an investment is held against its savings", default=7.0)
+    discount_rate_per_year: DiscountRate = note("for net present values", default=0.08)
+    life_years: LifeYears = note("years over which an investment is held against its savings", default=7.0)
     invented: Flag = note("true for demonstration data", default=False)
     changes: list[dict[str, object]] = note("the changes, in order", default=[])

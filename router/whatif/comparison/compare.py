@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from router.domain.network import Scenario
-from router.kernel.faults import Fault, FaultyInput
+from router.kernel.faults import Fault, FaultyInput, PlatewrightError
 from router.kernel.money import round_cents
 from router.whatif.amounts import wrong_amounts
 from router.whatif.changes.combine import BASE, WhatIf
@@ -84,7 +84,8 @@ def compare(
 
     Results are kept in the folder ``out`` one by one; taken up again, only what is missing is simulated. Raises
     FaultyInput with every change that does not fit the base, before anything is simulated or made; PlatewrightError
-    when a replication failed, or when a cancelled sweep has fewer than two replications of every scenario.
+    when a replication failed, when no line is received in the time that counts, or when a cancelled sweep has fewer
+    than two replications of every scenario.
     """
     faults = [fault for path, what_if in what_ifs for fault in what_if.check(scenario.network, path.name)]
     faults += [no_demand(path.name) for path, what_if in what_ifs if not has_demand(what_if, scenario)]
@@ -106,7 +107,13 @@ def compare(
         VERSION,
     )
     outcome = run_study(study, out, settings.executor, listener=listener, cancel=cancel)
-    return set_side_by_side(named, study, outcome, settings)
+    found = set_side_by_side(named, study, outcome, settings)
+    if empty := [x.what_if.name for x in found.lived if x.why_no_appraisal == NOTHING_RECEIVED]:
+        raise PlatewrightError(
+            f"{', '.join(empty)}: {NOTHING_RECEIVED}; compare over more months, or look at the days on which lines of"
+            " the order book are received (platewright check)"
+        )
+    return found
 
 
 def set_side_by_side(
@@ -148,6 +155,13 @@ def _lived(
 
 
 NOTHING_INVESTED = "nothing is invested"
+NOTHING_RECEIVED = "no line is received in the time that counts, so that nothing can be compared"
+
+
+def nothing_received(pairs: Iterable[tuple[Figures, Figures]]) -> bool:
+    """Whether a scenario or what it is set beside has no line in any replication."""
+    counts = [(own["lines"], beside["lines"]) for own, beside in pairs]
+    return not any(own for own, _ in counts) or not any(beside for _, beside in counts)
 
 
 def _beyond(what_if: WhatIf, base: WhatIf) -> tuple[Change, ...] | None:
@@ -159,6 +173,8 @@ def _beyond(what_if: WhatIf, base: WhatIf) -> tuple[Change, ...] | None:
 def _why_no_appraisal(what_if: WhatIf, base: WhatIf, pairs: Sequence[tuple[Figures, Figures]]) -> str:
     """Why savings of landed cost are not held against what is paid beyond the base; empty when they are."""
     own_changes = _beyond(what_if, base)
+    if nothing_received(pairs):
+        return NOTHING_RECEIVED
     if not what_if.investments and not base.investments:
         return NOTHING_INVESTED
     if own_changes is None:

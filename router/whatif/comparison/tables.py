@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from router.domain.network import Network
 from router.formats.tables import Cell, csv_text
 from router.report.wording import money, number, percent
-from router.whatif.comparison.compare import NOTHING_INVESTED, Comparison, Lived
+from router.whatif.comparison.compare import NOTHING_INVESTED, NOTHING_RECEIVED, Comparison, Lived
 from router.whatif.rolling.figures import FIGURES
 from router.whatif.statistics import Difference, Interval, Verdict
 
@@ -54,8 +54,10 @@ class Row:
 
 
 def rows(comparison: Comparison, lived: Lived, currency: str) -> tuple[Row, ...]:
-    """The figures of a scenario beside the base's, in the order of ``FIGURES``."""
+    """The figures of a scenario beside the base's, in the order of ``FIGURES``; none where no line is received."""
     base = comparison.lived[0]
+    if lived.why_no_appraisal == NOTHING_RECEIVED:
+        return ()
     return tuple(
         Row(
             what,
@@ -73,10 +75,15 @@ def _mean(name: str, interval: Interval, currency: str) -> str:
     return shown(name, interval.mean, currency)
 
 
+def gap_shown(name: str, value: float, currency: str) -> str:
+    """A difference of two such figures with its unit: of shares, points."""
+    return f"{number(100 * value, 1)} points" if name in _SHARES else shown(name, value, currency)
+
+
 def _gap(name: str, difference: Difference, currency: str) -> str:
     interval = difference.interval
-    half = "" if interval.half_width is None else f" ± {shown(name, interval.half_width, currency)}"
-    return shown(name, interval.mean, currency) + half
+    half = "" if interval.half_width is None else f" ± {gap_shown(name, interval.half_width, currency)}"
+    return gap_shown(name, interval.mean, currency) + half
 
 
 def word(name: str, difference: Difference) -> str:
@@ -95,10 +102,12 @@ def word(name: str, difference: Difference) -> str:
 
 def findings(comparison: Comparison, lived: Lived, currency: str) -> tuple[str, ...]:
     """What the comparison says of a scenario, in sentences; what it cannot say, too."""
+    if lived.why_no_appraisal == NOTHING_RECEIVED:
+        return (f"{NOTHING_RECEIVED[0].upper()}{NOTHING_RECEIVED[1:]}.",)
 
     def of(name: str) -> str:
         return lived.differences[name].sentence(
-            f"Difference in {FIGURES[name][0]}", lambda value: shown(name, value, currency)
+            f"Difference in {FIGURES[name][0]}", lambda value: gap_shown(name, value, currency)
         )
 
     said = [of("landed_cents_a_line"), of("late_share"), of("near_share")]

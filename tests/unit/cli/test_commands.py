@@ -157,3 +157,46 @@ def test_check_and_plan_remark_on_a_model_that_is_not_closed(tmp_path: Path, typ
     assert code == 0 and "remark: models/ring.stl: mesh is not closed" in said
     code, said = typed("plan", str(folder), "--out", str(tmp_path / "out"), "--work", "1")
     assert code == 0 and "remark: models/ring.stl: mesh is not closed" in said
+
+
+def test_check_remarks_on_what_the_import_of_the_folder_refuses(tmp_path: Path, typed: Typed) -> None:
+    folder = tmp_path / "small"
+    shutil.copytree(SMALL, folder)
+    (folder / "letter.txt").write_text("Dear planner")
+    (folder / "old").mkdir()
+    (folder / "old" / "orders.csv").write_text("line")
+    (folder / ".DS_Store").write_text("left by a system")
+    (folder / "models" / "x.step").write_text("ISO-10303-21;")
+    (folder / "models" / "broken.stl").write_text("no model")
+    code, said = typed("check", str(folder))
+    assert code == 0 and "no fault found" in said
+    remarks = [x for x in said.splitlines() if x.startswith("remark: ")]
+    assert len(remarks) == 3
+    assert remarks[0].startswith("remark: models/broken.stl: ") and "no line that can be read orders it" in remarks[0]
+    assert remarks[1].startswith("remark: models/x.step: another kind of file than STL or 3MF")
+    assert remarks[2].startswith("remark: letter.txt, old/orders.csv: files that do not belong in a scenario folder")
+
+
+def test_audit_of_another_scenarios_plan_says_that_and_nothing_else(
+    planned: Path, tmp_path: Path, typed: Typed
+) -> None:
+    other = tmp_path / "other"
+    shutil.copytree(SMALL, other)
+    book = (other / "orders.csv").read_text()
+    (other / "orders.csv").write_text(book.replace("Halden Rotor", "Another Customer"))
+    code, said = typed("audit", str(other), str(planned / "plan.json"))
+    assert code == 2
+    assert "scenario_fingerprint: found a plan of the scenario" in said and len(said.splitlines()) <= 2
+
+
+def test_a_link_as_out_folder_and_a_file_as_scenario_are_called_what_they_are(tmp_path: Path, typed: Typed) -> None:
+    (tmp_path / "there").mkdir()
+    link, lost, file = tmp_path / "link", tmp_path / "lost", tmp_path / "afile"
+    link.symlink_to(tmp_path / "there")
+    lost.symlink_to(tmp_path / "nowhere")
+    file.write_text("a letter")
+    for out, found in ((link, "found a link to a folder; expected the folder itself"), (lost, "found a link; ")):
+        code, said = typed("plan", str(SMALL), "--out", str(out), "--work", "1")
+        assert code == 2 and found in said
+    code, said = typed("plan", str(file), "--out", str(tmp_path / "out"), "--work", "1")
+    assert code == 2 and "found a file; expected a scenario folder" in said

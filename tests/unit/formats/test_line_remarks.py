@@ -1,8 +1,9 @@
-"""Order lines that ask for what no site has are remarked on: one sentence for a word, with the lines."""
+"""Order lines that ask for what no site has are remarked on: one sentence for a word, with the lines; odd years too."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from small_folder import copy_small
@@ -34,3 +35,37 @@ def test_the_check_of_a_folder_tells_them(tmp_path: Path, measured: Path) -> Non
     assert faults == ()
     (remark,) = remarks
     assert remark == "line 1001-1: accreditation 'AS9001': no site of the network holds it; did you mean 'AS9100'?"
+
+
+def test_dates_no_order_of_now_has_are_remarked_on() -> None:
+    scenario = toy_scenario(4, 5)
+    now = scenario.network.now
+    plain = [replace(x, received_at=now, due_date=now.date()) for x in scenario.lines]
+    assert line_remarks(plain, scenario.network) == ()
+    a, b, c, d = plain
+    ahead = [replace(a, received_at=now + timedelta(days=1461)), replace(b, received_at=now + timedelta(hours=2))]
+    late = [replace(c, due_date=now.date() - timedelta(days=1)), d]
+    said = line_remarks([*ahead, *late], scenario.network)
+    assert said == (
+        f"lines {a.line_id}, {b.line_id}: received 1 to 1461 days after now ({now.date()}); is the year right?",
+        f"line {c.line_id}: due before now ({now.date()}), by 1 day; is the year right?",
+    )
+
+
+def test_now_may_be_another_moment_than_the_networks() -> None:
+    scenario = toy_scenario(1, 5)
+    (line,) = scenario.lines
+    (said,) = line_remarks([line], scenario.network, datetime(2090, 1, 2, tzinfo=UTC))
+    assert said.startswith(f"line {line.line_id}: due before now (2090-01-02)")
+
+
+def test_a_year_typo_passes_the_check_with_a_remark(tmp_path: Path, measured: Path) -> None:
+    folder = copy_small(tmp_path)
+    path = folder / "orders.csv"
+    text = path.read_text(encoding="utf-8")
+    typo = text.replace(",2027-02-25T15:30,,2027-03-17,", ",2031-02-25T15:30,,2031-03-17,")
+    assert typo != text
+    path.write_text(typo, encoding="utf-8")
+    faults, remarks = look_at_scenario(folder, measured)
+    assert faults == ()
+    assert remarks == ("line 1002-1: received 1458 days after now (2027-03-01); is the year right?",)

@@ -54,6 +54,34 @@ def test_every_fault_of_shape_is_named_at_once(network: Network) -> None:
     assert len(refused.value.faults) >= 5
 
 
+@pytest.mark.parametrize(
+    ("right", "wrong", "expected"),
+    [
+        ("discount_rate: 0.08", "discount_rate: 8", "at most 1; did you mean 0.08?"),
+        ("discount_rate: 0.08", "discount_rate: 1.5", "a number at least 0 and at most 1"),
+        ("life_years: 8", "life_years: 5000", "a number greater than 0 and at most 50"),
+        ("growth: 0.10", "growth: 10", "at most 3; did you mean 0.1?"),
+        ("plate_fill: 0.55", "plate_fill: 55", "at most 1; did you mean 0.55?"),
+        ("growth: {low: -0.20, high: 0.50}", "growth: {low: -0.20, high: 50}", "at most 3; did you mean 0.5?"),
+        ("-0.2, 0.1, 0.5]", "-0.2, 0.1, 50]", "at most 3; did you mean 0.5?"),
+    ],
+)
+def test_shares_in_per_cent_and_endless_lives_are_refused(
+    right: str, wrong: str, expected: str, network: Network
+) -> None:
+    assert right in TEXT
+    with pytest.raises(FaultyInput) as refused:
+        read_siting(TEXT.replace(right, wrong, 1).encode(), network)
+    (fault,) = refused.value.faults
+    assert fault.expected.endswith(expected)
+
+
+def test_a_swing_of_the_discount_rate_is_one_of_a_share(network: Network) -> None:
+    text = TEXT.replace("growth: {low: -0.20, high: 0.50}", "discount_rate: {low: 0.04, high: 12}", 1)
+    with pytest.raises(FaultyInput, match=r"discount_rate.*a share of at most 1; did you mean 0\.12\?"):
+        read_siting(text.encode(), network)
+
+
 def test_a_price_of_energy_is_whole_cents_as_in_the_network(network: Network) -> None:
     text = TEXT.replace("    labour_per_h: 54.00\n", "    labour_per_h: 54.00\n    energy_per_kwh: {price}\n", 1)
     priced = [c.energy_cents_per_kwh for c in read_siting(text.replace("{price}", "0.13").encode(), network).candidates]

@@ -9,6 +9,7 @@ import re
 import time
 from collections import Counter
 from dataclasses import replace
+from datetime import timedelta
 from functools import cache
 
 import pytest
@@ -171,6 +172,15 @@ def test_unplanned_lines_and_part_remarks(page: html.HtmlElement, run: Run) -> N
     ordered = {x.model for x in scenario.lines}
     odd = {m for m, f in scenario.parts.items() if m in ordered and (f.closed_hollows or not f.closed)}
     assert odd and odd == set(page.xpath("//section[@id='unplanned']/div[2]//tbody/tr/th/text()"))
+
+
+def test_a_line_received_after_now_is_remarked_on(run: Run) -> None:
+    scenario, result = run
+    first, *others = scenario.lines
+    later = replace(first, received_at=scenario.network.now + timedelta(days=400))
+    found = html.document_fromstring(write_report(replace(scenario, lines=(later, *others)), result, [], 1))
+    (said,) = (x for x in found.xpath("//section[@id='unplanned']//li/text()") if "after now" in x)
+    assert said.startswith(f"line {first.line_id}: received 400 days after now")
 
 
 def test_safety_names_the_burning_powders(page: html.HtmlElement) -> None:

@@ -153,6 +153,16 @@ def test_a_factor_that_whole_cents_cannot_hold_is_told_with_what_would_become_of
     assert apply(half, network).sites[0].labour_cents_per_h == 2051
 
 
+def test_rates_in_per_cent_and_endless_lives_are_refused(tmp_path: Path) -> None:
+    head = f"{HEAD}discount_rate_per_year: 8\nlife_years: 5000\n"
+    with pytest.raises(FaultyInput) as refused:
+        made(tmp_path, "  - {change: demand, growth_per_year: 10}\n", head)
+    told = {f.field: f.expected for f in refused.value.faults}
+    assert told["discount_rate_per_year"].endswith("at most 1; did you mean 0.08?")
+    assert told["life_years"] == "a number greater than 0 and at most 50"
+    assert next(x for field, x in told.items() if "growth" in field).endswith("at most 3; did you mean 0.1?")
+
+
 def test_the_last_site_and_the_last_machine_stay(base: Network, tmp_path: Path) -> None:
     closing = "".join(f"  - {{change: close_site, site: {s}}}\n" for s in base.site)
     assert [f.field for f in made(tmp_path, closing).check(base, "trial.yaml")] == ["site"]

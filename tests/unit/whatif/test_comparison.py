@@ -5,20 +5,28 @@ from __future__ import annotations
 import csv
 import json
 import math
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from router.kernel.faults import FaultyInput
+from router.kernel.faults import FaultyInput, PlatewrightError
 from router.service.what_if_folder import compare_what_ifs
 from router.whatif.changes import BASE, read_what_if
-from router.whatif.comparison.compare import Settings, _appraisal, _why_no_appraisal
-from router.whatif.comparison.tables import word
+from router.whatif.comparison.compare import (
+    NOTHING_RECEIVED,
+    Comparison,
+    Lived,
+    Settings,
+    _appraisal,
+    _why_no_appraisal,
+)
+from router.whatif.comparison.tables import findings, gap_shown, rows, word
 from router.whatif.rolling.replicate import Stretch
 from router.whatif.statistics import Verdict, compare_paired
-from router.whatif.sweep.run import Quiet
+from router.whatif.sweep.run import Quiet, SweepEnd
 
 SMALL = Path(__file__).parents[3] / "scenarios" / "small"
 HEAD = "format: platewright what-if 1\nname: {}\ninvented: true\nchanges:\n"
@@ -114,8 +122,21 @@ def test_tables_and_page_hold_what_was_found(compared: tuple[Path, dict[str, obj
     assert "dearer &lt;b&gt;" in page and ">nothing</h2>" in page
     assert "<b>" not in page.split("<main>")[1].split("<style>")[0].replace("<b>Invented", "")
     with (out / "replications.csv").open(encoding="utf-8", newline="") as text:
-        rows = list(csv.DictReader(text))
-    assert sorted({row["scenario"] for row in rows}) == ["base", "dearer <b>", "nothing"]
+        kept = list(csv.DictReader(text))
+    assert sorted({row["scenario"] for row in kept}) == ["base", "dearer <b>", "nothing"]
+
+
+def test_differences_of_shares_are_points_and_of_all_else_in_their_unit(
+    compared: tuple[Path, dict[str, object]],
+) -> None:
+    assert gap_shown("late_share", -0.069, "EUR") == "\u22126.9 points"
+    assert gap_shown("km", 1200.0, "EUR") == "1,200"
+    out, made = compared
+    page = (out / "comparison.html").read_text(encoding="utf-8")
+    cells = re.findall(r"<td class=\"num nowrap\">([^<]* ± [^<]*)</td>", page)
+    assert any("points ± " in x for x in cells) and not any("%" in x for x in cells)
+    said = [x for s in made["scenarios"] for x in s["findings"] if "late lines" in x]  # type: ignore[attr-defined]
+    assert said and not any("\u00a0%" in x for x in said)
 
 
 def test_faults_are_told_before_anything_is_simulated_or_written(tmp_path: Path) -> None:
@@ -188,7 +209,7 @@ def test_why_there_is_no_net_present_value_is_told(tmp_path: Path) -> None:
 def test_lines_nobody_builds_in_some_replications_are_a_reason_though_the_mean_is_the_same(tmp_path: Path) -> None:
     paid = file_of(tmp_path, "paid", "{change: carbon_price, per_tonne: 100, investment: {capex: 1000.00}}")
     what_if = read_what_if(paid)
-    figures = [({"lines_not_placed": float(a)}, {"lines_not_placed": float(b)}) for a, b in ((1, 0), (0, 1), (2, 2))]
+    figures = [(_lived(a), _lived(b)) for a, b in ((1, 0), (0, 1), (2, 2))]
     assert "in 2 of 3 replications" in _why_no_appraisal(what_if, BASE, figures)
     assert _why_no_appraisal(what_if, BASE, figures[2:]) == ""
 
@@ -200,8 +221,40 @@ def test_beside_another_what_if_only_what_comes_on_top_is_paid_for(tmp_path: Pat
     upon.write_text(f"on: {terms.name}\n{upon.read_text()}")
     alone = file_of(tmp_path, "alone", paid)
     base, above, beside = (read_what_if(x) for x in (terms, upon, alone))
-    figures = [({"lines_not_placed": 0.0}, {"lines_not_placed": 0.0})] * 2
+    figures = [(_lived(0), _lived(0))] * 2
     assert _why_no_appraisal(above, base, figures) == ""
     assert "demand is not the base's" in _why_no_appraisal(above, BASE, figures)
     assert "does not go on from its base" in _why_no_appraisal(beside, base, figures)
     assert _why_no_appraisal(base, base, figures) == "nothing is invested"
+
+
+def _lived(not_placed: int) -> dict[str, float]:
+    return {"lines": 5.0, "lines_not_placed": float(not_placed)}
+
+
+def test_a_time_in_which_nothing_is_received_is_refused(tmp_path: Path) -> None:
+    # A year typo stretches the days the book stands for to 72 years: hardly an order comes in a fortnight.
+    folder = tmp_path / "book"
+    shutil.copytree(SMALL, folder)
+    book = folder / "orders.csv"
+    text = book.read_text(encoding="utf-8")
+    head, *lines = text.splitlines(keepends=True)
+    line = next(x for x in lines if x.startswith("1002-1"))
+    again = line.replace("1002", "2002").replace("2027-", "2099-")
+    book.write_text(head + line + again, encoding="utf-8")
+    paid = file_of(tmp_path, "paid", "{change: carbon_price, per_tonne: 100, investment: {capex: 1000.00}}")
+    with pytest.raises(PlatewrightError, match=r"paid: no line is received in the time that counts"):
+        compare_what_ifs(folder, [paid], tmp_path / "out", SETTINGS)
+    assert not (tmp_path / "out" / "comparison.json").exists()
+
+
+def test_where_nothing_is_received_that_is_all_that_is_said(tmp_path: Path) -> None:
+    paid = read_what_if(file_of(tmp_path, "paid", "{change: carbon_price, per_tonne: 1, investment: {capex: 1.00}}"))
+    some, none = _lived(0), {**_lived(0), "lines": 0.0}
+    assert _why_no_appraisal(paid, BASE, [(none, none)] * 2) == NOTHING_RECEIVED
+    assert _why_no_appraisal(paid, BASE, [(none, none), (some, some)]) == ""
+    empty = Lived(paid, (), {}, {}, None, NOTHING_RECEIVED)
+    made = Comparison(SETTINGS, 2, (Lived(BASE, (), {}, {}, None, ""), empty), SweepEnd.DONE, 1.0, None)
+    (said,) = findings(made, empty, "EUR")
+    assert "nothing can be compared" in said
+    assert rows(made, empty, "EUR") == ()
