@@ -238,8 +238,13 @@ def test_pin_a_line_and_change_a_machine(page: Page, address: str) -> None:
     expect(page.locator("main")).to_contain_text("This could not be used")
     page.go_back()
     form.locator("input[name=value]").fill("88")
+    before = form.locator("output").inner_text().removeprefix("now ")
+    assert float(before) > 0
     form.get_by_role("button").click()
+    expect(page.locator("main")).to_contain_text(f"{before} \u2192 88: keep?")
+    page.get_by_role("button", name="Keep it").click()
     expect(page.locator("main")).to_contain_text("Saved as edition 2")
+    expect(page.locator("main")).to_contain_text(f"{before} \u2192 88")
 
 
 def test_a_pin_where_the_line_cannot_be_built_is_said_at_once(page: Page, address: str) -> None:

@@ -294,7 +294,15 @@ def test_the_network_is_edited_by_field_and_by_file(pia: TestClient) -> None:
     form = {"token": token_on(page), "version": "1", "site": "OHIO", "machine": "M01", "field": "rate_per_h"}
     assert pia.post("/network/field", data={**form, "value": "free"}).status_code == 422
     assert pia.post("/network/field", data={**form, "value": "-5"}).status_code == 422
-    assert pia.post("/network/field", data={**form, "value": "91.5"}).status_code == 303
+    asked = pia.post("/network/field", data={**form, "value": "91.5"})
+    assert asked.status_code == 200 and "<b>46 \u2192 91.5</b>: keep?" in asked.text
+    assert "edition 1" in pia.get("/network").text
+    assert pia.post("/network/field", data={**form, "value": "91.5", "keep": "yes"}).status_code == 303
+    shown = pia.get("/network").text
+    assert "Saved as edition 2: M01: rate_per_h 46 \u2192 91.5." in shown
+    assert "M01: rate_per_h 46 \u2192 91.5" in pia.get("/trail").text
+    stale = pia.post("/network/field", data={**form, "value": "90"})
+    assert stale.status_code == 409, "an old page asks nothing about another edition"
     editor = pia.get("/network/file").text
     assert "91.5" in editor
     broken = {"token": token_on(editor), "version": "2", "text": "name: only", "do": "save", "note": ""}
