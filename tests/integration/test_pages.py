@@ -528,3 +528,14 @@ def test_pins_by_form(pia: TestClient) -> None:
     assert 'data-pinned="yes"' in shown and 'class="pin"' in shown and f"{build}, pinned by pia" in shown
     assert pia.post("/schedule/pin", data={**form, "pinned": "no"}).status_code == 303
     assert 'data-pinned="yes"' not in pia.get("/schedule").text
+
+
+def test_what_a_line_costs_in_the_plan_is_what_where_to_build_says(pia: TestClient) -> None:
+    page = pia.get("/orders/1001-1").text
+    assert "Carbon of the build, fair share" in page
+    part = page.split("What it costs in the plan")[1].split("</table>")[0]
+    amounts = [float(a.replace(",", "")) for a in re.findall(r'<td class="num">([\d,]+\.\d\d)', part)]
+    assert round(sum(amounts[:-1]), 2) == amounts[-1]
+    chosen = page.split('<tr class="chosen">')[1].split("</tr>")[0]
+    fair = re.search(r"</span> ([\d,]+)", chosen)
+    assert fair is not None and float(fair[1].replace(",", "")) == round(amounts[-1])
