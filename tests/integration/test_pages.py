@@ -16,12 +16,16 @@ from desk_builder import an_actor, desk_on
 from fastapi.testclient import TestClient
 from whole_site import PASSWORD, peopled_desk, quick_hash, signed_in, site_of, token_on
 
+from router.domain.network import Scenario
+from router.domain.result import Result
+from router.report.risk import AtRisk
 from router.report.wording import full_day
 from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.plans import live_in_full
 from router.service.records import EventKind, Person, Role
 from router.store import open_store
+from router.web import plans as plans_page
 from router.worker import Worker
 
 READ = [
@@ -539,3 +543,17 @@ def test_what_a_line_costs_in_the_plan_is_what_where_to_build_says(pia: TestClie
     chosen = page.split('<tr class="chosen">')[1].split("</tr>")[0]
     fair = re.search(r"</span> ([\d,]+)", chosen)
     assert fair is not None and float(fair[1].replace(",", "")) == round(amounts[-1])
+
+
+def test_many_orders_at_risk_are_folded(pia: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    def many(scenario: Scenario, result: Result) -> list[AtRisk]:
+        sent = result.plan.shipments[0]
+        return [AtRisk(scenario.line[sent.line_id], sent, -1, "1 day late", f"cause {n}", "", "") for n in range(130)]
+
+    monkeypatch.setattr(plans_page, "at_risk", many)
+    page = pia.get("/plans/1").text
+    open_rows, folded = page.split('<details class="more">')
+    assert "cause 11<" in open_rows and "cause 12<" not in open_rows
+    assert "118 more" in folded and "cause 12<" in folded and "cause 129<" in folded
+    monkeypatch.setattr(plans_page, "at_risk", lambda *_: many(*_)[:12])
+    assert '<details class="more">' not in pia.get("/plans/1").text

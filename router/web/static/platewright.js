@@ -40,6 +40,10 @@
     form.addEventListener("change", tell);
     tell();
   }
+  // On paper nothing can be opened.
+  window.addEventListener("beforeprint", () => {
+    for (const rest of document.querySelectorAll("details.more")) rest.open = true;
+  });
   // A box that opens over the page closes with Escape or a click elsewhere, and gives the focus back.
   const boxes = () => document.querySelectorAll("details.self[open], details.how[open], details.pop[open]");
   document.addEventListener("keydown", (event) => {
