@@ -7,8 +7,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from api_client import small_desk
+from api_client import small_desk, with_live_plan
 from desk_builder import Clock, an_actor
+from whole_site import peopled_desk, signed_in
 
 from router.bootstrap import Settings
 from router.kernel.faults import FaultyInput
@@ -62,6 +63,20 @@ def test_the_environment_says_yes_no_or_nothing() -> None:
         assert Settings.from_environment(given).plans_from_now is wanted
     with pytest.raises(FaultyInput, match="PLATEWRIGHT_PLANS_FROM_NOW"):
         Settings.from_environment({"PLATEWRIGHT_PLANS_FROM_NOW": "perhaps"})
+
+
+def test_today_says_loudly_that_a_real_book_is_not_planned_from_the_clock(tmp_path: Path) -> None:
+    desk = peopled_desk(tmp_path, plan=False)
+    boss = an_actor(desk, "adm", Role.ADMINISTRATOR)
+    record = current_network(desk, boss).record
+    raw = record.raw.replace(b"invented: true", b"invented: false")
+    save_network(desk, boss, raw, record.version, "ours")
+    desk = replace(desk, plans_from_now=False)
+    with_live_plan(desk)
+    with signed_in(desk, "pia") as client:
+        assert "Plans do not begin at the clock" in client.get("/").text
+    with signed_in(replace(desk, plans_from_now=None), "pia") as client:
+        assert "Plans do not begin at the clock" not in client.get("/").text
 
 
 @pytest.mark.parametrize(("server", "worker"), [(True, None), (False, True)])
