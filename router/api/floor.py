@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import icalendar
 from fastapi import APIRouter, Path, Query, Response
@@ -14,6 +15,7 @@ from router.api.plans import Name
 from router.api.problems import READS, WRITES
 from router.api.words import Asked
 from router.kernel.faults import FaultyInput, NotFound
+from router.report.wording import clock
 from router.service.builds import list_builds
 from router.service.events import list_events, record_event, withdraw_event
 from router.service.geo import network_features
@@ -100,7 +102,11 @@ def calendar(
     site: Annotated[str, Query(max_length=200)] = "",
     machine: Annotated[str, Query(max_length=200)] = "",
 ) -> Response:
-    """Builds of the live plan as an iCalendar feed (RFC 5545), of one site or machine if named."""
+    """Builds of the live plan as an iCalendar feed (RFC 5545), of one site or machine if named.
+
+    Begin and end are moments in UTC, which calendars show on the clock of whoever looks; the description tells them
+    on the clock of the site.
+    """
     head = live_plan(desk, actor)
     if head is None:
         raise NotFound(NO_LIVE_PLAN)
@@ -117,6 +123,7 @@ def calendar(
     for build in list_builds(desk, actor, head.plan_id):
         if (site and build.site_id != site) or (machine and build.machine_id != machine):
             continue
+        zone = ZoneInfo(network.site[build.site_id].time_zone)
         entry = icalendar.Event()
         entry.add("uid", f"{build.lasting_id}@platewright.invalid")
         entry.add("dtstamp", head.made_at)
@@ -127,7 +134,7 @@ def calendar(
         lines = ", ".join(f"{x.line_id} ({x.pieces})" for x in build.lines)
         entry.add(
             "description",
-            f"Load {build.load_start:%d %b %H:%M} UTC, run until {build.run_end:%d %b %H:%M} UTC. {lines}",
+            f"Load {clock(build.load_start, zone)}, run until {clock(build.run_end, zone)}. {lines}",
         )
         feed.add_component(entry)
     return _Calendar(feed.to_ical())

@@ -13,7 +13,10 @@ from router.api.problems import CHANGES, READS, WRITES
 from router.api.words import Asked
 from router.kernel.faults import Fault
 from router.service import network as use
-from router.service.records import NetworkHead, NetworkRecord
+from router.service.desk import Desk
+from router.service.network_figures import place_of, present_figures, told_change
+from router.service.network_remarks import remarks_on_file
+from router.service.records import Actor, NetworkHead, NetworkRecord
 
 router = APIRouter(tags=["Network"])
 YAML = "application/yaml"
@@ -68,15 +71,24 @@ Raw = Annotated[bytes, Body(media_type=YAML, description="network.yaml")]
 
 
 class Checked(BaseModel):
-    """Faults of a network file, also those it would make in the order book."""
+    """Faults of a network file, also those it would make in the order book; remarks keep nobody from saving it."""
 
     faults: list[Fault]
+    remarks: list[str]
+    """Builds of the live plan that would stand on no machine any more."""
+
+
+class Saved(EditionView):
+    """An edition just saved, with the remarks on it."""
+
+    remarks: list[str]
 
 
 @router.post("/network/check", responses=WRITES)
 def check(body: Raw, desk: AtDesk, actor: Asks) -> Checked:
     """Look for faults without saving."""
-    return Checked(faults=list(use.check_network(desk, actor, body)))
+    faults = list(use.check_network(desk, actor, body))
+    return Checked(faults=faults, remarks=[] if faults else list(remarks_on_file(desk, actor, body)))
 
 
 @router.put("/network", responses=CHANGES)
@@ -87,11 +99,11 @@ def save(
     actor: Asks,
     response: Response,
     note: Annotated[str, Query(max_length=500, pattern=r"^[^\x00]*$")] = "",
-) -> EditionView:
+) -> Saved:
     """Save the next edition. If-Match names the edition seen, "0" for the first."""
     record = use.save_network(desk, actor, body, seen, note)
     response.headers.update(etag(record.version))
-    return _view(record)
+    return _saved(desk, actor, record)
 
 
 class FieldChange(Asked):
@@ -103,10 +115,16 @@ class FieldChange(Asked):
 
 
 @router.patch("/network", responses=CHANGES)
-def change(body: FieldChange, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> EditionView:
+def change(body: FieldChange, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> Saved:
     """Change one field; comments and order of the file stay."""
     before = use.current_network(desk, actor).record
     raw = use.with_field(before.raw, body.path, body.value)
-    record = use.save_network(desk, actor, raw, seen, body.note or f"{'.'.join(body.path)} changed")
+    place, figures = place_of(body.path), present_figures(desk, before)
+    what = told_change(place, figures[place], body.value) if place in figures else f"{'.'.join(body.path)} changed"
+    record = use.save_network(desk, actor, raw, seen, body.note or what)
     response.headers.update(etag(record.version))
-    return _view(record)
+    return _saved(desk, actor, record)
+
+
+def _saved(desk: Desk, actor: Actor, record: NetworkRecord) -> Saved:
+    return Saved(**_view(record).model_dump(), remarks=list(remarks_on_file(desk, actor, record.raw)))

@@ -61,6 +61,13 @@ class WithPassword(BaseModel):
 
     person: PersonView
     password: str
+    remarks: list[str] = Field(default=[], description="what may be a slip, e.g. a code that no line of the book has")
+
+
+class ChangedPerson(PersonView):
+    """A person just changed, with remarks as on one added."""
+
+    remarks: list[str]
 
 
 @router.get("/me", responses=READS)
@@ -80,15 +87,18 @@ def add(body: NewPerson, desk: AtDesk, actor: Asks, idempotency_key: Idempotency
     """Add somebody. The one-time password is in this answer only: with a key used before, 409 tells who it was."""
     once = once_of(idempotency_key, "add person", **body.model_dump(mode="json"))
     made = use.add_person(desk, actor, body.name, body.role, body.sites, body.cleared_codes, once)
-    return WithPassword(person=_view(made.person), password=made.password)
+    remarks = list(use.remarks_on(desk, actor, made.person))
+    return WithPassword(person=_view(made.person), password=made.password, remarks=remarks)
 
 
 @router.put("/people/{person_id}", responses={**FINE, **CHANGES})
-def change(person_id: PersonId, body: Rights, seen: Seen, desk: AtDesk, actor: Asks, response: Response) -> PersonView:
+def change(
+    person_id: PersonId, body: Rights, seen: Seen, desk: AtDesk, actor: Asks, response: Response
+) -> ChangedPerson:
     """Change what somebody may."""
     person = use.change_person(desk, actor, person_id, seen, body.role, body.sites, body.cleared_codes, body.active)
     response.headers.update(etag(person.version))
-    return _view(person)
+    return ChangedPerson(**_view(person).model_dump(), remarks=list(use.remarks_on(desk, actor, person)))
 
 
 @router.post("/people/{person_id}/reset-password", responses=WRITES)

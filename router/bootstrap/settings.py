@@ -38,8 +38,8 @@ class Settings:
     cache_dir: Path
     host: str = "127.0.0.1"
     port: int = 8321
-    plans_from_now: bool = False
-    """Plan from the clock's moment instead of the moment in the network file."""
+    plans_from_now: bool | None = None
+    """Plan from the clock's moment instead of the moment in the network file; None: unless the network is invented."""
     behind_https: bool = False
     """A reverse proxy speaks HTTPS for us: cookies are sent over HTTPS only, browsers are told to stay with it."""
     worker: bool = True
@@ -76,7 +76,7 @@ class Settings:
             cache_dir=Path(env.get(_PREFIX + "CACHE") or platformdirs.user_cache_dir("platewright")),
             host=env.get(_PREFIX + "HOST") or "127.0.0.1",
             port=int(port),
-            plans_from_now=flag("PLANS_FROM_NOW", False),
+            plans_from_now=flag("PLANS_FROM_NOW", False) if env.get(_PREFIX + "PLANS_FROM_NOW", "").strip() else None,
             behind_https=flag("BEHIND_HTTPS", False),
             worker=flag("WORKER", True),
             processes=int(processes),

@@ -11,7 +11,13 @@ import typer
 from router.bootstrap import Settings, open_desk
 from router.kernel.faults import Conflict, NotFound
 from router.service import people as use
-from router.service.console import actor_at_console, note_console, person_named
+from router.service.console import (
+    actor_at_console,
+    note_console,
+    people_at_console,
+    person_named,
+    refuse_own_end,
+)
 from router.service.desk import Desk
 from router.service.ports import Secret
 from router.service.records import Actor, Role
@@ -30,7 +36,10 @@ token_app = typer.Typer(
 )
 
 Database = Annotated[str | None, typer.Option("--database", help="The database the server uses.")]
-AsWhom = Annotated[str | None, typer.Option("--as", help="Administrator who acts; needed when there are several.")]
+AsWhom = Annotated[
+    str | None,
+    typer.Option("--as", help="Administrator who acts; needed to change something when several have set a password."),
+]
 ForWhom = Annotated[str, typer.Option("--for", help="Whose token: it may do at most what its owner may.")]
 
 
@@ -38,7 +47,8 @@ ForWhom = Annotated[str, typer.Option("--for", help="Whose token: it may do at m
 def list_people(as_whom: AsWhom = None, database: Database = None) -> None:
     """Everybody with a log-in, one a line: name, role, sites, codes, standing."""
     desk = _desk(database)
-    for person in use.list_people(desk, actor_at_console(desk, as_whom)):
+    people = people_at_console(desk) if as_whom is None else use.list_people(desk, actor_at_console(desk, as_whom))
+    for person in people:
         sites, codes = ", ".join(sorted(person.sites)) or "-", ", ".join(sorted(person.cleared_codes)) or "-"
         standing = "active" if person.active else "switched off"
         typer.echo("\t".join((person.name, person.role.value, sites, codes, standing)))
@@ -57,18 +67,26 @@ def make_person(
     desk = _desk(database)
     actor = _acting(desk, as_whom, "people make")
     made = use.add_person(desk, actor, name, role, site or (), code or ())
+    for remark in use.remarks_on(desk, actor, made.person):
+        typer.echo(f"Remark: {remark}", err=True)
     typer.echo(f"{made.person.name} is added; the one-time password is shown once and has to be changed:", err=True)
     typer.echo(made.password)
 
 
 @people_app.command("switch-off")
 def switch_off_person(
-    name: Annotated[str, typer.Argument(help="Log-in name.")], as_whom: AsWhom = None, database: Database = None
+    name: Annotated[str, typer.Argument(help="Log-in name.")],
+    yes: Annotated[bool, typer.Option("--yes", help="Also where it is your own log-in.")] = False,
+    as_whom: AsWhom = None,
+    database: Database = None,
 ) -> None:
     """End somebody's log-in, sessions and tokens. Nobody is ever deleted: the trail names them."""
     desk = _desk(database)
-    actor = _acting(desk, as_whom, "people switch-off")
+    actor = actor_at_console(desk, as_whom)
     person = person_named(use.list_people(desk, actor), name)
+    if not yes:
+        refuse_own_end(actor, person)
+    note_console(desk, actor, "people switch-off", getpass.getuser())
     use.change_person(
         desk, actor, person.person_id, person.version, person.role, person.sites, person.cleared_codes, active=False
     )

@@ -107,9 +107,14 @@ class NetworkRecord(Record):
 
     format: Annotated[str, Choice((NETWORK_FORMAT,))] = note(f"'{NETWORK_FORMAT}'")
     name: Line = note("name of the network")
-    invented: Flag = note("true for demonstration data, shown on every paper", default=False)
+    invented: Flag = note(
+        "true for demonstration data, shown on every paper; the service plans it from `now` and not from the clock",
+        default=False,
+    )
     currency: Annotated[str, Text(most=3, least=3)] = note("three-letter currency code of every amount, e.g. USD")
-    now: PointInTime = note("the moment the plan is made; nothing starts before it")
+    now: PointInTime = note(
+        "the moment the plan is made; nothing starts before it. The service takes the clock instead unless invented"
+    )
     time_zone: Line | None = note(
         "IANA time zone of times written without offset, here and in the order book", default=None
     )

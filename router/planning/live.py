@@ -16,7 +16,7 @@ from router.planning.publish import plate_names
 from router.planning.removal import remove, whole_lines
 from router.planning.state import State, Undo
 from router.planning.taken_up import take_up
-from router.planning.trade_offs import line_options
+from router.planning.trade_offs import carbon_share, line_options
 
 _MOST_GUESTS = 2_000
 NOT_IN_THIS_PLAN = (
@@ -57,6 +57,12 @@ class LivePlan:
         if line_id not in self._index:
             raise NotFound(f"no line {line_id!r} in the plan's book")
         return line_options(self.state, self._index[line_id], plate_names(self.state), apart=self.known(apart))
+
+    def build_carbon_cents(self, line_id: str) -> int:
+        """What of the line's fair cost is the carbon of its builds; 0 for one that is not placed."""
+        if line_id not in self._index:
+            raise NotFound(f"no line {line_id!r} in the plan's book")
+        return carbon_share(self.state, self._index[line_id])
 
     def where_new(self, line: OrderLine, part: PartFacts, apart: Collection[str] = ()) -> LineOptions:
         """Every site for a line the plan does not know; ``apart`` as in :meth:`where`."""

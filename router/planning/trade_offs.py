@@ -177,7 +177,16 @@ def _fill(problem: Problem, plate: PlateState, without: int | None = None) -> fl
     return plate_fill(problem.machines[plate.machine].plate, members)
 
 
-def _share(state: State, plate: PlateState, line: int) -> tuple[int, float]:
+def carbon_share(state: State, line: int) -> int:
+    """What of a line's fair cost is the carbon of its builds: borne with the plate steps, by footprint."""
+    plate_ids = [p for _, plates, _ in state.deliveries(line) for p in plates]
+    return sum(
+        _share(state, state.plates[p], line)[0] - _share(state, state.plates[p], line, with_carbon=False)[0]
+        for p in plate_ids
+    )
+
+
+def _share(state: State, plate: PlateState, line: int, with_carbon: bool = True) -> tuple[int, float]:
     """Fair share of a line of its plate's build, plate steps and carbon; and of its emissions by footprint."""
     problem = state.problem
     rates = problem.build_terms(plate.machine, plate.parameter_set_id).rates
@@ -187,7 +196,7 @@ def _share(state: State, plate: PlateState, line: int) -> tuple[int, float]:
     shares = line_shares(
         rates,
         build_cents,
-        rates.carbon_cents(plate.layers, exposure_s) + state.times[plate.plate_id].steps_cents,
+        (rates.carbon_cents(plate.layers, exposure_s) if with_carbon else 0) + state.times[plate.plate_id].steps_cents,
         members,
         {problem.lines[i].line_id for i in plate.items if problem.lines[i].coupons},
     )

@@ -11,21 +11,35 @@ NOBODY_YET = "nobody has a log-in yet; start `platewright serve` once, sign in a
 
 
 def actor_at_console(desk: Desk, name: str | None) -> Actor:
-    """The person of a name; without one the only active administrator. Raises NotFound, Conflict when several are.
+    """The person of a name; without one the only active administrator, those who never set a password left out where
+    others did. Raises NotFound, Conflict when several are.
 
     Whoever reads the database file can do as they like with it; naming somebody keeps rights and trail as they are
     everywhere else.
     """
+    everybody = people_at_console(desk)
+    if name is not None:
+        return Actor(person_named(everybody, name))
+    found = [p for p in everybody if p.role is Role.ADMINISTRATOR and p.active]
+    found = [p for p in found if not p.must_change_password] or found
+    if len(found) != 1:
+        raise Conflict(f"name who you are with --as: {', '.join(p.name for p in found) or 'an administrator'}")
+    return Actor(found[0])
+
+
+def people_at_console(desk: Desk) -> list[Person]:
+    """Everybody with a log-in, for whoever reads the database file: to see who there is takes no name."""
     with desk.store.look() as work:
         everybody = work.people.all()
     if not everybody:
         raise NotFound(NOBODY_YET)
-    if name is not None:
-        return Actor(person_named(everybody, name))
-    found = [p for p in everybody if p.role is Role.ADMINISTRATOR and p.active]
-    if len(found) != 1:
-        raise Conflict(f"name who you are with --as: {', '.join(p.name for p in found) or 'an administrator'}")
-    return Actor(found[0])
+    return everybody
+
+
+def refuse_own_end(actor: Actor, person: Person) -> None:
+    """Raises Conflict where somebody would end their own log-in without having said that they mean it."""
+    if person.person_id == actor.person.person_id:
+        raise Conflict(f"that ends your own log-in, sessions and tokens, {person.name}; say --yes if you mean it")
 
 
 def person_named(people: list[Person], name: str) -> Person:

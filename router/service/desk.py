@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from router.domain.network import Network
 from router.service.ports import Store
 
 
@@ -81,8 +82,11 @@ class Desk:
     """Where contents of models and their measurements are remembered; may be emptied at any time."""
     clock: Callable[[], datetime] = wall_clock
     limits: Limits = Limits()
-    plans_from_now: bool = False
-    """Plan from the clock's moment; otherwise from the moment the network file states or the latest event."""
+    plans_from_now: bool | None = None
+    """Plan from the clock's moment; False: from the moment the network file states or the latest event.
+
+    None: from the clock, unless the network says that it is invented.
+    """
     memory: Memory = field(default_factory=Memory)
     """Snapshots, plans and networks: few and large."""
     parts: Memory = field(default_factory=lambda: Memory(5_000))
@@ -93,3 +97,7 @@ class Desk:
     """Parts drawn: up to half a megabyte each."""
     verdicts: Memory = field(default_factory=lambda: Memory(2_000))
     """What sites say to lines pinned to them: small, and as many as there are such lines."""
+
+    def by_the_clock(self, network: Network) -> bool:
+        """Whether "now" is the clock's on this network: a real shop is not planned in its file's past."""
+        return not network.invented if self.plans_from_now is None else self.plans_from_now

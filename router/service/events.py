@@ -373,7 +373,7 @@ def moment_now(desk: Desk, network: Network, floor: Floor) -> datetime:
 
     In demonstrations it lies apart from the clock, and events move it.
     """
-    if desk.plans_from_now:
+    if desk.by_the_clock(network):
         return desk.clock()
     return max(m for m in (network.now, floor.latest) if m is not None)
 
@@ -382,9 +382,9 @@ def _check_time(desk: Desk, network: Network, floor: Floor, occurred_at: datetim
     if occurred_at.tzinfo is None:
         raise FaultyInput([Fault("", "", "occurred_at", occurred_at.isoformat(), "a time with its zone")])
     now = moment_now(desk, network, floor)
-    ahead, clock = (_AHEAD, "the clock") if desk.plans_from_now else (_STEP, "the plan's moment")
+    ahead, clock = (_AHEAD, "the clock") if desk.by_the_clock(network) else (_STEP, "the plan's moment")
     if not now - _BACK <= occurred_at <= now + ahead:
-        most = "10 minutes" if desk.plans_from_now else f"{_STEP.days} days"
+        most = "10 minutes" if desk.by_the_clock(network) else f"{_STEP.days} days"
         want = (
             f"a time between {now - _BACK:%Y-%m-%d %H:%M %Z} and {now + ahead:%Y-%m-%d %H:%M %Z} "
             f"({_BACK.days} days before {clock} to {most} after it)"

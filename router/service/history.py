@@ -32,8 +32,7 @@ def open_history(desk: Desk) -> Scenario:
 def _history(desk: Desk) -> tuple[Scenario, Mapping[str, str]]:
     """With the content (SHA-256) of each model."""
     with desk.store.look() as work:
-        revision = work.revision.now()
-    now = planning_moment(desk)
+        revision, now = work.revision.now(), planning_moment(desk, work)
     found: tuple[Scenario, Mapping[str, str]] = desk.memory.get(
         ("open history", revision, now), lambda: _make(desk, now)
     )

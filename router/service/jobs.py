@@ -27,6 +27,8 @@ WAITING_FOR_A_WORKER = "waiting for a worker"
 WAITING_FOR_ANOTHER = "waiting for another worker; the one that had it is silent"
 WAITING_TO_BE_CANCELLED = "stopped, and its worker is silent: another one cancels it, or stop it again"
 _WORKED_ON = (JobStanding.RUNNING, JobStanding.STOPPING)
+FROM_NOW = "plans_from_now"
+"""Of every run: what the server that took it says of it (``Desk.plans_from_now``); its worker keeps to that."""
 LEASE_S = 30.0
 """A worker that has been silent for so long has lost its job: another may claim it."""
 ASSIGNMENT = "assignment"
@@ -125,7 +127,7 @@ def _queued(work: Work, desk: Desk, actor: Actor, kind: JobKind, params: Mapping
         standing=JobStanding.QUEUED,
         asked_at=now,
         asked_by=actor.name,
-        params={**params, "currency": network.currency},
+        params={**params, "currency": network.currency, FROM_NOW: desk.plans_from_now},
         phase=WAITING_FOR_A_WORKER,
         done=0,
         total=None,

@@ -76,6 +76,19 @@ def where_to_build(desk: Desk, actor: Actor, line_id: str) -> LineOptions:
     return _asked_of_live(desk, actor, line.cells, (), own=True)[0]
 
 
+def build_carbon_cents(desk: Desk, actor: Actor, line_id: str) -> int:
+    """The carbon of the builds as it is in the fair landed cost of a line of the live plan; 0 for one not in it.
+
+    Raises Conflict when the plan cannot be opened on its scenario.
+    """
+    get_line(desk, actor, line_id)
+    opened = open_plan(desk, live_in_full(desk))
+    if line_id not in opened.full.scenario.line:
+        return 0
+    with opened.lock:
+        return opened.live.build_carbon_cents(line_id)
+
+
 def where_in_quantities(desk: Desk, actor: Actor, line_id: str, quantities: Sequence[int]) -> tuple[LineOptions, ...]:
     """``where_to_build`` for a line of the book in other quantities: what it takes in the plan is given back first."""
     line = get_line(desk, actor, line_id)

@@ -205,7 +205,7 @@ def add_person(
     name = name.strip()
     if not 1 <= len(name) <= 60 or not name.isprintable():
         raise FaultyInput([Fault("", "person", "name", f"'{name[:60]}'", "1 to 60 printable characters")])
-    faults = site_faults(desk, name, "sites", _names(sites))
+    faults = site_faults(desk, name, "sites", _names(sites)) + _without_a_site(name, role, _names(sites))
     if faults:
         raise FaultyInput(faults)
     person = Person(0, name, role, _names(sites), _names(cleared_codes), must_change_password=True)
@@ -219,6 +219,25 @@ def add_person(
         noted(work, desk, actor, "add person", name, _rights_of(person))
         keep(work, desk, actor, once, _told(person))
     return NewPerson(person, password)
+
+
+def _without_a_site(name: str, role: Role, sites: frozenset[str]) -> list[Fault]:
+    if role is not Role.SITE_OPERATOR or sites:
+        return []
+    return [Fault("", name, "sites", "no site", "a site of the network at least: a site operator works at their sites")]
+
+
+def remarks_on(desk: Desk, actor: Actor, person: Person) -> tuple[str, ...]:
+    """What may be a slip in what somebody was given: codes that stand on nothing in the book. Nothing is refused.
+
+    No code that does stand there is named: which there are is not for everybody who manages people.
+    """
+    require(actor, Operation.MANAGE_PEOPLE)
+    with desk.store.look() as work:
+        used = {x.export_control for x in work.lines.all()}
+        used |= {code for model in work.models.all() for code in model.export_codes}
+    unused = sorted(person.cleared_codes - used)
+    return tuple(f"code {code!r} stands on no line of the book; look whether it is spelled as there" for code in unused)
 
 
 def _told(person: Person) -> dict[str, object]:
@@ -270,6 +289,8 @@ def change_person(
     faults = site_faults(
         desk, f"person {person_id}", "sites", _names(sites) - (before.sites if before else frozenset())
     )
+    if active:
+        faults += _without_a_site(before.name if before else f"person {person_id}", role, _names(sites))
     if faults:
         raise FaultyInput(faults)
     with desk.store.begin() as work:

@@ -34,8 +34,8 @@ def pinned_site(desk: Desk, line: LineRecord) -> PinnedSite | None:
     site_id = line.pinned_site
     if site_id is None or line.standing.closed:
         return None
-    now = planning_moment(desk)
     with desk.store.look() as work:
+        now = planning_moment(desk, work)
         told_of, newest, floor = work.events.last_id(), newest_network(work, desk), floor_now(desk, work)
         shas = contents_in(work, line.line_id, line.model)
     if newest is None:

@@ -18,7 +18,8 @@ from router.service.cells import csv_of, own_name, read_kept
 from router.service.desk import Desk
 from router.service.floor import Floor, FloorMachine, MachineState, played
 from router.service.models import content_of, parts_of
-from router.service.network import IN_THE_BOOK, NO_NETWORK, reading_of
+from router.service.network import IN_THE_BOOK, NO_NETWORK, newest_network, reading_of
+from router.service.ports import Work
 from router.service.records import EventRecord, LineRecord, LineStanding, NetworkRecord
 
 NO_LINES = "no open line in the book; import an order book, or release lines that are held"
@@ -42,15 +43,17 @@ class Snapshot:
 def snapshot(desk: Desk) -> Snapshot:
     """The book as it stands. Raises NotFound, saying what to do, while there is nothing to plan."""
     with desk.store.look() as work:
-        revision = work.revision.now()
-    now = planning_moment(desk)
+        revision, now = work.revision.now(), planning_moment(desk, work)
     found: Snapshot = desk.memory.get(("snapshot", revision, now), lambda: _make(desk, now))
     return found
 
 
-def planning_moment(desk: Desk) -> datetime | None:
+def planning_moment(desk: Desk, work: Work) -> datetime | None:
     """The clock's minute where plans begin from the clock; None where the network or the floor says when."""
-    return desk.clock().replace(second=0, microsecond=0) if desk.plans_from_now else None
+    newest = newest_network(work, desk)
+    if newest is None or not desk.by_the_clock(newest.network):
+        return None
+    return desk.clock().replace(second=0, microsecond=0)
 
 
 def _make(desk: Desk, now: datetime | None) -> Snapshot:

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from router.domain.network import Network
-from router.kernel.faults import Fault, FaultyInput, NotFound
+from router.kernel.faults import Fault, FaultyInput, NotFound, Stale
 from router.kernel.numerals import whole_number
 from router.report.leg_entries import legs, map_sites
 from router.report.legs_map import MapSite, legs_map
@@ -17,6 +17,8 @@ from router.report.measures import Measures
 from router.report.theme import numbered
 from router.report.wording import number
 from router.service import network as use
+from router.service.network_figures import figure_word, present_figures, told_change
+from router.service.network_remarks import remarks_on, remarks_on_file
 from router.service.plans import PlanInFull
 from router.service.rights import Operation, decide, require
 from router.service.visible import hidden_lines
@@ -67,11 +69,14 @@ def network(reader: SignedIn) -> Response:
         (m, now.network.site[m.site_id].name, [a.alloy_id in m.alloys for a in now.network.alloys])
         for m in now.network.machines
     ]
+    may_change = decide(reader.actor, Operation.CHANGE_NETWORK).allowed
     return page(
         reader, "network.html.j2", title="Network", here="/network", net=now.network, record=now.record, map=picture,
         legs=rows, machines=machines, editions=use.editions(reader.desk, reader.actor, 12),
         site_fields=SITE_FIELDS, machine_fields=MACHINE_FIELDS, number=number,
-        may_change=decide(reader.actor, Operation.CHANGE_NETWORK).allowed,
+        may_change=may_change,
+        remarks=remarks_on(reader.desk, reader.actor, now.network) if may_change else (),
+        present={",".join(k): figure_word(v) for k, v in present_figures(reader.desk, now.record).items()},
     )  # fmt: skip
 
 
@@ -89,7 +94,10 @@ def _map(
 
 @routes.post("/network/field")
 def change_field(request: Request, reader: SignedIn, form: Posted) -> Response:
-    """Change one figure of a site or machine; saved as the next edition when the whole network stays sound."""
+    """Change one figure of a site or machine: asked back with old and new value, then saved as the next edition.
+
+    Either way only when the whole network stays sound.
+    """
     known = {e.name: e for e in (*SITE_FIELDS, *MACHINE_FIELDS)}
     field = known.get(form.text("field"))
     if field is None:
@@ -97,11 +105,27 @@ def change_field(request: Request, reader: SignedIn, form: Posted) -> Response:
     value = _figure(form, field)
     site, machine = form.text("site"), form.text("machine")
     path = ("sites", site, "machines", machine, field.name) if machine else ("sites", site, field.name)
-    before = use.current_network(reader.desk, reader.actor).record
-    raw = use.with_field(before.raw, path, value)
-    what = f"{machine or site}: {field.name} {form.text('value')[:40]}"
-    record = use.save_network(reader.desk, reader.actor, raw, form.whole("version"), what)
-    return done(request, "/network", f"Saved as edition {record.version}: {what}. Plan again to see what it changes.")
+    record = use.current_network(reader.desk, reader.actor).record
+    raw = use.with_field(record.raw, path, value)
+    place = (site, machine, field.name) if machine else (site, field.name)
+    before = present_figures(reader.desk, record).get(place)
+    version = form.whole("version")
+    if form.text("keep") == "yes":
+        what = told_change(place, before, value)
+        saved = use.save_network(reader.desk, reader.actor, raw, version, what)
+        return done(
+            request, "/network", f"Saved as edition {saved.version}: {what}. Plan again to see what it changes."
+        )
+    if version != record.version:
+        raise Stale(f"the network has changed since (edition {record.version}, seen {version}); look again")
+    faults = use.check_network(reader.desk, reader.actor, raw)
+    if faults:
+        raise FaultyInput(faults)
+    return page(
+        reader, "network_figure.html.j2", title="Change a figure", here="/network", field=field, site=site,
+        machine=machine, value=form.text("value"), version=version, of=machine or reader.clock.name_of(site),
+        before=figure_word(before), after=figure_word(value),
+    )  # fmt: skip
 
 
 def _figure(form: Form, field: Editable) -> float | int:
@@ -157,4 +181,5 @@ def _editor(
     return page(
         reader, "network_file.html.j2", title="Network file", here="/network", status=status, text=text,
         version=version, faults=faults, said=said,
+        remarks=() if faults or not said else remarks_on_file(reader.desk, reader.actor, text.encode()),
     )  # fmt: skip

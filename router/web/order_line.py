@@ -17,7 +17,7 @@ from router.report.theme import numbered
 from router.report.wording import day, full_clock, full_day, money, number
 from router.service.book import get_line
 from router.service.desk import Desk
-from router.service.options import where_to_build
+from router.service.options import build_carbon_cents, where_to_build
 from router.service.pinned_site import PinnedSite, pinned_site
 from router.service.plans import PlanInFull, full_plan, live_plan
 from router.service.records import Actor, LineRecord, LineStanding, TrailRecord
@@ -99,7 +99,7 @@ def line_view(desk: Desk, actor: Actor, line_id: str, zone: ZoneInfo, measures: 
         why = f"The line is {line.standing.value}; open lines are planned."
     partial = bool(hidden_lines(desk, actor))
     rows = _rows(plan, options, measures, partial) if plan and options else ()
-    costs, total = _costs(plan, line_id) if plan else ((), "")
+    costs, total = _costs(plan, line_id, _build_carbon(desk, actor, line_id)) if plan else ((), "")
     shipped = [s for s in plan.result.plan.shipments if s.line_id == line_id] if plan else []
     return LineView(
         line=line,
@@ -206,13 +206,21 @@ def _row(
     )
 
 
-def _costs(plan: PlanInFull, line_id: str) -> tuple[tuple[CostPart, ...], str]:
+def _build_carbon(desk: Desk, actor: Actor, line_id: str) -> int:
+    try:
+        return build_carbon_cents(desk, actor, line_id)
+    except (Conflict, NotFound):
+        return 0  # the plan cannot be opened; then there is no fair share beside it either
+
+
+def _costs(plan: PlanInFull, line_id: str, build_carbon: int) -> tuple[tuple[CostPart, ...], str]:
     result, currency = plan.result.plan, plan.scenario.network.currency
     shares = [s for b in result.builds for s in b.shares if s.line_id == line_id]
     sent = [s for s in result.shipments if s.line_id == line_id]
     parts = [
         ("Build, fair share", sum(s.build_cents for s in shares)),
         ("Plate steps, fair share", sum(s.plate_steps_cents for s in shares)),
+        ("Carbon of the build, fair share", build_carbon),
         ("Steps after the plate", sum(lot.cost_cents for lot in result.lots if lot.line_id == line_id)),
         ("Freight", sum(s.freight_cents for s in sent)),
         ("Carbon of freight", sum(s.carbon_cents for s in sent)),

@@ -32,6 +32,7 @@ def _people(reader: Reader, shown: use.NewPerson | None = None) -> Response:
     found = use.list_people(reader.desk, reader.actor)
     return page(
         reader, "people.html.j2", title="People", here="/people", people=found, roles=_ROLES, shown=shown,
+        remarks=use.remarks_on(reader.desk, reader.actor, shown.person) if shown else (),
         sites_of=lambda p: ", ".join(sorted(map(_site_word(reader), p.sites), key=str.casefold)),
     )  # fmt: skip
 
@@ -58,7 +59,8 @@ def change(request: Request, reader: SignedIn, form: Posted, person_id: NumberIn
         _words(form, "codes"),
         form.text("active") == "yes",
     )
-    return done(request, "/people", f"{person.name} is changed.")
+    said = "".join(f" Remark: {x}." for x in use.remarks_on(reader.desk, reader.actor, person))
+    return done(request, "/people", f"{person.name} is changed.{said}")
 
 
 @routes.post("/people/{person_id}/password")

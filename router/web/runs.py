@@ -133,7 +133,8 @@ def run(reader: SignedIn, job_id: str) -> Response:
         best=NOT_TOLD if partial else "" if job.best_cents is None else money(job.best_cents, currency),
         bound=NOT_TOLD if partial else "" if job.bound_cents is None else money(job.bound_cents, currency),
         gap=NOT_TOLD if partial else "" if gap is None else percent(gap), partial=partial,
-        points=points[-12:][::-1], reported=reported, money=lambda c: money(c, currency, 2),
+        points=points[-12:][::-1], money=lambda c: money(c, currency, 2),
+        reported=lambda p: reported(p, currency, "choice" if job.kind is JobKind.SITES else "plan"),
         refresh_s=_REFRESH_S, may_run=decide(reader.actor, Operation.ASK_RUN).allowed,
         simulated=job.kind in _SIMULATED, compared=job.kind is JobKind.COMPARISON, near_km=near_km_of(job.params),
         sited=job.kind is JobKind.SITES,
@@ -145,9 +146,12 @@ def run(reader: SignedIn, job_id: str) -> Response:
     )  # fmt: skip
 
 
-def reported(point: JobPoint) -> str:
-    """What a run reported, in words."""
-    said = {"phase": "", "incumbent": "best so far", "bound": "proven: nothing costs less", "ended": "ended:"}
+def reported(point: JobPoint, currency: str, what: str = "plan") -> str:
+    """What a run reported, in words. ``what`` it looks for: a bound is of all of them, not of the best so far."""
+    if point.kind == "bound":
+        least = "the bound, which is not told" if point.value is None else money(round(point.value), currency, 2)
+        return f"proven: no {what} can cost less than {least} {point.text}".strip()
+    said = {"phase": "", "incumbent": "best so far", "ended": "ended:"}
     return f"{said.get(point.kind, point.kind)} {point.text}".strip()
 
 

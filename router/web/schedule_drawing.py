@@ -22,6 +22,8 @@ _AXIS_PX, _LANE_PX, _BAR_PX = 30.0, 40.0, 28.0
 PIN = "M-3.5 -3.5h7l-1.2 1.5v3l2 2h-8.6l2-2v-3zM-.6 3.5h1.2v4.5h-1.2z"
 """A drawing pin, its needle's middle at 0."""
 _CHAR_PX = 5.9
+_NARROW_NAMES_PX = 112.0
+"""What a narrow screen shows of the names (platewright.css)."""
 _LABEL_DAY_PX = 34.0
 """Narrower days are labelled by week."""
 
@@ -96,7 +98,7 @@ def site_drawing(
     names = "".join(
         f'<g transform="translate(0 {px(_AXIS_PX + n * _LANE_PX)})"><path class="lane" d="M0 0H{px(NAMES_PX)}"/>'
         f'<text class="mach" x="0" y="17">{esc(clip_text(m.machine_id, NAMES_PX - 4, 7.0))}</text>'
-        f'<text class="note" x="0" y="30">{esc(clip_text(m.model, NAMES_PX - 4, _CHAR_PX))}</text></g>'
+        f"{_model(m.model)}</g>"
         for n, m in enumerate(machines)
     )
     element = f"s-{site.site_id}"
@@ -107,6 +109,17 @@ def site_drawing(
         frame(f"{element}-n", NAMES_PX, height, f"Machines of {site.name}", "One lane each.", names),
         frame(f"{element}-c", scale.width_px, height, f"Schedule of {site.name}", described, body, role="group"),
         tuple(rows),
+    )
+
+
+def _model(model: str) -> str:
+    """The machine's model under its name, clipped for wide screens and, where that is less, for narrow ones."""
+    wide, narrow = (clip_text(model, room - 4, _CHAR_PX) for room in (NAMES_PX, _NARROW_NAMES_PX))
+    if wide == narrow:
+        return f'<text class="note" x="0" y="30">{esc(wide)}</text>'
+    return (
+        f'<text class="note wide" x="0" y="30">{esc(wide)}</text>'
+        f'<text class="note narrow" x="0" y="30">{esc(narrow)}</text>'
     )
 
 

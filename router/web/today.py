@@ -60,6 +60,8 @@ class Today:
     sites: tuple[Load, ...]
     alloys: tuple[Load, ...]
     stale: int
+    past: bool
+    """A real network whose plans stand at a moment that is not the clock's, because the service was told so."""
     changed: Comparison | None
 
 
@@ -114,6 +116,7 @@ def _view(desk: Desk, actor: Actor, clock: OwnClock, head: PlanHead) -> Today:
         sites=sites,
         alloys=alloys,
         stale=staleness(desk, head),
+        past=not network.invented and not desk.by_the_clock(network),
         changed=changed,
     )
 

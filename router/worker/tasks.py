@@ -19,7 +19,7 @@ from router.service.desk import Desk
 from router.service.floor import begun_of, floor_now
 from router.service.going_on import GoingOn, going_on, with_ids_of
 from router.service.history import history_of_job, open_history
-from router.service.jobs import KEEP_H
+from router.service.jobs import FROM_NOW, KEEP_H
 from router.service.lives import content_of
 from router.service.pins import pins_of
 from router.service.pins_kept import carry_pins
@@ -58,6 +58,7 @@ class Task(Protocol):
 
 def task_of(desk: Desk, job: JobRecord) -> Task:
     """What a job is about. Raises PlatewrightError when it cannot be asked as the book is now."""
+    desk = replace(desk, plans_from_now=job.params.get(FROM_NOW, desk.plans_from_now))
     if job.kind is JobKind.PLAN:
         shot = snapshot(desk)
         return _PlanTask(shot, _params(job), _begun(desk, shot, job))

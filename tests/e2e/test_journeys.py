@@ -238,8 +238,13 @@ def test_pin_a_line_and_change_a_machine(page: Page, address: str) -> None:
     expect(page.locator("main")).to_contain_text("This could not be used")
     page.go_back()
     form.locator("input[name=value]").fill("88")
+    before = form.locator("output").inner_text().removeprefix("now ")
+    assert float(before) > 0
     form.get_by_role("button").click()
+    expect(page.locator("main")).to_contain_text(f"{before} \u2192 88: keep?")
+    page.get_by_role("button", name="Keep it").click()
     expect(page.locator("main")).to_contain_text("Saved as edition 2")
+    expect(page.locator("main")).to_contain_text(f"{before} \u2192 88")
 
 
 def test_a_pin_where_the_line_cannot_be_built_is_said_at_once(page: Page, address: str) -> None:
@@ -482,3 +487,19 @@ def test_a_printed_table_is_not_cut_off(page: Page, address: str, path: str) -> 
     page.goto(f"{address}{path}")
     assert page.locator("table.broad").count()
     assert page.evaluate("document.scrollingElement.scrollWidth") <= 1047
+
+
+def test_captions_are_whole_on_a_narrow_screen(page: Page, address: str) -> None:
+    page.set_viewport_size({"width": 390, "height": 900})
+    page.goto(f"{address}/plates")
+    caption = page.locator("caption").first.bounding_box()
+    assert caption is not None and caption["x"] + caption["width"] <= 390
+    page.goto(f"{address}/schedule")
+    names = page.evaluate(
+        """() => [...document.querySelectorAll(".sched .names")].flatMap((names) =>
+          [...names.querySelectorAll("text")].filter((text) => text.getClientRects().length)
+            .map((text) => [text.textContent, text.getBoundingClientRect().right,
+                            names.getBoundingClientRect().right]))"""
+    )
+    assert any("\u2026" in text for text, *_ in names), "a model too long for the room says that it goes on"
+    assert [text for text, right, edge in names if right > edge] == []

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import icalendar
 import pytest
@@ -335,6 +337,14 @@ def test_feeds(client: TestClient) -> None:
     entries = calendar.walk("VEVENT")
     live = next(p for p in client.get(f"{V1}/plans").json() if p["standing"] == "live")
     assert len(entries) == len(client.get(f"{V1}/plans/{live['plan_id']}/builds").json())
+    builds = {b["lasting_id"]: b for b in client.get(f"{V1}/plans/{live['plan_id']}/builds").json()}
+    for entry in entries:
+        build = builds[str(entry["uid"]).split("@")[0]]
+        zone = ZoneInfo({"OHIO": "America/New_York", "RHINE": "Europe/Berlin"}[build["site_id"]])
+        begin = datetime.fromisoformat(build["load_start"])
+        assert entry.decoded("dtstart") == begin
+        said = str(entry["description"])
+        assert f"{begin.astimezone(zone):%H:%M %Z}, run until" in said and "UTC" not in said
     world = client.get(f"{V1}/network.geojson").json()
     kinds = [f["geometry"]["type"] for f in world["features"]]
     assert kinds.count("Point") == 2 and "LineString" in kinds

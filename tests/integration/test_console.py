@@ -14,9 +14,9 @@ from desk_builder import an_actor
 
 from router.cli.main import main
 from router.cli.serving import structured_logs
-from router.kernel.faults import NotSignedIn
+from router.kernel.faults import FaultyInput, NotSignedIn
 from router.service.desk import Desk
-from router.service.people import add_person, list_people, sign_in, who
+from router.service.people import add_person, change_person, list_people, sign_in, who
 from router.service.records import Role
 from router.service.rights import SCOPES
 from router.service.trail import list_trail
@@ -65,14 +65,47 @@ def test_the_rules_of_the_pages_hold(desk: Desk, run) -> None:  # type: ignore[n
     an_actor(desk, "vic", Role.VIEWER)
     code, _, said = run("people", "make", "x", "--role", "viewer", "--as", "vic")
     assert code == 2 and "role administrator" in said
-    code, _, said = run("people", "switch-off", "boss")
+    code, _, said = run("people", "switch-off", "boss", "--yes")
     assert code == 2 and "last administrator" in said
     code, _, said = run("people", "switch-off", "nobody")
     assert code == 2 and "no person 'nobody'" in said
     boss = an_actor(desk, "second", Role.ADMINISTRATOR)
-    code, _, said = run("people", "list")
+    code, _, said = run("people", "switch-off", "vic")
     assert code == 2 and "--as: boss, second" in said
+    code, listed, _ = run("people", "list")
+    assert code == 0 and len(listed.split("\n")) == 3, "to look takes no name"
     assert {p.name for p in list_people(desk, boss)} == {"boss", "second", "vic"}
+
+
+def test_an_administrator_who_never_signed_in_does_not_count(desk: Desk, run) -> None:  # type: ignore[no-untyped-def]
+    assert run("people", "make", "Ada", "--role", "administrator")[0] == 0
+    assert run("people", "make", "vera", "--role", "viewer")[0] == 0, "Ada has set no password yet"
+    an_actor(desk, "second", Role.ADMINISTRATOR)
+    code, _, said = run("people", "make", "vic", "--role", "viewer")
+    assert code == 2 and "--as: boss, second" in said and "Ada" not in said
+
+
+def test_nobody_ends_their_own_log_in_by_a_slip(desk: Desk, run) -> None:  # type: ignore[no-untyped-def]
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    an_actor(desk, "second", Role.ADMINISTRATOR)
+    before = list_trail(desk, boss, None, 50)
+    code, _, said = run("people", "switch-off", "Second", "--as", "second")
+    assert code == 2 and "ends your own log-in" in said and "--yes" in said
+    assert list_trail(desk, boss, None, 50) == before
+    assert run("people", "switch-off", "second", "--as", "second", "--yes")[0] == 0
+    assert {p.name: p.active for p in list_people(desk, boss)} == {"boss": True, "second": False}
+
+
+def test_codes_that_nobody_uses_and_operators_without_a_site(desk: Desk, run) -> None:  # type: ignore[no-untyped-def]
+    code, password, said = run("people", "make", "vera", "--role", "viewer", "--code", "ZZZ", "--code", "ITAR")
+    assert code == 0 and password and "Remark: code 'ZZZ' stands on no line of the book" in said and "ITAR" not in said
+    code, _, said = run("people", "make", "oda", "--role", "site operator")
+    assert code == 2 and "no site" in said
+    boss = an_actor(desk, "boss", Role.ADMINISTRATOR)
+    vera = next(p for p in list_people(desk, boss) if p.name == "vera")
+    with pytest.raises(FaultyInput, match="no site"):
+        change_person(desk, boss, vera.person_id, vera.version, Role.SITE_OPERATOR, (), (), active=True)
+    change_person(desk, boss, vera.person_id, vera.version, Role.SITE_OPERATOR, (), (), active=False)
 
 
 def test_a_token_is_made_listed_and_switched_off(desk: Desk, run) -> None:  # type: ignore[no-untyped-def]

@@ -16,12 +16,16 @@ from desk_builder import an_actor, desk_on
 from fastapi.testclient import TestClient
 from whole_site import PASSWORD, peopled_desk, quick_hash, signed_in, site_of, token_on
 
+from router.domain.network import Scenario
+from router.domain.result import Result
+from router.report.risk import AtRisk
 from router.report.wording import full_day
 from router.service.desk import Desk
 from router.service.events import record_event
 from router.service.plans import live_in_full
 from router.service.records import EventKind, Person, Role
 from router.store import open_store
+from router.web import plans as plans_page
 from router.worker import Worker
 
 READ = [
@@ -294,7 +298,15 @@ def test_the_network_is_edited_by_field_and_by_file(pia: TestClient) -> None:
     form = {"token": token_on(page), "version": "1", "site": "OHIO", "machine": "M01", "field": "rate_per_h"}
     assert pia.post("/network/field", data={**form, "value": "free"}).status_code == 422
     assert pia.post("/network/field", data={**form, "value": "-5"}).status_code == 422
-    assert pia.post("/network/field", data={**form, "value": "91.5"}).status_code == 303
+    asked = pia.post("/network/field", data={**form, "value": "91.5"})
+    assert asked.status_code == 200 and "<b>46 \u2192 91.5</b>: keep?" in asked.text
+    assert "edition 1" in pia.get("/network").text
+    assert pia.post("/network/field", data={**form, "value": "91.5", "keep": "yes"}).status_code == 303
+    shown = pia.get("/network").text
+    assert "Saved as edition 2: M01: rate_per_h 46 \u2192 91.5." in shown
+    assert "M01: rate_per_h 46 \u2192 91.5" in pia.get("/trail").text
+    stale = pia.post("/network/field", data={**form, "value": "90"})
+    assert stale.status_code == 409, "an old page asks nothing about another edition"
     editor = pia.get("/network/file").text
     assert "91.5" in editor
     broken = {"token": token_on(editor), "version": "2", "text": "name: only", "do": "save", "note": ""}
@@ -520,3 +532,28 @@ def test_pins_by_form(pia: TestClient) -> None:
     assert 'data-pinned="yes"' in shown and 'class="pin"' in shown and f"{build}, pinned by pia" in shown
     assert pia.post("/schedule/pin", data={**form, "pinned": "no"}).status_code == 303
     assert 'data-pinned="yes"' not in pia.get("/schedule").text
+
+
+def test_what_a_line_costs_in_the_plan_is_what_where_to_build_says(pia: TestClient) -> None:
+    page = pia.get("/orders/1001-1").text
+    assert "Carbon of the build, fair share" in page
+    part = page.split("What it costs in the plan")[1].split("</table>")[0]
+    amounts = [float(a.replace(",", "")) for a in re.findall(r'<td class="num">([\d,]+\.\d\d)', part)]
+    assert round(sum(amounts[:-1]), 2) == amounts[-1]
+    chosen = page.split('<tr class="chosen">')[1].split("</tr>")[0]
+    fair = re.search(r"</span> ([\d,]+)", chosen)
+    assert fair is not None and float(fair[1].replace(",", "")) == round(amounts[-1])
+
+
+def test_many_orders_at_risk_are_folded(pia: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    def many(scenario: Scenario, result: Result) -> list[AtRisk]:
+        sent = result.plan.shipments[0]
+        return [AtRisk(scenario.line[sent.line_id], sent, -1, "1 day late", f"cause {n}", "", "") for n in range(130)]
+
+    monkeypatch.setattr(plans_page, "at_risk", many)
+    page = pia.get("/plans/1").text
+    open_rows, folded = page.split('<details class="more">')
+    assert "cause 11<" in open_rows and "cause 12<" not in open_rows
+    assert "118 more" in folded and "cause 12<" in folded and "cause 129<" in folded
+    monkeypatch.setattr(plans_page, "at_risk", lambda *_: many(*_)[:12])
+    assert '<details class="more">' not in pia.get("/plans/1").text

@@ -28,6 +28,22 @@
     // The browser may have kept another choice than the page was made with.
     offer();
   }
+  // The figure that is chosen, as it stands now, beside the field for another.
+  for (const form of document.querySelectorAll("form[data-present]")) {
+    const known = JSON.parse(form.dataset.present);
+    const { site, machine, field } = form.elements;
+    const told = form.querySelector("output");
+    const tell = () => {
+      const place = [site.value, machine.value, field.value].filter(Boolean).join(",");
+      told.textContent = `now ${known[place] ?? "not stated"}`;
+    };
+    form.addEventListener("change", tell);
+    tell();
+  }
+  // On paper nothing can be opened.
+  window.addEventListener("beforeprint", () => {
+    for (const rest of document.querySelectorAll("details.more")) rest.open = true;
+  });
   // A box that opens over the page closes with Escape or a click elsewhere, and gives the focus back.
   const boxes = () => document.querySelectorAll("details.self[open], details.how[open], details.pop[open]");
   document.addEventListener("keydown", (event) => {

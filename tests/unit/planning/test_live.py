@@ -244,3 +244,17 @@ def test_another_mesh_under_a_known_name_is_judged_by_itself(scenario: Scenario,
         assert [replace(s, reasons=()) for s in under_another.sites] == [
             replace(s, reasons=()) for s in under_its_own.sites
         ]
+
+
+def test_the_fair_cost_of_a_line_is_the_sum_of_its_parts(scenario: Scenario, result: Result) -> None:
+    live, plan, carbon = LivePlan(scenario, result.plan), result.plan, 0
+    for line in scenario.lines:
+        chosen = [o.fair_cents or 0 for o in live.where(line.line_id).sites if o.chosen]
+        shares = [s for b in plan.builds for s in b.shares if s.line_id == line.line_id]
+        parts = [s.build_cents + s.plate_steps_cents for s in shares]
+        parts += [lot.cost_cents for lot in plan.lots if lot.line_id == line.line_id]
+        parts += [s.freight_cents + s.carbon_cents + s.late_cents for s in plan.shipments if s.line_id == line.line_id]
+        own = live.build_carbon_cents(line.line_id)
+        assert sum(chosen) == sum(parts) + own
+        carbon += own
+    assert carbon == sum(b.carbon_cents for b in plan.builds) > 0
