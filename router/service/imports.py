@@ -36,7 +36,7 @@ from router.service.ports import Work
 from router.service.receipts import Once, earlier, keep, settled
 from router.service.records import Actor, LineRecord, ModelRecord
 from router.service.rights import Operation, may_see_code, require
-from router.service.snapshot import planning_moment
+from router.service.snapshot import clock_moment
 from router.service.visible import Hidden, hidden_from, hidden_lines
 
 _MANIFEST = "manifest.json"
@@ -241,7 +241,7 @@ def _look(desk: Desk, actor: Actor, name: str, files: Contents, faults: list[Fau
     sound = fresh.only(n for n in fresh if f"{MODEL_FOLDER}/{n}" not in refused)
     remarks = model_remarks(desk, sound, units, reading.network, overhang_deg)
     if reading.network is not None:
-        remarks += line_remarks((line for line, _ in found), reading.network, planning_moment(desk))
+        remarks += line_remarks((line for line, _ in found), reading.network, clock_moment(desk, reading.network))
     if not files:
         faults.append(
             Fault(name, "", "", "no file", "a zipped scenario folder, an order book, models or a network file")

@@ -51,9 +51,12 @@ def snapshot(desk: Desk) -> Snapshot:
 def planning_moment(desk: Desk, work: Work) -> datetime | None:
     """The clock's minute where plans begin from the clock; None where the network or the floor says when."""
     newest = newest_network(work, desk)
-    if newest is None or not desk.by_the_clock(newest.network):
-        return None
-    return desk.clock().replace(second=0, microsecond=0)
+    return None if newest is None else clock_moment(desk, newest.network)
+
+
+def clock_moment(desk: Desk, network: Network) -> datetime | None:
+    """The clock's minute where plans of a network begin from the clock, else None."""
+    return desk.clock().replace(second=0, microsecond=0) if desk.by_the_clock(network) else None
 
 
 def _make(desk: Desk, now: datetime | None) -> Snapshot:
