@@ -203,6 +203,25 @@ def _settle_in(heard: Connection) -> None:
     end_with_the_lead(heard)
 
 
+def _begun_or_closed(client: Any) -> Any:
+    """The class of clients, but one that cannot begin is closed at once.
+
+    Else that is left to whenever the rest of it is collected; where just then another begins, in the same thread, both
+    wait for one lock for ever.
+    """
+
+    class Begun(client):  # type: ignore[misc]
+        def __init__(self, *asked: Any, **named: Any) -> None:
+            try:
+                super().__init__(*asked, **named)
+            except BaseException:
+                with contextlib.suppress(Exception):
+                    self.close(timeout=5)
+                raise
+
+    return Begun
+
+
 class Dask:
     """Workers of a Dask cluster, found by the address of its scheduler. They need this package installed.
 
@@ -216,7 +235,7 @@ class Dask:
     def __init__(self, address: str, timeout_s: float = 10.0) -> None:
         distributed: Any = importlib.import_module(_PACKAGE)
         try:
-            self._client: Any = distributed.Client(address, timeout=timeout_s, set_as_default=False)
+            self._client: Any = _begun_or_closed(distributed.Client)(address, timeout=timeout_s, set_as_default=False)
         except Exception as silent:  # what a kind of address raises that is not to be had here is anybody's guess
             raise CrewGone(
                 f"no Dask scheduler answers at {address} ({silent});"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import logging
 import os
@@ -14,7 +15,7 @@ import pytest
 from sweep_tasks import killing, noted_square, square
 
 from router.whatif.sweep import Entry, Quiet, SweepEnd, Task, read_entries, sweep
-from router.whatif.sweep.crew import CrewGone
+from router.whatif.sweep.crew import CrewGone, Dask
 
 distributed = pytest.importorskip("distributed")
 
@@ -117,3 +118,12 @@ def test_addresses_that_cannot_be_spoken_to(address: str, tmp_path: Path, monkey
     monkeypatch.setattr("router.whatif.sweep.crew.Dask.__init__.__defaults__", (0.5,))
     with pytest.raises(CrewGone, match=f"no Dask scheduler answers at {address} .*; expected the address"):
         sweep([Task("square", square, (2,))], tmp_path / "r.jsonl", f"dask:{address}")
+
+
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "ucx://127.0.0.1:9"])
+def test_a_client_that_cannot_begin_is_closed_at_once(address: str) -> None:
+    with pytest.raises(CrewGone) as gone:
+        Dask(address, 0.5)
+    left = [x for x in gc.get_objects() if isinstance(x, distributed.Client)]
+    assert left and {x.status for x in left} <= {"closed", "newly-created"}
+    assert gone.value
