@@ -31,7 +31,7 @@ from router.planning.trade_offs import trade_offs
 from router.planning.warm_start import LITTLE_HEAT, WarmStart, warm_start
 from router.scheduling.compiling import compiling_told
 from router.scheduling.draft import Draft
-from router.scheduling.search import Knobs, quick_plan, tidy, worth_a_quick_plan
+from router.scheduling.search import Knobs, make_again, quick_plan, tidy, worth_a_quick_plan
 from router.scheduling.search import first_plan as first_draft
 from router.scheduling.solve import SolveParams, sizes_for, solve, workers_for
 
@@ -371,19 +371,11 @@ def _first_draft(arrays: Compiled, seed: int, listener: Listener, started: float
         first_draft(draft, listener)
         return draft
     quick_plan(draft, listener)
-    kept, was = draft.unload(), (draft.missing, draft.cents)
     seconds = time.monotonic() - started
     quick.append(TracePoint(round(seconds, 3), 0, draft.cents))
     listener.incumbent(draft.cents, seconds)
-    draft.load([[] for _ in kept])
     listener.phase("first plan, with more care", len(draft.quantity))
-    try:
-        first_draft(draft, listener)
-    except CalledOff:
-        draft.load(kept)
-    else:
-        if (draft.missing, draft.cents) > was:
-            draft.load(kept)
+    make_again(draft, lambda: first_draft(draft, listener))
     return draft
 
 

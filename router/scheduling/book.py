@@ -426,8 +426,7 @@ def _leave(book: Book, plate: int) -> None:
 
 
 @kernel
-def _join(book: Book, plate: int, position: int) -> None:
-    book.plates[plate].position = position
+def _join(book: Book, plate: int) -> None:
     for n in range(book.plates[plate].count):
         line = book.items[plate, n, 0]
         held = book.standing[line]
@@ -513,7 +512,8 @@ def set_queue(shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], leng
         plate = queue[p]
         plates[plate].mark = 0
         if plates[plate].position < 0:
-            _join(book, plate, p)
+            _join(book, plate)
+        plates[plate].position = p
         book.queues[k, p] = plate
     book.lengths[k] = length
     good = True
@@ -523,7 +523,6 @@ def set_queue(shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], leng
             settled = p
             break
         plate = plates[queue[p]]
-        plate.position = p
         if not time_plate(shop, plate, k, at, loaded, book.times[k, p]):
             good = False
             book.timed[k] = p
@@ -538,11 +537,8 @@ def set_queue(shop: Shop, book: Book, k: int, queue: npt.NDArray[np.int64], leng
         for n in range(plate.count):
             _touch(book, book.items[queue[p], n, 0])
     if not good:
-        for p in range(first, length):
-            plates[queue[p]].position = p
         return False
     for p in range(settled, length):
-        plates[queue[p]].position = p
         book.times[k, p] = before[p - shift]
     book.timed[k] = length
     cents = 0

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from router.kernel.faults import CalledOff
 from router.kernel.run import Listener, Progress, Silent, Stop
 from router.scheduling.draft import Care, Draft
 
@@ -88,14 +89,23 @@ def first_plan(draft: Draft, listener: Listener | None = None) -> None:
     try:
         _insert_all(draft, listener or Silent())
         if len(draft.quantity) * len(draft.site) <= _SECOND_PLAN_SIZE:
-            first, was = draft.unload(), (draft.missing, draft.cents)
-            draft.load([[] for _ in first])
             draft.care = replace(careful, positions=1, depth=1)
-            _insert_all(draft, Silent())
-            if (draft.missing, draft.cents) > was:
-                draft.load(first)
+            make_again(draft, lambda: _insert_all(draft, Silent()))
     finally:
         draft.care = careful
+
+
+def make_again(draft: Draft, make: Callable[[], None]) -> None:
+    """Make the plan from nothing in another way; what stood stays where that is worse, or is called off."""
+    kept, was = draft.unload(), (draft.missing, draft.cents)
+    draft.load([[] for _ in kept])
+    try:
+        make()
+    except CalledOff:
+        draft.load(kept)
+    else:
+        if (draft.missing, draft.cents) > was:
+            draft.load(kept)
 
 
 def worth_a_quick_plan(draft: Draft) -> bool:
